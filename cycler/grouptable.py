@@ -1,0 +1,367 @@
+"""The group table: figures of every series group from the measures, with uncertainties and findings."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from cycler.findings import Finding, GroupFigures, diagnose_group
+from cycler.log import Log
+from cycler.measures import rest as resting
+from cycler.measures.capacity import ChargeRun, Discharge, Flow
+from cycler.measures.groups import GroupFit, LoadedCurves, against_siblings, fit_groups, loaded_curves, spread
+from cycler.measures.integrate import crossing
+from cycler.measures.resistance import AFTER_S, Edge, StepResponse
+from cycler.pack import Pack
+from cycler.steps import Step, pack_voltage, resolution_of
+from cycler.uncertainty import combined, difference_u, rectangular, resistance_u, voltage_reading_u
+
+TEN = AFTER_S.index(10.0)
+REST_WINDOW = 5
+
+
+@dataclass(frozen=True, slots=True)
+class GroupTable:
+    """Rows and side figures in the contract's form."""
+
+    rows: list[dict[str, Any]]
+    limiting_group: int | None
+    capacity_if_matched_ah: float | None
+    spread: dict[str, Any]
+    rests: list[dict[str, Any]]
+    findings: list[Finding]
+
+
+def group_table(
+    log: Log, pack: Pack, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None, edges: tuple[Edge, ...],
+    responses: list[list[StepResponse | None]], main_edge: int | None, charges: tuple[ChargeRun, ...],
+) -> GroupTable:
+    """Figures of every group; empty rows where the log has no group voltages."""
+    n = log.series
+    drifts = _rest_drifts(log, steps)
+    rests = _rest_rows(log, steps)
+    if n == 0:
+        empty = {key: None for key in ("rest_v", "full_v", "load_v", "end_v", "u_rest_v", "u_full_v", "u_load_v", "u_end_v")}
+        return GroupTable([], None, None, empty, rests, [])
+    v = log.group_voltage_v
+    resolution = max(resolution_of(v[:, g]) for g in range(n))
+    level = float(np.nanmedian(v)) if np.any(np.isfinite(v)) else 0.0
+    u_pair = difference_u(pack.instrument, level, resolution)
+    at_rest = _rest_before(log, steps, headline)
+    at_full = _at_full(log, steps, headline, charges)
+    at_end = _at_time(log, headline.end_s) if headline else np.full(n, np.nan)
+    at_load = _mid_load(log, headline)
+    r10, u_r10, ohmic, u_ohmic = _resistances(pack, responses, main_edge, n)
+    sag, u_sag = _sags(log, pack, steps, edges, responses, main_edge, n, resolution)
+    curves = _curves(log, steps, flow, headline)
+    fits: tuple[GroupFit, ...] = ()
+    if curves is not None and n > 1:
+        fits = fit_groups(curves, at_rest, math.sqrt(2.0) * math.hypot(rectangular(pack.instrument.group_voltage_offset_v), resolution / math.sqrt(12.0)), r10, pack.group_cutoff_voltage_v)
+    limiting = _limiting(at_end, headline)
+    capacity = np.array([_number(fits[g].capacity_ah) if fits else np.nan for g in range(n)])
+    u_capacity = np.array([_number(fits[g].u_capacity_ah) if fits else np.nan for g in range(n)])
+    u_capacity = np.hypot(u_capacity, rectangular(pack.instrument.current_gain) * np.nan_to_num(capacity))
+    ratio = against_siblings(capacity)
+    u_ratio = _ratio_u(capacity, np.array([_number(fits[g].u_capacity_ah) if fits else np.nan for g in range(n)]))
+    leak, u_leak = _leaks(log, steps, drifts, curves, r10)
+    typical = float(np.nanmedian(capacity)) if np.any(np.isfinite(capacity)) else pack.rated_capacity_ah
+    others_end = np.array([_median(np.delete(at_end, g)) for g in range(n)])
+    limits = pack.limits
+    rows, found = [], []
+    for g in range(n):
+        column = v[:, g]
+        finite = np.isfinite(column)
+        fit = fits[g] if fits else None
+        lag, u_lag = (fit.lag_ah, fit.u_lag_ah) if fit else (None, None)
+        deficit = None if lag is None else max(lag, 0.0)
+        others = np.arange(n) != g
+        figures = GroupFigures(
+            group=g + 1,
+            capacity_ratio=_known(ratio[g]), u_capacity_ratio=_known(u_ratio[g]), capacity_ah=_known(capacity[g]),
+            start_deficit_ah=deficit, u_start_deficit_ah=u_lag,
+            resistance_10s_ohm=_known(r10[g]), u_resistance_10s_ohm=_known(u_r10[g]), siblings_10s_ohm=_known(_median(r10[others])),
+            ohmic_ohm=_known(ohmic[g]), u_ohmic_ohm=_known(u_ohmic[g]), siblings_ohmic_ohm=_known(_median(ohmic[others])),
+            self_discharge_ma=_known(leak[g]), u_self_discharge_ma=_known(u_leak[g]),
+            min_voltage_v=_lasting_extreme(column, low=True), max_voltage_v=_lasting_extreme(column, low=False),
+        )
+        own = diagnose_group(
+            figures, typical, limits.damage_v if limits else None, limits.overcharge_v if limits else None
+        )
+        found += own
+        rows.append(
+            {
+                "group": g + 1, "name": _column_name(log, g + 1),
+                "rest_voltage_v": _known(at_rest[g]), "u_rest_voltage_v": voltage_reading_u(pack.instrument, level, resolution, True),
+                "full_voltage_v": _known(at_full[g]), "end_voltage_v": _known(at_end[g]),
+                "min_voltage_v": float(np.min(column[finite])) if np.any(finite) else None,
+                "max_voltage_v": float(np.max(column[finite])) if np.any(finite) else None,
+                "sag_10s_v": _known(sag[g]), "u_sag_10s_v": _known(u_sag[g]),
+                "sag_end_v": _known(others_end[g] - at_end[g]), "u_sag_end_v": u_pair if np.isfinite(at_end[g]) else None,
+                "resistance_10s_ohm": _known(r10[g]), "u_resistance_10s_ohm": _known(u_r10[g]),
+                "ohmic_ohm": _known(ohmic[g]), "u_ohmic_ohm": _known(u_ohmic[g]),
+                "capacity_ah": _known(capacity[g]), "u_capacity_ah": _known(u_capacity[g]) if np.isfinite(capacity[g]) else None,
+                "capacity_is_estimate": not (fit is not None and fit.reached_cutoff),
+                "capacity_ratio": _known(ratio[g]), "u_capacity_ratio": _known(u_ratio[g]),
+                "start_deficit_ah": deficit, "u_start_deficit_ah": u_lag,
+                "self_discharge_ma": _known(leak[g]), "u_self_discharge_ma": _known(u_leak[g]),
+                "findings": [f.code for f in own],
+            }
+        )
+    spreads = {
+        "rest_v": spread(at_rest), "full_v": spread(at_full), "load_v": spread(at_load), "end_v": spread(at_end),
+    }
+    spreads |= {f"u_{key}": (u_pair if value is not None else None) for key, value in list(spreads.items())}
+    return GroupTable(rows, limiting, _if_matched(log, pack, fits, limiting, headline, curves), spreads, rests, found)
+
+
+def _number(value: float | None) -> float:
+    return np.nan if value is None else float(value)
+
+
+def _known(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _median(values: np.ndarray) -> float:
+    finite = values[np.isfinite(values)]
+    return float(np.median(finite)) if finite.size else np.nan
+
+
+def _column_name(log: Log, group: int) -> str:
+    return next((c.name for c in log.reading.columns if c.group == group and c.role in ("group_voltage", "tap_voltage")), f"group {group}")
+
+
+def _lasting_extreme(column: np.ndarray, low: bool) -> float | None:
+    """Lowest (or highest) reading that held for three samples, so that one spike is no danger finding. [V]"""
+    finite = column[np.isfinite(column)]
+    if finite.size < 3:
+        return float(finite.min() if low else finite.max()) if finite.size else None
+    triples = np.column_stack((finite[:-2], finite[1:-1], finite[2:]))
+    return float(np.min(np.median(triples, axis=1)) if low else np.max(np.median(triples, axis=1)))
+
+
+def _rest_before(log: Log, steps: tuple[Step, ...], headline: Discharge | None) -> np.ndarray:
+    """Group voltages at rest just before the discharge: median of the last samples of that rest. [V]"""
+    nothing = np.full(log.series, np.nan)
+    if headline is None:
+        rests = [s for s in steps if s.kind == "rest"]
+        rest = max(rests, key=lambda s: log.time_s[s.last] - log.time_s[s.first], default=None)
+    else:
+        first = steps[headline.steps[0]]
+        rest = steps[first.index - 1] if first.index and steps[first.index - 1].kind == "rest" else None
+    if rest is None:
+        return nothing
+    rows = log.group_voltage_v[max(rest.first, rest.last - REST_WINDOW + 1) : rest.last + 1]
+    return _column_median(rows)
+
+
+def _column_median(rows: np.ndarray) -> np.ndarray:
+    """Median of each column over its finite readings, NaN where there are none."""
+    return np.array([_median(rows[:, g]) for g in range(rows.shape[1])])
+
+
+def _at_full(log: Log, steps: tuple[Step, ...], headline: Discharge | None, charges: tuple[ChargeRun, ...]) -> np.ndarray:
+    """Group voltages at the end of the charge that preceded the discharge (or of the last one). [V]"""
+    before = [c for c in charges if headline is None or c.end_s <= headline.load_on_s + 1e-6]
+    if not before:
+        return np.full(log.series, np.nan)
+    last = steps[before[-1].steps[-1]]
+    return _column_median(log.group_voltage_v[max(last.first, last.last - 2) : last.last + 1])
+
+
+def _at_time(log: Log, at_s: float) -> np.ndarray:
+    """Group voltages at an instant, interpolated between the samples around it. [V]"""
+    k = int(np.searchsorted(log.time_s, at_s, side="left"))
+    k = min(max(k, 0), log.rows - 1)
+    if k == 0 or log.time_s[k] <= at_s:
+        return log.group_voltage_v[k].copy()
+    share = (at_s - log.time_s[k - 1]) / (log.time_s[k] - log.time_s[k - 1])
+    return (1.0 - share) * log.group_voltage_v[k - 1] + share * log.group_voltage_v[k]
+
+
+def _mid_load(log: Log, headline: Discharge | None) -> np.ndarray:
+    """Group voltages half-way through the discharge. [V]"""
+    if headline is None:
+        return np.full(log.series, np.nan)
+    return _at_time(log, 0.5 * (headline.load_on_s + headline.end_s))
+
+
+def _resistances(
+    pack: Pack, responses: list[list[StepResponse | None]], main_edge: int | None, n: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """10 s and ohmic resistance of each group at the main edge with standard uncertainties. [ohm]"""
+    out = np.full((4, n), np.nan)
+    if main_edge is None:
+        return tuple(out)
+    i = pack.instrument
+    for g, response in enumerate(responses[main_edge]):
+        if response is None:
+            continue
+        if response.ohm[TEN] is not None:
+            out[0, g] = response.ohm[TEN]
+            out[1, g] = combined(
+                resistance_u(i, out[0, g], response.u_random_ohm * math.sqrt(2.0), response.u_instant_ohm[TEN], True)
+            )
+        if response.ohmic_ohm is not None:
+            out[2, g] = response.ohmic_ohm
+            out[3, g] = math.hypot(
+                response.u_ohmic_ohm, rectangular(math.hypot(i.group_voltage_gain, i.current_gain)) * abs(response.ohmic_ohm)
+            )
+    return tuple(out)
+
+
+def _sags(
+    log: Log, pack: Pack, steps: tuple[Step, ...], edges: tuple[Edge, ...], responses: list[list[StepResponse | None]],
+    main_edge: int | None, n: int, resolution: float,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Fall of each group 10 s after the largest load came on, and its standard uncertainty. [V]
+
+    The offset of the channel cancels; gain on the fall, two readings' resolution, and the instant of the edge remain.
+    """
+    sag, u = np.full(n, np.nan), np.full(n, np.nan)
+    if main_edge is None or edges[main_edge].current_step_a >= 0:
+        return sag, u
+    step_a = abs(edges[main_edge].current_step_a)
+    for g, response in enumerate(responses[main_edge]):
+        if response is None or response.drop_10s_v is None:
+            continue
+        sag[g] = response.drop_10s_v
+        u[g] = math.sqrt(
+            rectangular(pack.instrument.group_voltage_gain * sag[g]) ** 2 + resolution**2 / 6.0
+            + 2.0 * (response.u_random_ohm * step_a) ** 2 + (response.u_instant_ohm[TEN] * step_a) ** 2
+        )
+    return sag, u
+
+
+def _curves(log: Log, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None) -> LoadedCurves | None:
+    """Loaded group curves over the headline discharge up to its end."""
+    if headline is None or log.series == 0:
+        return None
+    main = steps[headline.main_step]
+    first = steps[headline.steps[0]].first
+    last = min(steps[headline.steps[-1]].last, int(np.searchsorted(log.time_s, headline.end_s, side="right")))
+    last = max(last, first + 1)
+    part = slice(first, min(last + 1, log.rows))
+    removed = flow.running_ah[max(first - 1, 0)] - flow.running_ah[part]
+    removed = np.maximum.accumulate(removed)
+    return loaded_curves(removed, log.group_voltage_v[part], log.current_a[part], main.level_a)
+
+
+def _limiting(at_end: np.ndarray, headline: Discharge | None) -> int | None:
+    """The group that stands lowest at the end of the discharge (1..), None without a discharge or group voltages."""
+    if headline is None or at_end.size < 2 or not np.any(np.isfinite(at_end)):
+        return None
+    return int(np.nanargmin(at_end)) + 1
+
+
+def _ratio_u(capacity: np.ndarray, u_fit: np.ndarray) -> np.ndarray:
+    """Standard uncertainty of each capacity over the median of its siblings; the ammeter's gain cancels."""
+    out = np.full(capacity.shape, np.nan)
+    for g in range(capacity.size):
+        others = np.delete(capacity, g)
+        u_others = np.delete(u_fit, g)
+        good = np.isfinite(others) & np.isfinite(u_others)
+        if np.count_nonzero(good) < 2 or not np.isfinite(capacity[g]):
+            continue
+        middle = float(np.median(others[good]))
+        # Sibling estimates share the reference curve, so their errors are not averaged down.
+        u_middle = float(np.median(u_others[good]))
+        out[g] = capacity[g] / middle * math.hypot(u_fit[g] / capacity[g], u_middle / middle)
+    return out
+
+
+def _if_matched(
+    log: Log, pack: Pack, fits: tuple[GroupFit, ...], limiting: int | None, headline: Discharge | None, curves: LoadedCurves | None
+) -> float | None:
+    """What the pack would give if the limiting group were like the median of the others. [Ah]
+
+    The next group then ends the discharge, if the pack does not reach its own cut-off first: the pack's loaded curve with the
+    limiting group's voltage replaced by the siblings' median, to its cut-off, is the other bound where it is reached in the log.
+    """
+    if limiting is None or headline is None or not fits or curves is None:
+        return None
+    others = [f.to_cutoff_ah for g, f in enumerate(fits) if g != limiting - 1]
+    if not others or any(value is None for value in others):
+        return None
+    matched = min(float(np.min(others)), float(np.median(others)))
+    if pack.cutoff_voltage_v is not None:
+        siblings = np.delete(curves.voltage_v, limiting - 1, axis=1)
+        imagined = siblings.sum(axis=1) + np.median(siblings, axis=1)
+        found = crossing(curves.charge_ah, imagined, pack.cutoff_voltage_v)
+        if found:
+            matched = min(matched, found[1])
+    return max(matched, headline.net_ah)
+
+
+def _rest_drifts(log: Log, steps: tuple[Step, ...]) -> tuple[Step, tuple[resting.Line | None, ...]] | None:
+    """Group drifts over the longest rest that is long enough."""
+    if log.series < 3:
+        return None
+    rests = [s for s in steps if s.kind == "rest" and log.time_s[s.last] - log.time_s[s.first] >= resting.DRIFT_MIN_S]
+    if not rests:
+        return None
+    longest = max(rests, key=lambda s: log.time_s[s.last] - log.time_s[s.first])
+    part = longest.slice
+    resolution = max(resolution_of(log.group_voltage_v[part, g]) for g in range(log.series))
+    return longest, resting.group_drifts(log.time_s[part], log.group_voltage_v[part], resolution)
+
+
+def _leaks(
+    log: Log, steps: tuple[Step, ...], drifts: tuple[Step, tuple[resting.Line | None, ...]] | None, curves: LoadedCurves | None,
+    r10: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Self-discharge of each group above its siblings and standard uncertainty. [mA]
+
+    NaN without a rest of ``rest.DRIFT_MIN_S`` or without a discharge curve to turn voltage into charge.
+    """
+    n = log.series
+    leak, u = np.full(n, np.nan), np.full(n, np.nan)
+    if drifts is None or curves is None:
+        return leak, u
+    rest, lines = drifts
+    use = resting.settled(log.time_s[rest.slice])
+    at_rest = _column_median(log.group_voltage_v[rest.slice][use])
+    for g, line in enumerate(lines):
+        if line is None:
+            continue
+        raised = curves.voltage_v[:, g] + abs(curves.current_a) * (r10[g] if np.isfinite(r10[g]) else 0.0)
+        slope = resting.slope_at_voltage(curves.charge_ah, raised, at_rest[g])
+        if slope is None:
+            continue
+        leak[g] = resting.leak_current_ma(line.slope, slope)
+        # The loaded curve stands in for the open-circuit one: a quarter of the leak stays open. Common practice, no source.
+        u[g] = math.hypot(resting.leak_current_ma(line.u_slope, slope), 0.25 * leak[g])
+    return leak, u
+
+
+def _rest_rows(log: Log, steps: tuple[Step, ...]) -> list[dict[str, Any]]:
+    """The contract's ``rest`` list: relaxation of the pack and drift of its settled part."""
+    voltage = pack_voltage(log)
+    rows = []
+    for step in steps:
+        if step.kind != "rest":
+            continue
+        time, v = log.time_s[step.slice], voltage[step.slice]
+        duration = float(time[-1] - time[0])
+        finite = np.flatnonzero(np.isfinite(v))
+        relaxation = drift = u_drift = None
+        verdict = "rest_too_short"
+        if finite.size > 4 and duration > 0:
+            relaxation = 1e3 * float(np.median(v[finite[-3:]]) - v[finite[0]])
+            if duration >= resting.DRIFT_MIN_S:
+                use = resting.settled(time)
+                line = resting.straight_line(time[use], v[use], resolution_of(v))
+                if line is not None:
+                    drift, u_drift = line.slope * 3.6e6, line.u_slope * 3.6e6
+                    verdict = "settled" if abs(drift) <= max(2.0 * u_drift, 1.0) else "drifting"
+        rows.append(
+            {
+                "step": step.index, "duration_s": duration, "relaxation_mv": relaxation, "drift_mv_per_h": drift,
+                "u_drift_mv_per_h": u_drift, "verdict": verdict,
+            }
+        )
+    return rows
+

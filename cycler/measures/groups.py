@@ -1,0 +1,333 @@
+"""Series groups side by side: sag, spread, and each group's capacity and start deficit from one discharge.
+
+Every group is assumed to follow one common loaded curve U(x), x being charge removed; group g sits on it at
+x = a_g + b_g q when q has been taken from the pack: ``a_g`` tells how much it lagged at the start (out of balance),
+``b_g`` how much faster it empties (capacity C_ref / C_g), and a constant ``c_g`` its extra or missing voltage drop. The
+curve is that of the reference group, the one that went deepest. The three are fitted together by least squares
+(scipy.optimize.least_squares), the start also held by the rest voltages before the load, the drop by the 10 s
+resistances. Method: curve alignment as used in incremental analysis of aged cells, here in our own form; no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+BINS = 160
+SETTLE_S = 600.0
+"""Time left out after the load came on: the transient goes with time under load, not with charge. [s] Common practice,
+no source."""
+SETTLE_SHARE = (0.02, 0.15)
+"""Least and most of the discharge left out for it, as a share of its charge. Common practice, no source."""
+EXTRAPOLATE_SHARE = 0.04
+"""Longest stretch past the end of the reference's curve (as a share of the discharge) over which its cut-off crossing
+is extrapolated. Common practice, no source."""
+MODEL_ERROR_V = 0.0015
+"""Smallest misfit (standard) that the common-curve assumption is credited with. [V] Common practice, no source."""
+EFFECTIVE_POINTS = 4.0
+"""Independent points a smooth misfit is worth; widens the intervals accordingly. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class GroupFit:
+    """One group's place on the common curve. Lag and capacity in Ah of that group; ``None`` where unsupported.
+
+    ``to_cutoff_ah`` is the charge from the start of the load to the group's cut-off.
+    """
+
+    to_cutoff_ah: float | None
+    u_to_cutoff_ah: float | None
+    reached_cutoff: bool
+    lag_ah: float | None
+    u_lag_ah: float | None
+    capacity_ah: float | None
+    u_capacity_ah: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LoadedCurves:
+    """Group voltages against charge taken during the steady part of one discharge.
+
+    ``charge_ah`` has shape (m,), increasing; ``voltage_v`` shape (m, series).
+    """
+
+    charge_ah: np.ndarray
+    voltage_v: np.ndarray
+    current_a: float
+
+
+def loaded_curves(
+    charge_ah: np.ndarray, voltage_v: np.ndarray, current_a: np.ndarray, level_a: float
+) -> LoadedCurves | None:
+    """Bin means of group voltages over charge, samples off the steady level left out.
+
+    Parameters
+    ----------
+    charge_ah : ndarray, shape (n,)
+        Charge taken since the load came on. [Ah]
+    voltage_v : ndarray, shape (n, series)
+        [V]
+    current_a : ndarray, shape (n,)
+        Charge positive. [A]
+    level_a : float
+        Steady level of the discharge. [A]
+
+    Returns
+    -------
+    LoadedCurves or None
+        None with fewer than 12 usable bins.
+    """
+    total = float(np.nanmax(charge_ah)) if charge_ah.size else 0.0
+    steady = np.abs(current_a - level_a) <= 0.08 * abs(level_a)
+    settle = np.clip(abs(level_a) * SETTLE_S / 3600.0, SETTLE_SHARE[0] * total, SETTLE_SHARE[1] * total)
+    steady &= np.all(np.isfinite(voltage_v), axis=1) & (charge_ah >= settle)
+    if total <= 0 or np.count_nonzero(steady) < 12:
+        return None
+    q, v = charge_ah[steady], voltage_v[steady]
+    # Finer bins towards the end, where the knee is.
+    edges = q[0] + (q[-1] - q[0]) * (1.0 - (1.0 - np.linspace(0.0, 1.0, BINS + 1)) ** 1.35)
+    which = np.clip(np.searchsorted(edges, q, side="right") - 1, 0, BINS - 1)
+    count = np.bincount(which, minlength=BINS).astype(float)
+    filled = count > 0
+    charge = np.bincount(which, weights=q, minlength=BINS)[filled] / count[filled]
+    voltage = np.column_stack(
+        [np.bincount(which, weights=v[:, g], minlength=BINS)[filled] / count[filled] for g in range(v.shape[1])]
+    )
+    # Close with the last samples themselves, so that the end of the knee is not averaged away.
+    if q[-1] > charge[-1]:
+        charge = np.append(charge, q[-1])
+        voltage = np.vstack([voltage, v[-1]])
+    if charge.size < 12:
+        return None
+    return LoadedCurves(charge, voltage, float(level_a))
+
+
+def fit_groups(
+    curves: LoadedCurves,
+    rest_voltage_v: np.ndarray | None,
+    u_rest_voltage_v: float,
+    resistance_ohm: np.ndarray | None,
+    cutoff_v: float | None,
+    fuller_share: float = 0.5,
+) -> tuple[GroupFit, ...]:
+    """Capacity and start deficit of every group from one discharge.
+
+    Parameters
+    ----------
+    curves : LoadedCurves
+    rest_voltage_v : ndarray, shape (series,), or None
+        Group voltages at rest just before the load. [V]
+    u_rest_voltage_v : float
+        Standard uncertainty of a difference of two of them. [V]
+    resistance_ohm : ndarray, shape (series,), or None
+        10 s resistances, NaN where unknown. [ohm]
+    cutoff_v : float or None
+        Group cut-off voltage; without it only the lags are given. [V]
+    fuller_share : float
+        The median of this share of the groups, counted from the fullest, is what "full" means.
+
+    Returns
+    -------
+    tuple of GroupFit, one per group
+        ``lag_ah`` is measured from that full state; a lag below zero (fuller than it) is kept.
+    """
+    series = curves.voltage_v.shape[1]
+    reference = int(np.argmin(curves.voltage_v[-1]))
+    x_ref, u_ref = curves.charge_ah, curves.voltage_v[:, reference]
+    fits = [
+        (np.array([0.0, 1.0, 0.0]), np.zeros((3, 3)))
+        if g == reference
+        else _align(curves, g, reference, rest_voltage_v, u_rest_voltage_v, resistance_ohm)
+        for g in range(series)
+    ]
+    starts = np.array([fit[0][0] for fit in fits])
+    order = np.sort(starts)
+    full_at = float(np.median(order[: max(1, int(np.ceil(fuller_share * series)))])) if series > 1 else 0.0
+    u_full = float(np.sqrt(np.median([fit[1][0, 0] for fit in fits])))
+    cut_ref = _cutoff_place(x_ref, u_ref, cutoff_v)
+    out = []
+    for g, (values, covariance) in enumerate(fits):
+        a, b, _c = values
+        lag = (a - full_at) / b
+        u_lag = float(np.sqrt(max(covariance[0, 0], 0.0) + u_full**2)) / b
+        if g != reference:
+            reached = cutoff_v is not None and curves.voltage_v[-1, g] <= cutoff_v
+            place = _own_cutoff(curves, g, cutoff_v) if reached else None
+        else:
+            reached = cut_ref is not None and cut_ref[2]
+            place = (cut_ref[0], cut_ref[1]) if cut_ref else None
+        if place is None and cut_ref is not None and g != reference:
+            place = _mapped_cutoff(values, covariance, x_ref, u_ref, cutoff_v, cut_ref)
+        if place is None:
+            out.append(GroupFit(None, None, False, float(lag), u_lag, None, None))
+            continue
+        to_cutoff, u_to = place
+        capacity = to_cutoff + max(lag, 0.0)
+        out.append(
+            GroupFit(
+                float(to_cutoff), float(u_to), bool(reached), float(lag), u_lag, float(capacity),
+                float(np.hypot(u_to, u_lag)),
+            )
+        )
+    return tuple(out)
+
+
+def _own_cutoff(curves: LoadedCurves, g: int, cutoff_v: float) -> tuple[float, float]:
+    q, v = curves.charge_ah, curves.voltage_v[:, g]
+    k = int(np.argmax(v <= cutoff_v))
+    if k == 0:
+        return float(q[0]), 0.0
+    share = (v[k - 1] - cutoff_v) / (v[k - 1] - v[k])
+    return float(q[k - 1] + share * (q[k] - q[k - 1])), float(0.1 * (q[k] - q[k - 1]))
+
+
+def _cutoff_place(x: np.ndarray, u: np.ndarray, cutoff_v: float | None) -> tuple[float, float, bool] | None:
+    """Where the reference curve meets the cut-off: (charge, standard uncertainty, whether it was reached)."""
+    if cutoff_v is None:
+        return None
+    if u[-1] <= cutoff_v + 1e-12:
+        k = int(np.argmax(u <= cutoff_v))
+        if k == 0:
+            return None
+        share = (u[k - 1] - cutoff_v) / (u[k - 1] - u[k])
+        return float(x[k - 1] + share * (x[k] - x[k - 1])), float(0.1 * (x[k] - x[k - 1])), True
+    tail = slice(-4, None)
+    slope = float(np.polyfit(x[tail], u[tail], 1)[0])
+    if slope >= 0:
+        return None
+    beyond = (cutoff_v - u[-1]) / slope
+    if beyond > EXTRAPOLATE_SHARE * x[-1]:
+        return None
+    nearly = u[-1] - cutoff_v <= max(0.004, 0.3 * abs(u[-2] - u[-1]))
+    # The knee bends down: the crossing lies between the end and the straight line, closer to the line when near.
+    return float(x[-1] + 0.75 * beyond), float(0.29 * beyond), bool(nearly)
+
+
+def _align(
+    curves: LoadedCurves,
+    g: int,
+    reference: int,
+    rest_voltage_v: np.ndarray | None,
+    u_rest_v: float,
+    resistance_ohm: np.ndarray | None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Least-squares (a, b, c) of group ``g`` against the reference, and their covariance."""
+    from scipy.interpolate import PchipInterpolator
+    from scipy.optimize import least_squares
+
+    q = curves.charge_ah
+    u_ref, v = curves.voltage_v[:, reference], curves.voltage_v[:, g]
+    curve = PchipInterpolator(q, u_ref, extrapolate=True)
+    total = q[-1]
+    prior_c, u_c = 0.0, 0.05
+    if resistance_ohm is not None and np.isfinite(resistance_ohm[[g, reference]]).all():
+        difference = resistance_ohm[g] - resistance_ohm[reference]
+        prior_c = curves.current_a * difference
+        u_c = 0.002 + 0.25 * abs(prior_c)
+    prior_a, u_a = 0.0, 0.1 * total
+    if rest_voltage_v is not None and np.isfinite(rest_voltage_v[[g, reference]]).all():
+        slope, u_slope_share = start_slope(curves, reference, rest_voltage_v[reference], resistance_ohm)
+        if slope is not None:
+            difference = float(rest_voltage_v[g] - rest_voltage_v[reference])
+            prior_a = -difference / slope
+            u_a = float(np.hypot(u_rest_v / slope, u_slope_share * prior_a) + 0.002 * total)
+            limit = 0.25 * total
+            if abs(prior_a) > limit or u_a > limit:
+                prior_a, u_a = float(np.clip(prior_a, -limit, limit)), max(u_a, limit / 2)
+    sigma = MODEL_ERROR_V
+    guess = np.array([prior_a, 1.0, prior_c])
+    inside = np.ones(q.size, dtype=bool)
+    scale_points = np.sqrt(EFFECTIVE_POINTS / q.size)
+    for _ in range(4):
+        x = guess[0] + guess[1] * q
+        inside = (x >= q[0]) & (x <= q[-1])
+        if np.count_nonzero(inside) < 8:
+            inside = np.ones(q.size, dtype=bool)
+        qi, vi = q[inside], v[inside]
+
+        def residuals(p: np.ndarray, qi: np.ndarray = qi, vi: np.ndarray = vi, sigma: float = sigma) -> np.ndarray:
+            misfit = (vi - curve(p[0] + p[1] * qi) - p[2]) / sigma * scale_points
+            priors = [(p[0] - prior_a) / u_a, (p[2] - prior_c) / u_c, (p[1] - 1.0) / 0.5]
+            return np.concatenate((misfit, priors))
+
+        solution = least_squares(
+            residuals, guess, loss="soft_l1", x_scale=[0.05 * total, 0.1, 0.01],
+            bounds=([-0.4 * total, 0.3, -1.0], [0.4 * total, 3.0, 1.0]),
+        )
+        moved = np.abs(solution.x - guess) / np.array([0.05 * total, 0.1, 0.01])
+        guess = solution.x
+        rms = float(np.sqrt(np.mean((vi - curve(guess[0] + guess[1] * qi) - guess[2]) ** 2)))
+        sigma = max(MODEL_ERROR_V, rms)
+        if np.max(moved) < 1e-3:
+            break
+    information = solution.jac.T @ solution.jac
+    try:
+        covariance = np.linalg.inv(information)
+    except np.linalg.LinAlgError:
+        covariance = np.diag([u_a**2, 0.25, u_c**2])
+    return guess, covariance
+
+
+def start_slope(
+    curves: LoadedCurves, group: int, rest_v: float, resistance_ohm: np.ndarray | None
+) -> tuple[float | None, float]:
+    """Fall of a group's open-circuit voltage per charge near full, and its relative standard uncertainty. [V/Ah]
+
+    Two estimates enclose it: the loaded curve just past its transient (too flat where the top of the curve is steep), and the
+    chord from the rest voltage to the loaded curve there, raised by the 10 s drop (too steep, since slower polarisation is left
+    in). Their geometric mean is used; half their distance is the uncertainty, 20 % at least.
+    """
+    q, u = curves.charge_ah, curves.voltage_v[:, group]
+    head = q <= q[0] + 0.12 * q[-1]
+    if np.count_nonzero(head) < 4 or q[0] <= 0:
+        return None, np.inf
+    late = -float(np.polyfit(q[head], u[head], 1)[0])
+    raise_v = 0.0
+    if resistance_ohm is not None and np.isfinite(resistance_ohm[group]):
+        raise_v = abs(curves.current_a) * float(resistance_ohm[group])
+    chord = (rest_v - raise_v - u[0]) / q[0]
+    both = [value for value in (late, chord) if np.isfinite(value) and value > 0]
+    if not both:
+        return None, np.inf
+    low, high = min(both), max(both)
+    return float(np.sqrt(low * high)), float(max(0.2, 0.5 * np.log(high / low)))
+
+
+def _mapped_cutoff(
+    values: np.ndarray, covariance: np.ndarray, x_ref: np.ndarray, u_ref: np.ndarray, cutoff_v: float, cut: tuple[float, float, bool]
+) -> tuple[float, float] | None:
+    """Charge at which a group that did not reach its cut-off would do so, carried over from the reference's knee."""
+    a, b, c = values
+    level = cutoff_v - c
+    below = np.flatnonzero(u_ref <= level)
+    if below.size and below[0] > 0:
+        k = int(below[0])
+        x_cut = float(np.interp(level, [u_ref[k], u_ref[k - 1]], [x_ref[k], x_ref[k - 1]]))
+        slope = (u_ref[k] - u_ref[k - 1]) / (x_ref[k] - x_ref[k - 1])
+    else:
+        slope = float(np.polyfit(x_ref[-4:], u_ref[-4:], 1)[0])
+        if slope >= 0:
+            return None
+        x_cut = cut[0] - c / slope if abs(c / slope) < 0.03 * x_ref[-1] else cut[0]
+    to_cutoff = (x_cut - a) / b
+    gradient = np.array([-1.0 / b, -to_cutoff / b, -1.0 / (slope * b)])
+    u2 = float(gradient @ covariance @ gradient) + (cut[1] / b) ** 2
+    return to_cutoff, float(np.sqrt(max(u2, 0.0)))
+
+
+def spread(values: np.ndarray) -> float | None:
+    """Largest minus smallest, None with fewer than two readings. Same unit as ``values``."""
+    finite = values[np.isfinite(values)]
+    return float(np.max(finite) - np.min(finite)) if finite.size > 1 else None
+
+
+def against_siblings(values: np.ndarray) -> np.ndarray:
+    """Each value over the median of the others; NaN where fewer than two others are known. Shape (series,)."""
+    out = np.full(values.shape, np.nan)
+    for g in range(values.size):
+        others = np.delete(values, g)
+        others = others[np.isfinite(others)]
+        if others.size >= 2 and np.median(others) > 0:
+            out[g] = values[g] / np.median(others)
+    return out

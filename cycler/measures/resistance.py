@@ -1,0 +1,351 @@
+"""Direct-current resistance at current edges, of the pack and of every group.
+
+At an edge of height dI the voltage moves by dU(t); R(t) = dU(t)/dI, charge current positive, so R > 0 for both
+directions. R(t) contains the ohmic part, polarisation and the small drift of the open-circuit voltage during t; none of
+them is subtracted. It is not the a.c. resistance at 1 kHz.
+The ohmic part is R(t) extrapolated to the edge: R(t) = R0 + sum_i Ri (1 - exp(-t/tau_i)) + k t with fixed time constants
+on a grid and all coefficients >= 0 (non-negative least squares, scipy.optimize.nnls), a discretised step response of a
+series of RC elements (textbook Thevenin model).
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+
+from cycler.log import Log
+from cycler.measures.integrate import Switch
+from cycler.steps import Step, noise_of, pack_voltage, resolution_of
+
+AFTER_S = (1.0, 10.0, 30.0)
+OHMIC_SAMPLING_MAX_S = 1.05
+"""Slowest sampling at which the ohmic part is given at all. [s] (1 Hz with clock jitter.)"""
+PRE_WINDOW_S = 30.0
+EDGE_MIN_SHARE = 0.15
+"""Smallest edge used, as a share of the largest edge of the log. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """One current edge: last sample before (``k``), steps beside it, instant and height."""
+
+    k: int
+    before: int
+    after: int
+    at_s: float
+    u_at_s: float
+    current_before_a: float
+    current_step_a: float
+    rest_before_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class StepResponse:
+    """Resistance of one voltage channel at one edge. ``None`` = the sampling does not support it. [ohm]
+
+    ``ohm`` holds R after each of ``AFTER_S`` seconds; ``first_s`` and ``first_ohm`` belong to the first sample after
+    the edge.
+    """
+
+    ohm: tuple[float | None, ...]
+    u_random_ohm: float
+    u_instant_ohm: tuple[float, ...]
+    ohmic_ohm: float | None
+    u_ohmic_ohm: float | None
+    first_s: float
+    first_ohm: float
+    voltage_before_v: float
+    drop_10s_v: float | None
+
+
+def find_edges(log: Log, steps: tuple[Step, ...], switches: tuple[Switch, ...]) -> tuple[Edge, ...]:
+    """Edges between steps that are steep and high enough to give a resistance.
+
+    The instant lies where the switch was found to lie in its interval (see ``integrate.switch_share``); unknown instants
+    stand in the middle with a rectangular uncertainty of half the interval.
+    """
+    by_k = {switch.k: switch for switch in switches}
+    candidates = []
+    for before, after in itertools.pairwise(steps):
+        k = after.first - 1
+        switch = by_k.get(k)
+        if switch is None or after.kind in ("charge_cv", "discharge_cv"):
+            continue
+        if any(log.time_s[k] < g.start_s + 0.5 * g.duration_s < log.time_s[k + 1] for g in log.reading.gaps):
+            continue
+        span = log.time_s[k + 1] - log.time_s[k]
+        old = _level_near(log.current_a, before, at_end=True)
+        new = _level_near(log.current_a, after, at_end=False)
+        if not _settles(log.time_s[after.slice], log.current_a[after.slice], new, abs(new - old)):
+            continue
+        at_s = float(log.time_s[k] + (1.0 - switch.new_share) * span)
+        rest = float(log.time_s[before.last] - log.time_s[before.first]) if before.kind == "rest" else 0.0
+        candidates.append(
+            Edge(k, before.index, after.index, at_s, float(span * switch.u_new_share), old, new - old, rest)
+        )
+    if not candidates:
+        return ()
+    largest = max(abs(edge.current_step_a) for edge in candidates)
+    return tuple(edge for edge in candidates if abs(edge.current_step_a) >= EDGE_MIN_SHARE * largest)
+
+
+def _settles(time_s: np.ndarray, current_a: np.ndarray, level_a: float, height_a: float) -> bool:
+    """True if current reaches its level within three samples and stays there for up to 10 s, within 6 % of the edge."""
+    since = time_s - time_s[0]
+    if since.size < 4:
+        return bool(since.size < 2 or np.median(np.diff(since)) >= 0.9)
+    early = current_a[3:][since[3:] <= 10.0][:12]
+    early = early[np.isfinite(early)]
+    return bool(early.size == 0 or np.max(np.abs(early - level_a)) <= 0.06 * height_a)
+
+
+def _level_near(current: np.ndarray, step: Step, at_end: bool) -> float:
+    """Current of a step beside an edge: median of the five samples nearest to it. [A]"""
+    part = current[step.slice]
+    part = part[np.isfinite(part)]
+    if part.size == 0:
+        return step.level_a
+    if step.kind == "rest":
+        return float(np.median(part[-9:] if at_end else part[:9]))
+    return float(np.median(part[-5:] if at_end else part[1:6] if part.size > 3 else part))
+
+
+def before_edge(time_s: np.ndarray, voltage_v: np.ndarray, at_s: float) -> tuple[float, float]:
+    """Voltage just before an edge, carried to the edge along the trend of the last samples, and its standard
+    uncertainty from their scatter. [V]
+
+    Parameters
+    ----------
+    time_s, voltage_v : ndarray, shape (n,)
+        Samples of the step before the edge.
+    at_s : float
+        Instant of the edge. [s]
+    """
+    good = np.isfinite(voltage_v)
+    time, voltage = time_s[good], voltage_v[good]
+    if time.size == 0:
+        return np.nan, np.nan
+    use = time >= at_s - PRE_WINDOW_S
+    if np.count_nonzero(use) < 5:
+        use = np.zeros(time.size, dtype=bool)
+        use[-min(3, time.size) :] = True
+        if time.size >= 2 and (time[-1] - time[use][0]) > 300.0:
+            return float(voltage[-1]), 0.0
+        return float(voltage[-1]), float(np.std(voltage[use])) if np.count_nonzero(use) > 2 else 0.0
+    x, y = time[use] - at_s, voltage[use]
+    slope, level = np.polyfit(x, y, 1)
+    scatter = float(np.std(y - (slope * x + level)))
+    # Standard error of the fitted line at its end is 2 s/sqrt(n) (textbook, uniform abscissa).
+    return float(level), 2.0 * scatter / np.sqrt(y.size)
+
+
+def step_response(
+    time_s: np.ndarray,
+    voltage_v: np.ndarray,
+    before_v: float,
+    u_before_v: float,
+    edge: Edge,
+    read_noise_v: float,
+    current_a: np.ndarray | None = None,
+) -> StepResponse | None:
+    """Resistance against time after an edge for one voltage channel.
+
+    Parameters
+    ----------
+    time_s, voltage_v : ndarray, shape (n,)
+        Samples of the step after the edge.
+    before_v, u_before_v : float
+        Voltage just before it and its standard uncertainty. [V]
+    edge : Edge
+    read_noise_v : float
+        Standard uncertainty of one reading from noise and resolution. [V]
+    current_a : ndarray, shape (n,), optional
+        Current of the same samples: while it still rises (or is not yet steady) in the first three, their own current
+        counts instead of the level reached. [A]
+
+    Returns
+    -------
+    StepResponse or None
+        None if no reading follows the edge.
+    """
+    good = np.isfinite(voltage_v) & (time_s >= edge.at_s - 1e-9)
+    since = np.maximum(time_s[good] - edge.at_s, 0.0)
+    height = np.full(since.size, edge.current_step_a)
+    if current_a is not None and since.size:
+        own = current_a[good][:3] - edge.current_before_a
+        rising = np.isfinite(own) & (np.abs(own - edge.current_step_a) > 0.01 * abs(edge.current_step_a))
+        rising &= np.sign(own) == np.sign(edge.current_step_a)
+        height[:3] = np.where(rising, own, height[:3])
+    ohm = (voltage_v[good] - before_v) / height
+    if since.size == 0 or not np.isfinite(before_v):
+        return None
+    random = float(np.hypot(read_noise_v, u_before_v) / abs(edge.current_step_a))
+    values, instants = [], []
+    for after_s in AFTER_S:
+        value, slope = _at(since, ohm, after_s)
+        values.append(value)
+        instants.append(abs(slope) * edge.u_at_s)
+    first = since[: min(since.size, 12)]
+    sampling = float(np.median(np.diff(first))) if first.size > 2 else np.inf
+    ohmic = u_ohmic = None
+    if sampling <= OHMIC_SAMPLING_MAX_S and since.size >= 4 and since[0] <= 1.5 * OHMIC_SAMPLING_MAX_S:
+        ohmic, u_ohmic = ohmic_part(since, ohm, random, edge.u_at_s)
+    ten = values[AFTER_S.index(10.0)]
+    return StepResponse(
+        tuple(values), random, tuple(instants), ohmic, u_ohmic, float(since[0]), float(ohm[0]),
+        float(before_v), None if ten is None else -ten * edge.current_step_a,
+    )
+
+
+def _at(since: np.ndarray, ohm: np.ndarray, after_s: float) -> tuple[float | None, float]:
+    """R at a time after the edge by linear interpolation between the samples around it, and its slope there.
+
+    None if the step is over by then, or the samples around it lie further apart than the time asked for (0.6 of it for
+    the sample before: across the edge nothing may be interpolated).
+    """
+    k = int(np.searchsorted(since, after_s - 1e-9))
+    if k >= since.size:
+        # A step of 10 s sampled at 1 Hz may end a little short of 10 s after its edge.
+        gap = after_s - since[-1]
+        usual = since[-1] - since[-2] if since.size > 1 else np.inf
+        if since.size > 1 and gap <= 0.6 * usual and gap <= 0.25 * after_s:
+            slope = (ohm[-1] - ohm[-2]) / max(usual, 1e-9)
+            return float(ohm[-1] + slope * gap), float(slope)
+        return None, 0.0
+    if k == 0:
+        if since[0] <= after_s * 1.001 + 1e-9:
+            return float(ohm[0]), 0.0
+        return None, 0.0
+    span = since[k] - since[k - 1]
+    if span > after_s * 1.01 + 1e-9:
+        return None, 0.0
+    slope = (ohm[k] - ohm[k - 1]) / span if span > 0 else 0.0
+    lo, hi = max(0, k - 2), min(since.size, k + 3)
+    if hi - lo >= 4 and since[hi - 1] - since[lo] <= 0.6 * after_s:
+        # A short line through the neighbours averages the noise of single readings.
+        slope, level = np.polyfit(since[lo:hi] - after_s, ohm[lo:hi], 1)
+        return float(level), float(slope)
+    return float(ohm[k - 1] + slope * (after_s - since[k - 1])), float(slope)
+
+
+def ohmic_part(
+    since_s: np.ndarray, ohm: np.ndarray, u_random_ohm: float, u_instant_s: float
+) -> tuple[float, float]:
+    """R extrapolated to the edge, and its standard uncertainty.
+
+    Parameters
+    ----------
+    since_s : ndarray, shape (n,)
+        Time after the edge, increasing. [s]
+    ohm : ndarray, shape (n,)
+        R(t). [ohm]
+    u_random_ohm : float
+        Standard uncertainty of one value from noise and resolution. [ohm]
+    u_instant_s : float
+        Standard uncertainty of the instant of the edge. [s]
+
+    Returns
+    -------
+    ohmic_ohm, u_ohmic_ohm : float
+
+    Notes
+    -----
+    Uses the first 30 s. Shortest time constant offered: three sampling intervals (faster ones cannot be told from
+    the ohmic part). The uncertainty joins noise, the initial slope times that of the instant, and a third of the
+    distance that was extrapolated (model).
+    """
+    from scipy.optimize import nnls
+
+    use = since_s <= 30.0
+    t, r = since_s[use], ohm[use]
+    spacing = float(np.median(np.diff(t))) if t.size > 1 else 1.0
+    horizon = float(t[-1])
+    taus = np.array([0.05, 0.15, 0.5, 1.5, 4.0, 12.0, 40.0])
+    taus = taus[(taus >= 3.0 * spacing) & (taus <= 3.0 * horizon)]
+    basis = [np.ones_like(t), *[1.0 - np.exp(-t / tau) for tau in taus], t / horizon]
+    matrix = np.column_stack(basis)
+    sign = 1.0 if np.median(r) >= 0 else -1.0
+    # Early samples carry the answer: weight them up, evenly per decade of time.
+    weight = 1.0 / np.sqrt(np.maximum(t, spacing))
+    coefficients, _ = nnls(matrix * weight[:, None], sign * r * weight)
+    ohmic = sign * float(coefficients[0])
+    model = matrix @ coefficients
+    early = min(t.size - 1, max(1, int(np.searchsorted(t, t[0] + 2.0 * spacing))))
+    slope = abs(model[early] - coefficients[0]) / max(t[early], spacing)
+    residual = float(np.sqrt(np.mean((sign * r - model)[: max(4, early + 1)] ** 2)))
+    extrapolated = abs(model[0] - coefficients[0])
+    few = max(1.0, min(float(t.size), 6.0))
+    u = np.sqrt(
+        (max(u_random_ohm, residual) * np.sqrt(2.0 / few)) ** 2 + (slope * u_instant_s) ** 2 + (extrapolated / 3.0) ** 2
+        + (u_random_ohm**2) / 2.0
+    )
+    return ohmic, float(u)
+
+
+def channel_responses(log: Log, steps: tuple[Step, ...], edge: Edge, voltage_v: np.ndarray) -> StepResponse | None:
+    """:class:`StepResponse` of one voltage column of the log at one edge. ``voltage_v`` has shape (n,). [V]"""
+    before = steps[edge.before].slice
+    after = steps[edge.after].slice
+    before_v, u_before = before_edge(log.time_s[before], voltage_v[before], edge.at_s)
+    read = float(np.hypot(resolution_of(voltage_v[after]) / np.sqrt(12.0), noise_of(voltage_v[before])))
+    return step_response(log.time_s[after], voltage_v[after], before_v, u_before, edge, read, log.current_a[after])
+
+
+@dataclass(frozen=True, slots=True)
+class TwoLevel:
+    """Two-level d.c. resistance: (U1 - U2)/(I2 - I1), by recipe ``iec61960_dc`` or ``iec62620_dc``. [ohm]"""
+
+    method: str
+    at_s: float
+    after_s: float
+    current_step_a: float
+    ohm: float
+    u_ohm: float
+    step_index: int
+
+
+# Recipe: first level and time, second level and time, as multiples of It and seconds.
+# From memory of IEC 61960-3 (d.c. two-current method) and IEC 62620 (d.c. resistance); clause numbers not verified.
+_RECIPES = (("iec61960_dc", 0.2, 10.0, 1.0, 1.0), ("iec62620_dc", 0.2, 30.0, 1.0, 5.0))
+
+
+def two_level_resistances(
+    log: Log, steps: tuple[Step, ...], rated_capacity_ah: float | None
+) -> tuple[TwoLevel, ...]:
+    """Two-level resistances wherever two neighbouring discharge levels follow one of the recipes.
+
+    The ratio of the levels must be 5 within 15 %; where the rated capacity is known the first level must be 0.2 It within
+    15 % too. The first level must last its time within 15 % (or half a sample), the second at least its time.
+    """
+    found = []
+    voltage = pack_voltage(log)
+    for first, second in itertools.pairwise(steps):
+        if first.direction >= 0 or second.direction >= 0:
+            continue
+        i1, i2 = first.level_a, second.level_a
+        if not 4.25 <= i2 / i1 <= 5.75:
+            continue
+        if rated_capacity_ah and not 0.17 <= abs(i1) / rated_capacity_ah <= 0.23:
+            continue
+        t0 = log.time_s[max(first.first - 1, 0)]
+        span = float(log.time_s[first.last + 1] - log.time_s[first.last]) if first.last + 1 < log.rows else 1.0
+        edge = float(log.time_s[first.last])
+        for method, _, time_1, _, time_2 in _RECIPES:
+            lasted = edge - t0
+            if abs(lasted - time_1) > max(0.15 * time_1, 1.01 * span):
+                continue
+            since = log.time_s[second.slice] - edge
+            u2 = voltage[second.slice]
+            if since.size == 0 or since[-1] < time_2 - 0.51 * span:
+                continue
+            value = float(np.interp(time_2, since, u2)) if since.size > 1 else float(u2[0])
+            u1 = float(voltage[first.last])
+            read = float(np.hypot(resolution_of(voltage[first.slice]) / np.sqrt(12.0), noise_of(voltage[first.slice])))
+            found.append(
+                TwoLevel(
+                    method, edge, time_2, i2 - i1, (u1 - value) / (i1 - i2), np.sqrt(2.0) * read / abs(i2 - i1), second.index
+                )
+            )
+    return tuple(found)

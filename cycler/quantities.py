@@ -1,0 +1,70 @@
+"""Figures as text: a value, its expanded uncertainty and the unit, rounded as a metrologist would.
+
+Rounding follows JCGM 100:2008, 7.2.6 (uncertainty to at most two significant digits, value to the same
+decimal place; clause number from memory).
+"""
+
+from __future__ import annotations
+
+import math
+
+COVERAGE_FACTOR = 2.0
+"""Coverage factor k of every expanded uncertainty that is printed (about 95 % for a normal distribution)."""
+
+# Scale and unit used for display; the inner unit is always the one in the name.
+_DISPLAY: dict[str, tuple[float, str]] = {
+    "ohm": (1e3, "mΩ"),
+    "share": (1e2, "%"),
+    "degC": (1.0, "°C"),
+}
+_PLAIN = {"Ah", "Wh", "V", "mV", "A", "mA", "K", "s", "h", "mV/h", "It", "K/min", ""}
+
+
+def decimals_for(uncertainty: float) -> int:
+    """Decimal places that show ``uncertainty`` with two significant digits (0 to 9)."""
+    if not uncertainty or not math.isfinite(uncertainty):
+        return 3
+    return max(0, min(9, 1 - math.floor(math.log10(abs(uncertainty)))))
+
+
+def display_unit(unit: str) -> tuple[float, str]:
+    """Factor and unit for display of an inner unit: ``("ohm")`` gives ``(1000.0, "mΩ")``.
+
+    Raises
+    ------
+    KeyError
+        The unit is not one this program uses.
+    """
+    if unit in _DISPLAY:
+        return _DISPLAY[unit]
+    if unit in _PLAIN:
+        return 1.0, unit
+    raise KeyError(unit)
+
+
+def figure_text(value: float | None, u: float | None, unit: str, coverage_factor: float = COVERAGE_FACTOR) -> str:
+    """"9.842 ± 0.036 Ah": value with expanded uncertainty ``k * u``, both in the display unit.
+
+    Parameters
+    ----------
+    value, u : float or None
+        Value and standard uncertainty in the inner unit (``ohm``, ``share`` = fraction, ``Ah`` ...).
+    unit : str
+        Inner unit.
+
+    Returns
+    -------
+    str
+        "not known" if the value is None; the value alone (four significant digits) if ``u`` is None.
+    """
+    if value is None or not math.isfinite(value):
+        return "not known"
+    factor, name = display_unit(unit)
+    shown = value * factor
+    tail = f" {name}" if name else ""
+    if u is None or not math.isfinite(u) or u <= 0:
+        digits = 3 if shown == 0 else max(0, min(6, 3 - math.floor(math.log10(abs(shown)))))
+        return f"{shown:.{digits}f}{tail}"
+    expanded = abs(u * factor * coverage_factor)
+    digits = decimals_for(expanded)
+    return f"{shown:.{digits}f} ± {expanded:.{digits}f}{tail}"

@@ -1,0 +1,129 @@
+"""From limits of error and sensitivities to standard uncertainties (terms of JCGM 100:2008, from memory).
+
+Limits of error are half-widths of a rectangular distribution unless said, u = a / sqrt(3); resolution d gives
+d / sqrt(12). Terms of one budget are independent of each other and joined as the root of the sum of squares.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import hypot, sqrt
+
+from cycler.measures.capacity import Discharge
+from cycler.pack import Instrument, Pack
+
+SECONDS_PER_HOUR = 3600.0
+
+
+def rectangular(half_width: float) -> float:
+    """Standard uncertainty of a rectangular distribution of that half-width."""
+    return half_width / sqrt(3.0)
+
+
+def resolution_term(step: float) -> float:
+    """Standard uncertainty from a reading's resolution step."""
+    return step / sqrt(12.0)
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetLine:
+    """One source and its standard uncertainty, in the unit of the figure."""
+
+    source: str
+    standard_uncertainty: float
+
+
+def combined(lines: tuple[BudgetLine, ...]) -> float:
+    """Combined standard uncertainty of independent terms."""
+    return sqrt(sum(line.standard_uncertainty**2 for line in lines))
+
+
+def voltage_reading_u(instrument: Instrument, voltage_v: float, resolution_v: float, group: bool) -> float:
+    """Standard uncertainty of one voltage reading from gain, offset and resolution. [V]"""
+    gain = instrument.group_voltage_gain if group else instrument.voltage_gain
+    offset = instrument.group_voltage_offset_v if group else instrument.voltage_offset_v
+    return sqrt(
+        rectangular(gain * abs(voltage_v)) ** 2 + rectangular(offset) ** 2 + resolution_term(resolution_v) ** 2
+    )
+
+
+def capacity_budget(
+    discharge: Discharge, pack: Pack, end_voltage_u_v: float
+) -> tuple[BudgetLine, ...]:
+    """Budget of the charge taken in one discharge. [Ah]
+
+    Parameters
+    ----------
+    discharge : Discharge
+    pack : Pack
+        Its instrument's limits of error are used.
+    end_voltage_u_v : float
+        Standard uncertainty of the voltage that ended the test. [V]
+
+    Returns
+    -------
+    tuple of BudgetLine
+        current gain: Q g; current offset: a T over the time under current; clock: Q g_t; cut-off voltage:
+        u(V)/|dV/dQ| at the end; sample instant: dI dt u(share) for each switch; current noise and resolution: random part
+        s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it; full start: what a rest below the charge voltage leaves open;
+        gap: 2 % of what a counter bridged (common practice, no source).
+    """
+    instrument = pack.instrument
+    q = abs(discharge.net_ah)
+    hours = discharge.active_s / SECONDS_PER_HOUR
+    lines = [
+        BudgetLine("current gain", rectangular(instrument.current_gain * q)),
+        BudgetLine("current offset", rectangular(instrument.current_offset_a) * hours),
+        BudgetLine("clock", rectangular(instrument.clock_gain * q)),
+    ]
+    if discharge.end_reason in ("pack_cutoff", "group_cutoff") and discharge.slope_v_per_ah:
+        lines.append(BudgetLine("cut-off voltage", end_voltage_u_v / discharge.slope_v_per_ah))
+    switches = sqrt(sum(term**2 for term in discharge.switch_terms_as)) / SECONDS_PER_HOUR
+    lines.append(BudgetLine("sample instant", switches))
+    count = max(1.0, discharge.active_s / discharge.sampling_s) if discharge.sampling_s > 0 else 1.0
+    random = discharge.noise_a * discharge.sampling_s * sqrt(count) / SECONDS_PER_HOUR
+    dithered = discharge.noise_a > 0.5 * discharge.resolution_a
+    steady = 0.0 if dithered else resolution_term(discharge.resolution_a) * hours
+    lines.append(BudgetLine("current noise and resolution", hypot(random, steady)))
+    if discharge.start_evidence == "rest_voltage" and discharge.start_slope_v_per_ah and discharge.start_short_v:
+        lines.append(BudgetLine("full start", rectangular(discharge.start_short_v / discharge.start_slope_v_per_ah)))
+    if discharge.bridged_ah:
+        lines.append(BudgetLine("gap", rectangular(0.02 * discharge.bridged_ah)))
+    return tuple(lines)
+
+
+def energy_u(
+    discharge: Discharge, instrument: Instrument, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float, series: int
+) -> float:
+    """Standard uncertainty of the energy: the charge terms at mean voltage, joined with the voltage's own error. [Wh]
+
+    The cut-off term is taken at mean voltage too, which overstates it a little (voltage is lower there).
+    """
+    energy = abs(discharge.energy_wh)
+    voltage = sqrt(
+        rectangular(instrument.voltage_gain * energy) ** 2
+        + rectangular(instrument.voltage_offset_v * abs(discharge.net_ah)) ** 2
+    )
+    return hypot(combined(charge_lines) * abs(mean_voltage_v), voltage)
+
+
+def resistance_u(
+    instrument: Instrument, ohm: float, random_ohm: float, instant_ohm: float, group: bool
+) -> tuple[BudgetLine, ...]:
+    """Budget of one resistance dU/dI. [ohm]
+
+    Offsets cancel in both differences; the gains do not. ``random_ohm`` joins noise and resolution of the two voltage
+    readings over dI, ``instant_ohm`` is slope of R(t) times the uncertainty of the edge's instant.
+    """
+    gain = instrument.group_voltage_gain if group else instrument.voltage_gain
+    return (
+        BudgetLine("voltage gain", rectangular(gain * abs(ohm))),
+        BudgetLine("current gain", rectangular(instrument.current_gain * abs(ohm))),
+        BudgetLine("voltage noise and resolution", random_ohm),
+        BudgetLine("instant of the edge", instant_ohm),
+    )
+
+
+def difference_u(instrument: Instrument, voltage_v: float, resolution_v: float) -> float:
+    """Standard uncertainty of the difference between two groups' readings: two channels, each with its own limits. [V]"""
+    return sqrt(2.0) * voltage_reading_u(instrument, voltage_v, resolution_v, group=True)
