@@ -21,7 +21,9 @@ from cycler.measures.resistance import (
     AFTER_S,
     Edge,
     StepResponse,
+    alike_edges,
     channel_responses,
+    combine_ohmic,
     find_edges,
     two_level_resistances,
 )
@@ -132,6 +134,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         [channel_responses(log, steps, edge, log.group_voltage_v[:, g]) for g in range(log.series)] for edge in edges
     ]
     main_edge = _headline_edge(edges, pack_responses, group_responses, steps, headline, flow)
+    pack_responses, group_responses = _with_joint_ohmic(edges, pack_responses, group_responses, main_edge, flow, headline, pack)
     table = group_table(
         log, pack, steps, flow, headline, edges, group_responses, main_edge, charges,
     )
@@ -360,6 +363,29 @@ def _headline_edge(
     return min(pool, key=lambda k: abs((begin - flow.running_ah[edges[k].k]) - half))
 
 
+def _with_joint_ohmic(
+    edges: tuple[Edge, ...], pack_responses: list[StepResponse | None], group_responses: list[list[StepResponse | None]],
+    main_edge: int | None, flow: cap.Flow, headline: cap.Discharge | None, pack: Pack,
+) -> tuple[list[StepResponse | None], list[list[StepResponse | None]]]:
+    """Responses with the ohmic part at the main edge replaced by the mean over all edges alike."""
+    reference_ah = headline.net_ah if headline is not None else pack.rated_capacity_ah
+    if main_edge is None or not reference_ah:
+        return pack_responses, group_responses
+    alike = alike_edges(edges, main_edge, np.array([flow.running_ah[e.k] for e in edges]), reference_ah)
+
+    def joined(channel: list[StepResponse | None]) -> StepResponse | None:
+        own = channel[main_edge]
+        value, u = combine_ohmic([channel[k] for k in alike])
+        return replace(own, ohmic_ohm=value, u_ohmic_ohm=u) if own is not None and own.ohmic_ohm is not None else own
+
+    pack_responses, group_responses = list(pack_responses), list(group_responses)
+    pack_responses[main_edge] = joined(pack_responses)
+    group_responses[main_edge] = [
+        joined([row[g] for row in group_responses]) for g in range(len(group_responses[main_edge]))
+    ]
+    return pack_responses, group_responses
+
+
 def _resistance_sheet(
     log: Log, pack: Pack, steps: tuple[Step, ...], flow: cap.Flow, headline: cap.Discharge | None, doubts: tuple[str, ...],
     edges: tuple[Edge, ...], pack_responses: list[StepResponse | None], group_responses: list[list[StepResponse | None]],
@@ -420,16 +446,21 @@ def _join_headline(
     if own is not None and whole is not None:
         own -= lead
         own_lines = resistance_u(pack.instrument, own, whole.u_random_ohm * math.sqrt(2.0), whole.u_instant_ohm[ten], False)
+        if lead:
+            # The stated lead resistance is taken as right within 10 %. Common practice, no source.
+            own_lines = (*own_lines, BudgetLine("lead resistance", rectangular(0.1 * lead)))
     source = "pack"
     if own is not None and total is not None:
         u = math.hypot(combined(own_lines), combined(u_sum_lines))
         sheet["interconnect_ohm"], sheet["u_interconnect_ohm"] = own - total, u
-        if own - total > max(findings.SIGNIFICANT * u, 0.10 * total) or pack.instrument.sense == "two-wire":
+        two_wire = pack.instrument.sense == "two-wire"
+        if two_wire:
+            sheet["warnings"].append("two_wire_sense")
+        if own - total > max(findings.SIGNIFICANT * u, 0.10 * total):
+            sheet["warnings"].append("lead_drop")
             source = "group_sum"
-            if pack.instrument.sense == "two-wire":
-                sheet["warnings"].append("two_wire_sense")
-            if own - total > max(findings.SIGNIFICANT * u, 0.10 * total):
-                sheet["warnings"].append("lead_drop")
+        elif two_wire and not lead:
+            source = "group_sum"
     if own is None:
         source = "group_sum"
     value = total if source == "group_sum" else own

@@ -90,7 +90,8 @@ def diagnose_group(
             Finding(
                 "weak_group", "defect",
                 f"Group {g} holds {_percent(figures.capacity_ratio)} of what its siblings hold: weak cells, replace the group.",
-                f"capacity {figures.capacity_ah:.3g} Ah, ratio {figures.capacity_ratio:.3f} ± "
+                (f"capacity {figures.capacity_ah:.3g} Ah, " if figures.capacity_ah is not None else "")
+                + f"ratio {figures.capacity_ratio:.3f} ± "
                 f"{SIGNIFICANT * figures.u_capacity_ratio:.3f} (k = 2)",
                 group=g,
             )

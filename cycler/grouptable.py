@@ -59,15 +59,24 @@ def group_table(
     curves = _curves(log, steps, flow, headline)
     fits: tuple[GroupFit, ...] = ()
     if curves is not None and n > 1:
-        fits = fit_groups(curves, at_rest, math.sqrt(2.0) * math.hypot(rectangular(pack.instrument.group_voltage_offset_v), resolution / math.sqrt(12.0)), r10, pack.group_cutoff_voltage_v)
-    limiting = _limiting(at_end, headline)
-    capacity = np.array([_number(fits[g].capacity_ah) if fits else np.nan for g in range(n)])
-    u_capacity = np.array([_number(fits[g].u_capacity_ah) if fits else np.nan for g in range(n)])
-    u_capacity = np.hypot(u_capacity, rectangular(pack.instrument.current_gain) * np.nan_to_num(capacity))
-    ratio = against_siblings(capacity)
-    u_ratio = _ratio_u(capacity, np.array([_number(fits[g].u_capacity_ah) if fits else np.nan for g in range(n)]))
+        u_rest = math.sqrt(2.0) * math.hypot(rectangular(pack.instrument.group_voltage_offset_v), resolution / math.sqrt(12.0))
+        ended_by = headline.limiting_end_group - 1 if headline is not None and headline.limiting_end_group else None
+        fits = fit_groups(curves, at_rest, u_rest, r10, pack.group_cutoff_voltage_v, ended_by=ended_by)
+    limiting = _limiting(at_end, headline, u_pair)
+    from_full = headline is not None and headline.started_full is True
+    capacity = np.array([_number(f.capacity_ah) for f in fits] if fits and from_full else [np.nan] * n)
+    u_fit = np.array([_number(f.u_capacity_ah) for f in fits] if fits and from_full else [np.nan] * n)
+    u_capacity = np.hypot(u_fit, rectangular(pack.instrument.current_gain) * np.nan_to_num(capacity))
+    if from_full:
+        ratio, u_ratio = against_siblings(capacity), _ratio_u(capacity, u_fit)
+    else:
+        # Not from full: how much each group holds is unknown, but not how it compares with the others.
+        scale = np.array([f.scale if f.to_cutoff_ah is not None else np.nan for f in fits] if fits else [np.nan] * n)
+        ratio, u_ratio = against_siblings(scale), _ratio_u(scale, np.array([f.u_scale for f in fits] if fits else [np.nan] * n))
     leak, u_leak = _leaks(log, steps, drifts, curves, r10)
-    typical = float(np.nanmedian(capacity)) if np.any(np.isfinite(capacity)) else pack.rated_capacity_ah
+    typical = pack.rated_capacity_ah or (headline.net_ah if headline is not None else None)
+    if np.any(np.isfinite(capacity)):
+        typical = float(np.nanmedian(capacity))
     others_end = np.array([_median(np.delete(at_end, g)) for g in range(n)])
     limits = pack.limits
     rows, found = [], []
@@ -105,6 +114,8 @@ def group_table(
                 "capacity_ah": _known(capacity[g]), "u_capacity_ah": _known(u_capacity[g]) if np.isfinite(capacity[g]) else None,
                 "capacity_is_estimate": not (fit is not None and fit.reached_cutoff),
                 "capacity_ratio": _known(ratio[g]), "u_capacity_ratio": _known(u_ratio[g]),
+                "charge_to_cutoff_ah": fit.to_cutoff_ah if fit else None,
+                "u_charge_to_cutoff_ah": fit.u_to_cutoff_ah if fit else None,
                 "start_deficit_ah": deficit, "u_start_deficit_ah": u_lag,
                 "self_discharge_ma": _known(leak[g]), "u_self_discharge_ma": _known(u_leak[g]),
                 "findings": [f.code for f in own],
@@ -250,11 +261,23 @@ def _curves(log: Log, steps: tuple[Step, ...], flow: Flow, headline: Discharge |
     return loaded_curves(removed, log.group_voltage_v[part], log.current_a[part], main.level_a)
 
 
-def _limiting(at_end: np.ndarray, headline: Discharge | None) -> int | None:
-    """The group that stands lowest at the end of the discharge (1..), None without a discharge or group voltages."""
-    if headline is None or at_end.size < 2 or not np.any(np.isfinite(at_end)):
+LIMITING_MARGIN_V = 0.05
+
+
+def _limiting(at_end: np.ndarray, headline: Discharge | None, u_pair_v: float) -> int | None:
+    """The group that stands lowest at the end of the discharge (1..), None without a discharge or group voltages.
+
+    Where the discharge was stopped before any cut-off, a group is named only if it lies below the next by more than
+    ``LIMITING_MARGIN_V`` (common practice, no source) and the uncertainty of their difference.
+    """
+    if headline is None or at_end.size < 2 or np.count_nonzero(np.isfinite(at_end)) < 2:
         return None
-    return int(np.nanargmin(at_end)) + 1
+    lowest = int(np.nanargmin(at_end))
+    margin = float(np.nanmin(np.delete(at_end, lowest)) - at_end[lowest])
+    ended = headline.end_reason in ("pack_cutoff", "group_cutoff", "protection_trip")
+    if not ended and margin <= max(LIMITING_MARGIN_V, 2.0 * u_pair_v):
+        return None
+    return lowest + 1
 
 
 def _ratio_u(capacity: np.ndarray, u_fit: np.ndarray) -> np.ndarray:
@@ -281,7 +304,7 @@ def _if_matched(
     The next group then ends the discharge, if the pack does not reach its own cut-off first: the pack's loaded curve with the
     limiting group's voltage replaced by the siblings' median, to its cut-off, is the other bound where it is reached in the log.
     """
-    if limiting is None or headline is None or not fits or curves is None:
+    if limiting is None or headline is None or headline.started_full is False or not fits or curves is None:
         return None
     others = [f.to_cutoff_ah for g, f in enumerate(fits) if g != limiting - 1]
     if not others or any(value is None for value in others):

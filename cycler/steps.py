@@ -214,12 +214,12 @@ def _level_jumps(current: np.ndarray, scale: CurrentScale) -> np.ndarray:
 def _cc_cv_boundary(voltage: np.ndarray, current: np.ndarray, noise_a: float) -> int | None:
     """First sample of the constant-voltage part of one charge (or discharge) stretch, None if there is none.
 
-    The voltage plateau is the median of the last tenth; the part counts when current falls by 8 % or more in it.
+    The voltage plateau is the median of the last fiftieth; the part counts when current falls by 8 % or more in it.
     """
     n = current.size
     if n < 6 or not np.any(np.isfinite(voltage)):
         return None
-    tail = voltage[-max(3, n // 10) :]
+    tail = voltage[-max(3, n // 50) :]
     plateau = float(np.nanmedian(tail))
     tolerance = max(3.0 * noise_of(voltage), 1.1 * resolution_of(voltage), 0.004 * abs(plateau))
     off = np.flatnonzero(~(np.abs(voltage - plateau) <= tolerance))

@@ -33,7 +33,8 @@ EFFECTIVE_POINTS = 4.0
 class GroupFit:
     """One group's place on the common curve. Lag and capacity in Ah of that group; ``None`` where unsupported.
 
-    ``to_cutoff_ah`` is the charge from the start of the load to the group's cut-off.
+    ``to_cutoff_ah`` is the charge from the start of the load to the group's cut-off; ``scale`` the group's capacity over that
+    of the reference by the shape of the curves alone (1/b), which needs no full start.
     """
 
     to_cutoff_ah: float | None
@@ -43,6 +44,8 @@ class GroupFit:
     u_lag_ah: float | None
     capacity_ah: float | None
     u_capacity_ah: float | None
+    scale: float
+    u_scale: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,6 +113,7 @@ def fit_groups(
     resistance_ohm: np.ndarray | None,
     cutoff_v: float | None,
     fuller_share: float = 0.5,
+    ended_by: int | None = None,
 ) -> tuple[GroupFit, ...]:
     """Capacity and start deficit of every group from one discharge.
 
@@ -126,6 +130,10 @@ def fit_groups(
         Group cut-off voltage; without it only the lags are given. [V]
     fuller_share : float
         The median of this share of the groups, counted from the fullest, is what "full" means.
+
+    ended_by : int or None
+        Index of the group whose cut-off ended the discharge, where known: it counts as having reached it even if the load
+        was cut between two samples.
 
     Returns
     -------
@@ -150,24 +158,25 @@ def fit_groups(
     for g, (values, covariance) in enumerate(fits):
         a, b, _c = values
         lag = (a - full_at) / b
+        scale, u_scale = 1.0 / b, float(np.sqrt(max(covariance[1, 1], 0.0))) / b**2
         u_lag = float(np.sqrt(max(covariance[0, 0], 0.0) + u_full**2)) / b
         if g != reference:
             reached = cutoff_v is not None and curves.voltage_v[-1, g] <= cutoff_v
             place = _own_cutoff(curves, g, cutoff_v) if reached else None
         else:
-            reached = cut_ref is not None and cut_ref[2]
+            reached = cut_ref is not None and (cut_ref[2] or ended_by == g)
             place = (cut_ref[0], cut_ref[1]) if cut_ref else None
         if place is None and cut_ref is not None and g != reference:
             place = _mapped_cutoff(values, covariance, x_ref, u_ref, cutoff_v, cut_ref)
         if place is None:
-            out.append(GroupFit(None, None, False, float(lag), u_lag, None, None))
+            out.append(GroupFit(None, None, False, float(lag), u_lag, None, None, float(scale), u_scale))
             continue
         to_cutoff, u_to = place
         capacity = to_cutoff + max(lag, 0.0)
         out.append(
             GroupFit(
                 float(to_cutoff), float(u_to), bool(reached), float(lag), u_lag, float(capacity),
-                float(np.hypot(u_to, u_lag)),
+                float(np.hypot(u_to, u_lag)), float(scale), u_scale,
             )
         )
     return tuple(out)

@@ -293,6 +293,43 @@ def channel_responses(log: Log, steps: tuple[Step, ...], edge: Edge, voltage_v: 
     return step_response(log.time_s[after], voltage_v[after], before_v, u_before, edge, read, log.current_a[after])
 
 
+def alike_edges(edges: tuple[Edge, ...], main: int, charge_at_edge_ah: np.ndarray, capacity_ah: float) -> tuple[int, ...]:
+    """Edges at which the ohmic part must be that of the main edge: at least 0.4 of its height and within 3 % of charge.
+
+    Parameters
+    ----------
+    edges : tuple of Edge
+    main : int
+        Index of the main edge.
+    charge_at_edge_ah : ndarray, shape (edges,)
+        Running charge at each edge. [Ah]
+    capacity_ah : float
+        Charge that counts as 100 %. [Ah]
+    """
+    height = abs(edges[main].current_step_a)
+    return tuple(
+        k
+        for k, edge in enumerate(edges)
+        if abs(edge.current_step_a) >= 0.4 * height
+        and abs(charge_at_edge_ah[k] - charge_at_edge_ah[main]) <= 0.03 * capacity_ah
+    )
+
+
+def combine_ohmic(responses: list[StepResponse | None]) -> tuple[float | None, float | None]:
+    """Weighted mean of the ohmic parts at several edges of one channel, and its standard uncertainty. [ohm]
+
+    The instants of the edges are independent, the extrapolation is not: the uncertainty is not taken below 0.6 of the best
+    single one (common practice, no source). Weights 1/u^2 (textbook).
+    """
+    known = [(r.ohmic_ohm, r.u_ohmic_ohm) for r in responses if r is not None and r.ohmic_ohm is not None and r.u_ohmic_ohm]
+    if not known:
+        return None, None
+    values, u = np.array(known).T
+    weights = 1.0 / u**2
+    mean = float(np.sum(weights * values) / np.sum(weights))
+    return mean, float(max(1.0 / np.sqrt(np.sum(weights)), 0.6 * np.min(u)))
+
+
 @dataclass(frozen=True, slots=True)
 class TwoLevel:
     """Two-level d.c. resistance: (U1 - U2)/(I2 - I1), by recipe ``iec61960_dc`` or ``iec62620_dc``. [ohm]"""

@@ -1,0 +1,131 @@
+"""The command ``cycler``: global options, exit codes, and one line for every error.
+
+Exit codes: 0 ran, 2 input or usage, 1 a defect of the program, 3 ``decide --strict`` without a pass,
+130 interrupted, 141 the reader of the output went away (as for any command in a pipe).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import warnings
+from collections.abc import Sequence
+from typing import Any
+
+import click
+
+from cycler.commands.common import BrokenOutput, Settings, global_options, version_option, write_examples
+from cycler.commands.keeping import add, compare, decide, list_runs, record, show
+from cycler.commands.reading import analyze, inspect
+from cycler.commands.serving import demo, serve
+from cycler.errors import CyclerError
+
+EXIT_DEFECT, EXIT_INPUT, EXIT_INTERRUPTED, EXIT_BROKEN_PIPE = 1, 2, 130, 141
+
+EXAMPLES = (
+    "cycler analyze before.csv --pack eb-0412.toml",
+    "cycler demo",
+)
+
+
+class _Group(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(self.commands)  # in the order of the work, not of the alphabet
+
+    def make_context(self, *args: Any, **keywords: Any) -> click.Context:
+        try:
+            return super().make_context(*args, **keywords)
+        except BrokenPipeError:
+            raise BrokenOutput from None
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            raise BrokenOutput from None
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        super().format_epilog(ctx, formatter)
+        write_examples(formatter, EXAMPLES)
+
+
+cycler = _Group(
+    "cycler",
+    params=[*global_options(), version_option()],
+    commands=[inspect, analyze, add, list_runs, show, compare, decide, record, serve, demo],
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    help=(
+        "Charge and discharge logs of a repaired battery pack to capacity, resistance, group sag, a verdict and a "
+        "record, each figure with its uncertainty.\n\n"
+        "A verdict covers what was measured and is no safety certificate: the limits of the cell and pack maker, local "
+        "rules and the judgement of a trained person come first."
+    ),
+)
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run the command with ``arguments`` (default: those of the process) and return its exit code."""
+    _use_utf8()
+    settings = Settings()
+    with warnings.catch_warnings():
+        if not sys.warnoptions:
+            warnings.simplefilter("ignore")  # standard error carries our own words only
+        try:
+            result = cycler.main(
+                args=list(arguments) if arguments is not None else None, prog_name="cycler", obj=settings,
+                standalone_mode=False,
+            )
+            sys.stdout.flush()
+            return result if isinstance(result, int) else 0
+        except (click.Abort, KeyboardInterrupt):
+            return _tell("interrupted", EXIT_INTERRUPTED, settings)
+        except (BrokenOutput, BrokenPipeError):
+            return _leave_quietly()
+        except click.exceptions.NoArgsIsHelpError as error:
+            print(error.format_message(), file=sys.stderr)
+            return EXIT_INPUT
+        except click.ClickException as error:
+            return _tell(_usage_line(error), EXIT_INPUT, settings)
+        except CyclerError as error:
+            return _tell(str(error), EXIT_INPUT, settings)
+        except MemoryError:
+            return _tell("error: not enough memory for this log | mend: split the log, or close other programs", EXIT_INPUT, settings)
+        except Exception as error:
+            kind = f"{type(error).__name__}: {error}"
+            return _tell(
+                f"internal error: {kind} | this is a defect of the program, nothing you did; please report it with "
+                "what --debug prints", EXIT_DEFECT, settings,
+            )
+
+
+def _tell(line: str, code: int, settings: Settings) -> int:
+    if settings.debug and code != EXIT_INTERRUPTED:
+        import traceback
+
+        traceback.print_exc()
+    try:
+        sys.stdout.flush()
+        print(f"cycler: {' '.join(line.split())}", file=sys.stderr, flush=True)
+    except BrokenPipeError:
+        return _leave_quietly()
+    return code
+
+
+def _usage_line(error: click.ClickException) -> str:
+    text = " ".join(error.format_message().split())
+    context = getattr(error, "ctx", None)
+    return f"error: {text} | help: {context.command_path if context else 'cycler'} --help"
+
+
+def _leave_quietly() -> int:
+    """Have the interpreter's own last flush of standard output go nowhere."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return EXIT_BROKEN_PIPE
+
+
+def _use_utf8() -> None:
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(encoding="utf-8", errors="backslashreplace")

@@ -1,0 +1,307 @@
+"""The register's database: where it lies, whether it is ours, its connections and its transactions.
+
+SQLite by default; any other database by its URL. What only SQLite understands stands in the section "SQLite".
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event, func, inspect, make_url, select
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.pool import NullPool
+
+from cycler.errors import InputError, quote
+from cycler.migrations import APPLICATION_ID, MIGRATIONS, SCHEMA, Migration
+
+BUSY_TIMEOUT_S = 20.0
+"""How long a writer waits for another one before it gives up. [s]"""
+
+FILE_NAME = "register.sqlite"
+_MAGIC = b"SQLite format 3\x00"
+_VERSIONS = SCHEMA.tables["register_versions"]
+
+
+def utc_now() -> str:
+    """This moment, UTC, ISO 8601 to the second: "2026-03-01T09:30:00Z"."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def default_path() -> Path:
+    """The register in the user's data directory (which need not exist yet)."""
+    from platformdirs import user_data_path
+
+    return user_data_path("packreturn", appauthor=False) / FILE_NAME
+
+
+class Database:
+    """Connections to one register. Each task takes its own, so threads and processes may share an instance.
+
+    Parameters
+    ----------
+    place : str, Path or None
+        File, or a URL with ``://``; None is :func:`default_path`.
+    create : bool
+        Make the register if there is none.
+
+    Raises
+    ------
+    InputError
+        No such register (``create`` False), a folder, no register of this program (the file stays as it is), a
+        newer register than this program knows, or no right to read or write it.
+    """
+
+    def __init__(
+        self, place: str | Path | None = None, create: bool = True, migrations: tuple[Migration, ...] = MIGRATIONS,
+    ) -> None:
+        self.file, self._url = _resolve(place)
+        self._migrations = migrations
+        self.name = str(self.file) if self.file else make_url(self._url).render_as_string(hide_password=True)
+        fresh = False
+        if self.file:
+            fresh = not _is_register(self.file)
+            if fresh and not create:
+                raise no_such_register(self.file)
+            if fresh:
+                _prepare_folder(self.file, default=place is None)
+        self.engine = self._engine()
+        try:
+            with told(self.name):
+                if self.file:
+                    _sqlite_prepare(self.file, fresh)
+                self._migrate(create)
+        except BaseException:
+            self.engine.dispose()
+            raise
+
+    def close(self) -> None:
+        """Let go of everything; the instance must not be used again."""
+        self.engine.dispose()
+
+    @contextlib.contextmanager
+    def read(self) -> Iterator[Connection]:
+        """A connection for one task, seeing one state of the register throughout."""
+        with told(self.name), self.engine.connect() as connection, connection.begin():
+            yield connection
+
+    @contextlib.contextmanager
+    def write(self) -> Iterator[Connection]:
+        """A connection in one write transaction: all of it is kept, or nothing."""
+        writing = self.engine.execution_options(register_write=True)
+        with told(self.name), writing.begin() as connection:
+            yield connection
+
+    def _engine(self) -> Engine:
+        try:
+            engine = create_engine(self._url, poolclass=NullPool)
+        except (ModuleNotFoundError, NoSuchModuleError) as error:
+            raise InputError(
+                "the register's kind of database cannot be reached", self.name, str(error),
+                "install the driver for it in this environment, or name a file",
+            ) from None
+        if engine.dialect.name == "sqlite":
+            event.listen(engine, "connect", _sqlite_connect)
+            event.listen(engine, "begin", _sqlite_begin)
+        return engine
+
+    def _version(self, connection: Connection) -> int:
+        if not inspect(connection).has_table(_VERSIONS.name):
+            return 0
+        return int(connection.execute(select(func.max(_VERSIONS.c.version))).scalar() or 0)
+
+    def _migrate(self, create: bool) -> None:
+        newest = self._migrations[-1].version
+        with self.read() as connection:
+            found = self._version(connection)
+            foreign = found == 0 and not self.file and bool(inspect(connection).get_table_names())
+        if found > newest:
+            raise InputError(
+                "the register is of a newer version", self.name,
+                f"it has version {found}, this program knows up to {newest}", "use a newer version of this program",
+            )
+        if foreign or (found == 0 and not create and not self.file):
+            raise InputError(
+                "the database is not a register of this program", self.name,
+                "its tables are others" if foreign else "it is empty", "name another database; nothing was changed",
+            )
+        if found == newest:
+            return
+        if found and self.file:
+            _sqlite_copy(self.file, self.file.with_name(f"{self.file.name}.before-version-{newest}"))
+        with self.write() as connection:
+            found = self._version(connection)
+            for migration in self._migrations:
+                if migration.version > found:
+                    migration.apply(connection)
+                    connection.execute(
+                        _VERSIONS.insert().values(
+                            version=migration.version, note=migration.note, applied_at=utc_now()
+                        )
+                    )
+
+
+def check_place(place: str | Path | None = None) -> None:
+    """Raise what opening (or making) the register would raise for its place, without touching anything."""
+    file, _url = _resolve(place)
+    if file and not _is_register(file) and place is not None:
+        _check_folder(file)
+
+
+def no_such_register(file: Path) -> InputError:
+    """The error for a register that does not exist where one is only read."""
+    return InputError(
+        "no such register", str(file), "the file does not exist",
+        "check --register; a new register is made by: cycler add LOG --pack PACK.toml",
+    )
+
+
+def _resolve(place: str | Path | None) -> tuple[Path | None, str | URL]:
+    """File (None for a server) and URL."""
+    if place is None:
+        place = default_path()
+    if isinstance(place, str) and "://" in place:
+        try:
+            url = make_url(place)
+        except ArgumentError:
+            raise InputError(
+                "the register's address cannot be read", quote(place.split("@")[-1]), "it is not a database URL",
+                "name a file, or an address such as postgresql://user@host/name",
+            ) from None
+        if url.get_backend_name() != "sqlite":
+            return None, place
+        if not url.database or url.database == ":memory:":
+            raise InputError(
+                "the register needs a file", quote(place), "a database in memory is lost at the end of the command",
+                "name a file",
+            )
+        place = url.database
+    file = Path(place).expanduser()
+    return file, URL.create("sqlite", database=str(file))
+
+
+def _is_register(file: Path) -> bool:
+    """True if ``file`` is a register, False if it is missing or empty; reads 100 bytes and changes nothing."""
+    try:
+        with open(file, "rb") as stream:
+            head = stream.read(100)
+    except FileNotFoundError:
+        return False
+    except IsADirectoryError:
+        raise InputError("the register is a folder", str(file), "a file is needed", "name a file in it") from None
+    except OSError as error:
+        raise InputError(
+            "cannot read the register", str(file), error.strerror or "read error", "check the path and permissions",
+        ) from None
+    if not head:
+        return False
+    if not head.startswith(_MAGIC) or int.from_bytes(head[68:72], "big") != APPLICATION_ID:
+        kind = "a database of another program" if head.startswith(_MAGIC) else "not a database"
+        raise InputError(
+            "this is not a register", str(file), f"the file is {kind}", "name another file with --register; it was not touched",
+        )
+    return True
+
+
+def _prepare_folder(file: Path, default: bool) -> None:
+    if not default:
+        _check_folder(file)
+        return
+    folder = file.parent
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            "cannot make the register's folder", str(folder), error.strerror or "write error",
+            "check the permissions, or name another register with --register",
+        ) from None
+
+
+def _check_folder(file: Path) -> None:
+    if not file.parent.is_dir():
+        raise InputError(
+            "the register's folder does not exist", str(file), f"no folder {quote(file.parent)}",
+            "make the folder, or correct --register",
+        )
+
+
+_TROUBLE = (
+    ("is locked", "another program holds the register", "try again; close what else has the file open"),
+    ("readonly", "it may only be read", "check the permissions of the file and its folder"),
+    ("unable to open", "it cannot be opened", "check the permissions of the file and its folder"),
+    ("is full", "the disk is full", "make room and try again; nothing was kept of this act"),
+    ("disk I/O error", "the disk reports an error", "check the disk; keep a copy of the register elsewhere"),
+    ("malformed", "the file is damaged", "restore the register from its last copy"),
+    ("not a database", "the file is damaged", "restore the register from its last copy"),
+    ("string or blob too big", "one file is too large for it", "split the log, or thin it out"),
+)
+
+
+@contextlib.contextmanager
+def told(name: str) -> Iterator[None]:
+    """Turn what the database refuses into an :class:`InputError`; a broken promise of ours stays what it is."""
+    try:
+        yield
+    except (DBAPIError, sqlite3.Error) as error:
+        text = str(getattr(error, "orig", None) or error)
+        for sign, why, mend in _TROUBLE:
+            if sign in text:
+                raise InputError("the register cannot be used", name, why, mend) from error
+        if isinstance(error, DBAPIError) and error.connection_invalidated:
+            raise InputError("the register cannot be reached", name, "the connection was lost", "try again") from error
+        raise
+
+
+# --- SQLite ----------------------------------------------------------------------------------------------------
+
+
+def _sqlite_connect(connection: sqlite3.Connection, _record: object) -> None:
+    connection.isolation_level = None  # transactions are begun below, not by the driver
+    for pragma in ("foreign_keys = ON", "synchronous = FULL", f"busy_timeout = {int(BUSY_TIMEOUT_S * 1000)}"):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _sqlite_begin(connection: Connection) -> None:
+    # A writer takes the lock at once: one that reads first and writes later would fail instead of waiting.
+    write = connection.get_execution_options().get("register_write")
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if write else "BEGIN")
+
+
+def _sqlite_prepare(file: Path, fresh: bool) -> None:
+    """Mark a fresh file as ours, and have readers and a writer work at once (write-ahead log)."""
+    end = time.monotonic() + BUSY_TIMEOUT_S
+    while True:
+        connection = sqlite3.connect(file, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+        try:
+            connection.execute("PRAGMA synchronous = FULL")
+            if fresh:
+                connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            if connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+                connection.execute("PRAGMA journal_mode = WAL")
+            return
+        except sqlite3.OperationalError as error:
+            # Two programs that make the file at the same moment: the change to WAL does not wait by itself.
+            if "locked" not in str(error) or time.monotonic() > end:
+                raise
+        finally:
+            connection.close()
+        time.sleep(0.05)
+
+
+def _sqlite_copy(file: Path, copy: Path) -> None:
+    """A copy of the register as it is, before its tables change; an older copy of the same name stays."""
+    if copy.exists():
+        return
+    part = copy.with_name(f"{copy.name}.part{os.getpid()}")
+    source, target = sqlite3.connect(file), sqlite3.connect(part)
+    try:
+        source.backup(target)
+    finally:
+        target.close()
+        source.close()
+    os.replace(part, copy)

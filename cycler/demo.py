@@ -1,0 +1,131 @@
+"""The demonstration: every invented sample test through the whole job, in a folder of its own."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from cycler.errors import InputError
+
+SAMPLE_FOLDER = Path("sample_logs")
+REGISTER_NAME = "demo-register.sqlite"
+RECORDS_NAME = "records"
+LOGS_NAME = "sample_logs"
+
+# What tells the runs of one pack apart; any other sample is labelled by its own name.
+LABELS = {
+    "ebike-10s4p-before-repair": "before repair",
+    "ebike-10s4p-after-repair": "after repair",
+    "ebike-10s4p-sister": "sister pack",
+    "cargo-13s5p-bad-weld": "bad weld",
+    "scooter-7s3p-stopped-early": "stopped early",
+    "ebike-10s-leaks-at-rest": "leak at rest",
+    "cargo-13s5p-out-of-balance": "out of balance",
+    "scooter-8s-lfp-board-trips": "board trips",
+    "ebike-10s-no-group-taps": "no group taps",
+    "ebike-10s-charge-not-finished": "charge not finished",
+    "cargo-two-parts": "two files",
+}
+COMPARED = ("ebike-10s4p-before-repair", "ebike-10s4p-after-repair", "ebike-10s4p-sister")
+"""Samples of the comparison; the first is the reference."""
+
+
+@dataclass(frozen=True, slots=True)
+class DemoRun:
+    """One sample as a run of the demo register, with the record made of it."""
+
+    name: str
+    story: str
+    run_id: int
+    pack_id: str
+    label: str
+    analysis: dict[str, Any]
+    serial: str
+    record_files: tuple[Path, Path]
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """What the demonstration made. ``comparison`` is the table of :func:`cycler.compare.compare`."""
+
+    folder: Path
+    register: Path
+    logs: Path
+    logs_were_there: bool
+    runs: tuple[DemoRun, ...]
+    comparison: dict[str, Any]
+
+
+def has_samples(folder: Path) -> bool:
+    """Whether a folder holds all sample logs, their pack files and their truth."""
+    from cycler.simulator import SAMPLES
+
+    names = {"truth.json"} | {name for sample in SAMPLES for name in (*sample.files, sample.pack_file)}
+    return all((folder / name).is_file() for name in names)
+
+
+def target_folder(folder: str | Path | None) -> Path:
+    """``folder``, made if need be, or a new temporary one. InputError if it holds a demonstration already."""
+    if folder is None:
+        return Path(tempfile.mkdtemp(prefix="cycler-demo-"))
+    from cycler.workflow import record_folder
+
+    place = record_folder(folder)
+    if (place / REGISTER_NAME).exists():
+        raise InputError(
+            "the folder holds a demonstration already", str(place), f"{REGISTER_NAME} is there",
+            f"look at it with: cycler --register {place / REGISTER_NAME} list; or name another folder",
+        )
+    return place
+
+
+def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None) -> Demo:
+    """Add all samples to a fresh register in ``folder``, judge, compare and write their records.
+
+    Parameters
+    ----------
+    folder : Path
+        From :func:`target_folder`.
+    progress : callable
+        Called with what is done next, :func:`steps_of_demo` times in all.
+    """
+    from cycler.compare import compare
+    from cycler.criteria import load_criteria
+    from cycler.pack import load_pack
+    from cycler.register import Register
+    from cycler.simulator import SAMPLES, write_samples
+    from cycler.workflow import add_logs, analysis_as_judged, load_sources, make_record, write_record
+
+    logs, there = SAMPLE_FOLDER, has_samples(SAMPLE_FOLDER)
+    if not there:
+        logs = folder / LOGS_NAME
+        write_samples(logs, progress=lambda sample: progress(f"making {sample.name}"))
+    criteria = load_criteria()
+    register_file = folder / REGISTER_NAME
+    runs = []
+    with Register.open(register_file) as register:
+        for sample in SAMPLES:
+            progress(f"analysing {sample.name}")
+            pack = load_pack(logs / sample.pack_file)
+            sources = load_sources([logs / name for name in sample.files], whole_path=False)
+            label = LABELS.get(sample.name, sample.name)
+            run_id = add_logs(register, sources, pack, label, criteria)
+            serial, html, pdf = make_record(register, run_id)
+            files = write_record(folder / RECORDS_NAME, serial, html, pdf, stem=f"record-{sample.name}")
+            runs.append(DemoRun(
+                sample.name, sample.story, run_id, pack.id or "", label, analysis_as_judged(register, run_id), serial, files,
+            ))
+    by_name = {run.name: run for run in runs}
+    compared = [by_name[name] for name in COMPARED if name in by_name]
+    comparison = compare([run.analysis for run in compared], [f"{run.pack_id} {run.label}" for run in compared])
+    return Demo(folder, register_file, logs, there, tuple(runs), comparison)
+
+
+def steps_of_demo() -> int:
+    """How often :func:`run_demo` calls its ``progress``."""
+    from cycler.simulator import SAMPLES
+
+    return len(SAMPLES) * (1 if has_samples(SAMPLE_FOLDER) else 2)

@@ -1,0 +1,155 @@
+"""Tables of the register and the ordered changes that lead to them.
+
+To change the tables: write ``_schema_v2`` (the new shape), a migration from 1 to 2, append it to ``MIGRATIONS``
+and point ``SCHEMA`` at the new shape. A test holds the result of all migrations against ``SCHEMA``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from sqlalchemy import (
+    DDL,
+    Boolean,
+    Column,
+    Connection,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    event,
+)
+
+# Written into the header of an SQLite file (PRAGMA application_id, bytes 68 to 71) so that a register is known
+# without opening it: "pkrt".
+APPLICATION_ID = 0x706B7274
+
+KEPT_FOREVER = ("packs", "logs", "runs", "run_logs", "analyses", "verdicts", "records", "record_files")
+
+
+def _id() -> Column:
+    return Column("id", Integer, primary_key=True)
+
+
+def _schema_v1() -> MetaData:
+    """Tables of version 1. Times are UTC, ISO 8601, as text; digests are hexadecimal SHA-256."""
+    meta = MetaData()
+    Table(
+        "register_versions", meta,
+        Column("version", Integer, primary_key=True, autoincrement=False),
+        Column("note", Text, nullable=False),
+        Column("applied_at", String(32), nullable=False),
+    )
+    Table("packs", meta, Column("id", String(200), primary_key=True), Column("added_at", String(32), nullable=False))
+    Table(
+        "logs", meta,
+        Column("sha256", String(64), primary_key=True),
+        Column("bytes", Integer, nullable=False),
+        Column("raw_zlib", LargeBinary, nullable=False),
+        Column("added_at", String(32), nullable=False),
+    )
+    runs = Table(
+        "runs", meta, _id(),
+        Column("pack_id", String(200), ForeignKey("packs.id"), nullable=False, index=True),
+        Column("label", Text, nullable=False),
+        Column("added_at", String(32), nullable=False),
+        Column("started_at", String(40)),
+        Column("files", Integer, nullable=False),
+        Column("logs_sha256", String(64), nullable=False),
+    )
+    Index("ix_runs_pack_logs", runs.c.pack_id, runs.c.logs_sha256)
+    Table(
+        "run_logs", meta,
+        Column("run_id", Integer, ForeignKey("runs.id"), primary_key=True),
+        Column("position", Integer, primary_key=True, autoincrement=False),
+        Column("sha256", String(64), ForeignKey("logs.sha256"), nullable=False, index=True),
+        Column("file", Text, nullable=False),
+    )
+    Table(
+        "analyses", meta, _id(),
+        Column("run_id", Integer, ForeignKey("runs.id"), nullable=False, index=True),
+        Column("made_at", String(32), nullable=False),
+        Column("software", String(100), nullable=False),
+        Column("json", Text, nullable=False),
+        Column("pack_json", Text, nullable=False),
+        Column("columns_text", Text),
+        # A few figures of the analysis again, so that a list of thousands of runs reads no JSON.
+        Column("capacity_ah", Float),
+        Column("u_capacity_ah", Float),
+        Column("capacity_valid", Boolean),
+        Column("capacity_is_lower_bound", Boolean),
+        Column("state_of_health", Float),
+        Column("limiting_group", Integer),
+        Column("findings_info", Integer, nullable=False),
+        Column("findings_caution", Integer, nullable=False),
+        Column("findings_defect", Integer, nullable=False),
+        Column("findings_danger", Integer, nullable=False),
+    )
+    Table(
+        "verdicts", meta, _id(),
+        Column("run_id", Integer, ForeignKey("runs.id"), nullable=False, index=True),
+        Column("analysis_id", Integer, ForeignKey("analyses.id"), nullable=False),
+        Column("decided_at", String(32), nullable=False),
+        Column("result", String(20), nullable=False),
+        Column("criteria_name", String(200), nullable=False),
+        Column("criteria_sha256", String(64), nullable=False),
+        Column("criteria_text", Text, nullable=False),
+        Column("json", Text, nullable=False),
+    )
+    Table(
+        "records", meta, _id(),
+        Column("run_id", Integer, ForeignKey("runs.id"), nullable=False, index=True),
+        Column("verdict_id", Integer, ForeignKey("verdicts.id"), nullable=False),
+        Column("serial", String(60), nullable=False),
+        Column("made_at", String(32), nullable=False),
+        UniqueConstraint("serial", name="uq_records_serial"),
+    )
+    Table(
+        "record_files", meta,
+        Column("record_id", Integer, ForeignKey("records.id"), primary_key=True),
+        Column("kind", String(10), primary_key=True),
+        Column("bytes", LargeBinary, nullable=False),
+        Column("sha256", String(64), nullable=False),
+    )
+    for name in KEPT_FOREVER:
+        _forbid_changes(meta.tables[name])
+    return meta
+
+
+def _forbid_changes(table: Table) -> None:
+    """The only SQL of one dialect: SQLite refuses to change or delete a row that is kept forever.
+
+    On a server the same is done by granting the program's role SELECT and INSERT only.
+    """
+    for act in ("UPDATE", "DELETE"):
+        event.listen(
+            table, "after_create",
+            DDL(
+                f"CREATE TRIGGER {table.name}_no_{act.lower()} BEFORE {act} ON {table.name} "
+                f"BEGIN SELECT RAISE(ABORT, 'the register only grows: {table.name} cannot be changed'); END"
+            ).execute_if(dialect="sqlite"),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """One step from version ``version - 1`` to ``version``. ``apply`` runs inside the caller's transaction."""
+
+    version: int
+    note: str
+    apply: Callable[[Connection], None]
+
+
+def _create_v1(connection: Connection) -> None:
+    _schema_v1().create_all(connection, checkfirst=False)
+
+
+SCHEMA = _schema_v1()
+MIGRATIONS: tuple[Migration, ...] = (Migration(1, "first tables", _create_v1),)

@@ -1,0 +1,370 @@
+"""Pass, fail or not proven: criteria held against an analysis, with the uncertainty counted.
+
+The rule. A criterion has a tolerance limit TL and a guard band w = factor * u. The acceptance limit AL lies w
+inside TL (TL + w for ``at_least``, TL - w for ``at_most``). A value on or inside AL passes; a value outside TL by
+more than w fails; everything between is *not proven*, because the measurement cannot tell on which side of TL
+the true value lies. So a fail is held to the same strictness as a pass. With w = 0 (simple acceptance) the value
+alone decides, and a value on the limit conforms. A measurement that is missing, or whose test was not fit to give
+it, never passes; the one exception is a lower bound that already meets an ``at_least`` limit (or an upper bound an
+``at_most`` one), because the true value can only be better. A bound on the bad side may fail in the same way.
+
+A pack fails if any finding is a danger (a veto), any required criterion fails, or an advisory one whose fail counts
+does; else it is not proven if any
+required criterion is; else it passes.
+
+References: JCGM 106:2012, clause 7 (conformance probability) and 8 (guard bands), clause numbers from memory;
+ILAC-G8:09/2019, 4.2 (guard band and acceptance limit; its non-binary verdicts between TL - w and TL + w are here
+one verdict, not proven).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from statistics import NormalDist
+from typing import Any
+
+from cycler.criteria import Criteria, Criterion
+from cycler.criteria_quantities import QUANTITIES, Quantity, Taken, number, part
+from cycler.quantities import COVERAGE_FACTOR, figure_text
+from cycler.settle import ADVICE, guard_sentences, quantity_text
+
+PASS, FAIL, NOT_PROVEN = "pass", "fail", "not_proven"
+_RANK = {FAIL: 0, NOT_PROVEN: 1, PASS: 2}
+
+VETO_ORDER = ("group_undervoltage", "group_overvoltage", "temperature_high", "self_discharge")
+"""Vetoes are listed in this order, others after them. Every finding of severity danger is one."""
+
+CAUTION_PASS = (
+    "A pass says that the figures listed here met their limits on this bench on this day. It is no safety "
+    "certificate and no claim of conformity with a standard; the maker's limits, local codes and licensed practice go first."
+)
+CAUTION_WORK = (
+    "Charge and discharge under supervision, on a surface that does not burn, within the maker's limits of voltage, "
+    "current and temperature; keep metal off the terminals and taps. Above 60 V d.c. leave the work to licensed people."
+)
+CAUTION_VETO = (
+    "Take the pack out of use: it may catch fire when charged, or later at rest. Keep it apart, outdoors or in a "
+    "fire-resistant place, watch it, and treat it as damaged for storage and transport under local rules."
+)
+
+Analysis = Mapping[str, Any]
+
+
+# --- pure rules --------------------------------------------------------------------------------------------
+
+
+def probability_of_conformity(value: float, u: float, limit: float, direction: str) -> float:
+    """Probability that the true value conforms to a one-sided limit, for a normal distribution.
+
+    Parameters
+    ----------
+    value, u, limit : float
+        Value, its standard uncertainty and the tolerance limit, in one unit.
+    direction : str
+        ``at_least`` or ``at_most``.
+
+    Returns
+    -------
+    float
+        0 to 1; with ``u`` zero 1 on or inside the limit, else 0.
+
+    Raises
+    ------
+    ValueError
+        ``u`` negative or not finite, or unknown direction.
+
+    References
+    ----------
+    JCGM 106:2012, clause 7 (from memory): Phi((y - TL)/u) for a lower limit, Phi((TU - y)/u) for an upper one.
+    """
+    inside = _inside(value, limit, direction)
+    if not math.isfinite(u) or u < 0:
+        raise ValueError(f"u must be zero or more, is {u}")
+    if u == 0:
+        return 1.0 if inside >= 0 else 0.0
+    return 0.5 * math.erfc(-inside / (u * math.sqrt(2.0)))
+
+
+def guard_band(u: float, guard_multiple: float | None = None, max_false_accept: float | None = None) -> float:
+    """Width of the guard band, in the unit of ``u``: a multiple of U = 2u, or from a probability.
+
+    Raises
+    ------
+    ValueError
+        Not exactly one of the two rules is given, or it is out of range.
+
+    Notes
+    -----
+    With ``max_false_accept`` = p the band is w = z u, Phi(z) = 1 - p: a result that sits on the acceptance limit is
+    then falsely accepted with probability p.
+    """
+    if (guard_multiple is None) == (max_false_accept is None):
+        raise ValueError("give guard_multiple or max_false_accept, not both")
+    if guard_multiple is not None:
+        if guard_multiple < 0:
+            raise ValueError(f"guard_multiple must be zero or more, is {guard_multiple}")
+        return guard_multiple * COVERAGE_FACTOR * u
+    if not 0 < max_false_accept <= 0.5:
+        raise ValueError(f"max_false_accept must be above 0 and at most 0.5, is {max_false_accept}")
+    return NormalDist().inv_cdf(1.0 - max_false_accept) * u
+
+
+def acceptance_limit(limit: float, band: float, direction: str) -> float:
+    """Acceptance limit: the tolerance limit moved inwards by the guard band."""
+    return limit + band * _side(direction)
+
+
+def result_of(value: float, limit: float, band: float, direction: str) -> str:
+    """``pass``, ``fail`` or ``not_proven`` of one value by the rule above. Rounding noise counts as on the edge."""
+    inside = _inside(value, limit, direction)
+    if inside >= band or math.isclose(value, acceptance_limit(limit, band, direction), rel_tol=1e-12):
+        return PASS
+    if inside >= -band or math.isclose(value, acceptance_limit(limit, -band, direction), rel_tol=1e-12):
+        return NOT_PROVEN
+    return FAIL
+
+
+def _side(direction: str) -> float:
+    if direction == "at_least":
+        return 1.0
+    if direction == "at_most":
+        return -1.0
+    raise ValueError(f"unknown direction {direction!r}")
+
+
+def _inside(value: float, limit: float, direction: str) -> float:
+    """How far the value lies on the good side of the limit; negative on the bad side."""
+    return (value - limit) * _side(direction)
+
+
+# --- one criterion -----------------------------------------------------------------------------------------
+
+
+def _judge_taken(taken: Taken, quantity: Quantity, criterion: Criterion, limit: float, factor: float) -> dict[str, Any]:
+    """Judgement of one candidate value; ``inside`` and ``lack`` are for the choice among candidates."""
+    judged: dict[str, Any] = {
+        "value": taken.value, "u_value": taken.u, "group": taken.group, "guard_band": None, "acceptance_limit": None,
+        "probability_of_conformity": None, "bound": taken.bound, "result": NOT_PROVEN, "lack": taken.lack or quantity.advice,
+        "inside": math.inf,
+    }
+    if taken.value is None:
+        word = "Not measured" if quantity.null_is_not_measured or taken.lack == "taps" else "Not known"
+        judged["reason"] = f"{word}: {taken.doubt}."
+        judged["value"] = judged["u_value"] = None
+        return judged
+    who = f"Group {taken.group}: " if taken.group else ""
+    figure = figure_text(taken.value, taken.u, quantity.unit)
+    judged["inside"] = _inside(taken.value, limit, criterion.direction)
+    if taken.u is None and factor > 0:
+        judged["lack"] = taken.lack if not taken.valid else "uncertainty"
+        judged["reason"] = f"{who}{figure}, but its uncertainty is not known, so no guard band can be set."
+        return judged
+    band = factor * (taken.u or 0.0)
+    result = result_of(taken.value, limit, band, criterion.direction)
+    judged["guard_band"] = band
+    judged["acceptance_limit"] = acceptance_limit(limit, band, criterion.direction)
+    if taken.u is not None:
+        judged["probability_of_conformity"] = probability_of_conformity(taken.value, taken.u, limit, criterion.direction)
+    if taken.valid:
+        judged["result"] = result
+        if result == NOT_PROVEN and taken.lack != "estimate":
+            judged["lack"] = "guard"
+        note = f" The value is {taken.doubt}." if taken.doubt else ""
+        judged["reason"] = who + _reason(figure, result, judged['inside'], quantity, criterion, limit, band) + note
+        return judged
+    settles = {("lower", "at_least"): PASS, ("lower", "at_most"): FAIL, ("upper", "at_most"): PASS, ("upper", "at_least"): FAIL}
+    if taken.bound and settles[taken.bound, criterion.direction] == result:
+        judged["result"] = result
+        judged["reason"] = (
+            f"{who}Although {taken.doubt}, the figure is a {taken.bound} bound and decides: "
+            f"{_reason(figure, result, judged['inside'], quantity, criterion, limit, band)}"
+        )
+        return judged
+    judged["probability_of_conformity"] = None
+    what = f"only a {taken.bound} bound" if taken.bound else "not a valid result"
+    judged["reason"] = (
+        f"{who}{figure} is {what}, because {taken.doubt}; it does not show whether the limit of "
+        f"{_limit_text(criterion, quantity, limit)} is met."
+    )
+    return judged
+
+
+def _limit_text(criterion: Criterion, quantity: Quantity, limit: float) -> str:
+    return f"{criterion.direction.replace('_', ' ')} {quantity_text(limit, quantity.unit)}"
+
+
+def _reason(
+    figure: str, result: str, inside: float, quantity: Quantity, criterion: Criterion, limit: float, band: float
+) -> str:
+    limit_text = _limit_text(criterion, quantity, limit)
+    if band == 0:
+        verb = "meets" if result == PASS else "misses"
+        return f"{figure} {verb} the limit of {limit_text} (no guard band)."
+    band_text = quantity_text(band, quantity.unit, 2)
+    if result == PASS:
+        accept = quantity_text(acceptance_limit(limit, band, criterion.direction), quantity.unit)
+        return f"{figure} meets the limit of {limit_text} with the guard band of {band_text} (acceptance limit {accept})."
+    if result == FAIL:
+        return f"{figure} misses the limit of {limit_text} by more than the guard band of {band_text}."
+    verb = "meets" if inside >= 0 else "misses"
+    return f"{figure} {verb} the limit of {limit_text} by less than the guard band of {band_text}: the measurement cannot tell."
+
+
+def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, Any]:
+    """Judgement of one criterion: the contract's row, plus ``lack`` for the advice.
+
+    Where every group is a candidate, the criterion fails if one group fails, is not proven if one is not proven, and
+    the row shows, among the groups with that result, the one nearest to the bad side.
+    """
+    quantity = QUANTITIES[criterion.quantity]
+    limit = criterion.limit_for(part(analysis, "pack", "chemistry"))
+    judged = [_judge_taken(taken, quantity, criterion, limit, factor) for taken in quantity.take(analysis)]
+    decisive = min(judged, key=lambda item: (_RANK[item["result"]], item["inside"]))
+    applies = not (quantity.needs_siblings and number(part(analysis, "pack", "series")) == 1)
+    row = {
+        "id": criterion.id,
+        "quantity": criterion.quantity,
+        "label": quantity.label,
+        "unit": quantity.unit,
+        "required": criterion.required and applies,
+        "applies": applies,
+        "limit": limit,
+        "direction": criterion.direction,
+        "why": criterion.why,
+        "source": criterion.source,
+        **{key: value for key, value in decisive.items() if key != "inside"},
+    }
+    if not applies:
+        row["result"] = NOT_PROVEN
+        row["reason"] = "Does not apply: the pack has one group, so there are no siblings to compare with."
+    if row["result"] == FAIL and applies and not criterion.required and criterion.fail_counts:
+        row["required"] = True
+        row["reason"] += " It did not have to be measured, but what was found counts."
+    row["lacks"] = sorted({item["lack"] for item in judged if item["result"] == NOT_PROVEN})
+    return row
+
+
+# --- the pack ----------------------------------------------------------------------------------------------
+
+
+def decide(analysis: Analysis, criteria: Criteria) -> dict[str, Any]:
+    """The contract's ``verdict`` object.
+
+    Parameters
+    ----------
+    analysis : dict
+        The object of ``analyze --json``; its own ``verdict``, if any, is not looked at.
+    criteria : Criteria
+        The set to judge by.
+
+    Returns
+    -------
+    dict
+        Keys of the contract (result, criteria_name, decision_rule, criteria, vetoes, to_settle) and besides:
+        ``criteria_title``, ``criteria_sha256``, ``summary`` (one sentence), ``veto_findings``, ``cautions``.
+        Values, uncertainties and limits are in each row's ``unit``; plain types only, no NaN.
+    """
+    rows = [judge(analysis, item, criteria.guard_factor(item)) for item in criteria.criteria]
+    danger = _danger_findings(analysis)
+    vetoes = list(dict.fromkeys(str(finding.get("code")) for finding in danger))
+    result = _overall(rows, vetoes)
+    to_settle = _veto_advice(danger) if vetoes else _to_settle(analysis, criteria, rows, advisory=result != FAIL)
+    cautions = [CAUTION_VETO] if vetoes else [CAUTION_PASS] + ([CAUTION_WORK] if to_settle else [])
+    for row in rows:
+        del row["lack"], row["lacks"]
+    return {
+        "result": result,
+        "criteria_name": criteria.name,
+        "criteria_title": criteria.title,
+        "criteria_sha256": criteria.sha256,
+        "decision_rule": criteria.decision_rule,
+        "summary": _summary(result, rows, danger),
+        "vetoes": vetoes,
+        "veto_findings": [
+            {key: finding.get(key) for key in ("code", "group", "step", "message")} for finding in danger
+        ],
+        "criteria": rows,
+        "to_settle": to_settle,
+        "cautions": cautions,
+    }
+
+
+def _danger_findings(analysis: Analysis) -> list[Mapping[str, Any]]:
+    danger = [finding for finding in analysis.get("findings") or [] if finding.get("severity") == "danger"]
+    order = {code: index for index, code in enumerate(VETO_ORDER)}
+    return sorted(danger, key=lambda finding: order.get(finding.get("code"), len(order)))
+
+
+def _overall(rows: list[dict[str, Any]], vetoes: list[str]) -> str:
+    required = [row["result"] for row in rows if row["required"]]
+    if vetoes or FAIL in required:
+        return FAIL
+    # A set whose required criteria all fall away for this pack has shown nothing.
+    if NOT_PROVEN in required or not required:
+        return NOT_PROVEN
+    return PASS
+
+
+def _named(rows: list[dict[str, Any]]) -> str:
+    labels = [row["label"][0].lower() + row["label"][1:] for row in rows]
+    return labels[0] if len(labels) == 1 else "; ".join(labels)
+
+
+def _summary(result: str, rows: list[dict[str, Any]], danger: list[Mapping[str, Any]]) -> str:
+    required = [row for row in rows if row["required"]]
+    if danger:
+        message = str(danger[0].get("message") or str(danger[0].get("code")).replace("_", " ")).rstrip(".")
+        return f"Fail, whatever the other figures say: {message}."
+    deciding = [row for row in required if row["result"] == result]
+    if result == PASS:
+        return f"Pass: {_count(len(required), 'required criterion', 'required criteria')} met."
+    if not required:
+        return "Not proven: no required criterion applies to this pack."
+    word = "Fail" if result == FAIL else "Not proven"
+    return f"{word} on {len(deciding)} of {_count(len(required), 'required criterion', 'required criteria')}: {_named(deciding)}."
+
+
+def _count(number_of: int, one: str, many: str) -> str:
+    return f"{number_of} {one if number_of == 1 else many}"
+
+
+def _veto_advice(danger: list[Mapping[str, Any]]) -> list[str]:
+    groups = sorted({finding["group"] for finding in danger if finding.get("group")})
+    which = f" of group {', '.join(map(str, groups))}" if groups else ""
+    return [
+        f"Do not charge or discharge the pack again before the danger finding{which} has been cleared up by someone "
+        "competent; no further measurement outweighs it."
+    ]
+
+
+def _to_settle(analysis: Analysis, criteria: Criteria, rows: list[dict[str, Any]], advisory: bool) -> list[str]:
+    """Advice for what is not proven: required criteria first, each sentence once.
+
+    For a pack that failed only the required ones are kept: the next test, after the repair, needs them.
+    """
+    sentences: list[str] = []
+    for wanted in (True, False) if advisory else (True,):
+        for row, criterion in zip(rows, criteria.criteria):
+            if row["result"] != NOT_PROVEN or not row["applies"] or row["required"] is not wanted:
+                continue
+            for sentence in _advice(analysis, row, criteria.guard_factor(criterion)):
+                marked = f"Advisory: {sentence}"
+                if sentence not in sentences and marked not in sentences:
+                    sentences.append(sentence if wanted else marked)
+    return sentences
+
+
+def _advice(analysis: Analysis, row: dict[str, Any], factor: float) -> list[str]:
+    quantity = QUANTITIES[row["quantity"]]
+    sentences: list[str] = []
+    for lack in dict.fromkeys([row["lack"], *row["lacks"]]):
+        if lack == "guard":
+            # The row shows one group; others inside their guard band are mended by the same bench.
+            if row["guard_band"]:
+                sentences += guard_sentences(
+                    analysis, quantity, row["value"], row["u_value"], row["limit"], factor, row["group"]
+                )
+        elif lack in ADVICE:
+            sentences += ADVICE[lack](analysis)
+    return sentences
