@@ -154,6 +154,8 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     found += _capacity_findings(capacity)
     found += _lead_findings(resistance)
     found = list(findings.order(found))
+    # A step's own charge is the plain trapezoid over its rows, as a counter would show it.
+    rows_only = cap.charge_flow(log, steps, ())
     contract: dict[str, Any] = {
         "schema": SCHEMA,
         "software": {"name": "packreturn", "version": _version()},
@@ -165,7 +167,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         "reading": reading_dict(log),
         "pack": _pack_dict(pack),
         "instrument": asdict(pack.instrument),
-        "steps": [_step_dict(log, flow, step) for step in steps],
+        "steps": [_step_dict(log, rows_only, step) for step in steps],
         "capacity": capacity,
         "capacities": sheets,
         "efficiency": efficiency,
@@ -309,14 +311,16 @@ def _no_capacity() -> dict[str, Any]:
     }
 
 
+ATTEMPTS = 5
+"""How many of the last valid discharges count; the best of them speaks for the pack, as capacity tests of the cell
+standards allow up to five attempts (from memory of IEC 61960-3 and IEC 62620)."""
+
+
 def _headline_index(sheets: list[dict[str, Any]]) -> int | None:
-    """Which discharge speaks for the pack: the last valid one, else the one that gave most."""
-    valid = [k for k, sheet in enumerate(sheets) if sheet["valid"]]
-    if valid:
-        return valid[-1]
-    if not sheets:
-        return None
-    return max(range(len(sheets)), key=lambda k: sheets[k]["value_ah"])
+    """Which discharge speaks for the pack: the best of the last ``ATTEMPTS`` valid ones, else the one that gave most."""
+    valid = [k for k, sheet in enumerate(sheets) if sheet["valid"]][-ATTEMPTS:]
+    pool = valid or range(len(sheets))
+    return max(pool, key=lambda k: sheets[k]["value_ah"], default=None)
 
 
 def _capacity_findings(capacity: dict[str, Any]) -> list[Finding]:

@@ -46,8 +46,8 @@ def switch_share(
     -------
     share, u_share, evidence
         ``step_clock``: the instrument's own step clock tells the instant. ``recorder_switched``: the interval across
-        the switch stands out of the intervals after it, so the recorder itself did the switching and, as such
-        programs do, acted after it had written its row: the whole interval ran at the new level. ``unknown``: the
+        the switch is a little longer than those before and after it, so the recorder itself did the switching and, as
+        such programs do, acted after it had written its row: the whole interval ran at the new level. ``unknown``: the
         recorder ran on regardless; the instant is anywhere in the interval, share 1/2 (rectangular, u = 1/sqrt(12)).
 
     Notes
@@ -68,7 +68,9 @@ def switch_share(
     if after.size >= 4:
         usual = float(np.median(after))
         scatter = 1.4826 * float(np.median(np.abs(after - usual)))
-        if usual > 0 and abs(span - usual) > max(6.0 * scatter, 0.02 * usual) and span < 3.0 * usual:
+        before = float(time_s[k] - time_s[k - 1]) if k else np.nan
+        late = usual > 0 and max(6.0 * scatter, 0.02 * usual) < span - usual < 0.5 * usual
+        if late and not abs(span - before) <= 0.02 * span:
             return 1.0, 0.15, "recorder_switched"
     return 0.5, 1.0 / np.sqrt(12.0), "unknown"
 
@@ -147,8 +149,10 @@ def crossing(x: np.ndarray, y: np.ndarray, level: float) -> tuple[int, float] | 
     Returns
     -------
     (index, x) or None
-        Index of the first sample at or below the level, and ``x`` at the crossing by linear interpolation
-        between it and the sample before.
+        Index of the first sample at or below the level, and ``x`` at the crossing, interpolated between it and the sample
+        before. Where the samples around both fall steadily the monotone cubic through them is used
+        (scipy.interpolate.PchipInterpolator), since a knee bends and a straight line would meet the level too early; else
+        the straight line.
     """
     known = np.flatnonzero(np.isfinite(y))
     below = known[y[known] <= level]
@@ -160,7 +164,20 @@ def crossing(x: np.ndarray, y: np.ndarray, level: float) -> tuple[int, float] | 
         return k, float(x[k])
     j = int(before[-1])
     share = (y[j] - level) / (y[j] - y[k])
+    around = np.concatenate((before[-3:], known[known >= k][:1]))
+    rising_x = np.all(np.diff(x[around]) > 0)
+    if around.size == 4 and rising_x and np.all(np.diff(y[around]) < 0):
+        share = _knee_share(x[around], y[around], level)
     return k, float(x[j] + share * (x[k] - x[j]))
+
+
+def _knee_share(x: np.ndarray, y: np.ndarray, level: float) -> float:
+    """Where between the last two of four falling samples the monotone cubic meets ``level``, as a share of 0..1."""
+    from scipy.interpolate import PchipInterpolator
+
+    roots = PchipInterpolator(x, y).solve(level, extrapolate=False)
+    inside = roots[(roots >= x[-2]) & (roots <= x[-1])]
+    return float((inside[0] - x[-2]) / (x[-1] - x[-2])) if inside.size else 1.0
 
 
 def _check(time_s: np.ndarray, other: np.ndarray) -> None:
