@@ -1,0 +1,490 @@
+"""From the analysis object to the view of a record: every text of the front page, and the order of all sections."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from cycler.log import Log
+from cycler.pack import Pack
+from cycler.quantities import display_unit, figure_text
+from cycler.record import annex, text
+from cycler.record.blocks import Block, Bullets, Facts, Para, Section, Signature, Table, Verdict, View
+from cycler.record.chart import verdict_shape
+from cycler.record.curves import direction_of
+from cycler.record.values import (
+    as_list,
+    banded,
+    clean,
+    counted_steps,
+    duration,
+    figure,
+    get,
+    moment,
+    named,
+    number,
+    pack_value,
+    parse_moment,
+    phrase,
+    plain,
+    rated,
+    sentence,
+    step_by_index,
+)
+
+FRONT_SETTLE = 3
+MOST_SETTLE = 40
+
+
+def build_view(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str, made_at: Any,
+               run_label: str = "", workshop: str | None = None) -> View:
+    """View of one record; see :func:`cycler.record.build_record` for the arguments."""
+    analysis = analysis if isinstance(analysis, dict) else {}
+    shown_serial = named(serial)
+    parsed = parse_moment(made_at)
+    stamp = (parsed.year, parsed.month, parsed.day, parsed.hour, parsed.minute, parsed.second) if parsed else (2000, 1, 1, 0, 0, 0)
+    when = moment(made_at) or text.NOT_STATED
+    head = [(text.L_SERIAL, shown_serial), (text.L_MADE, when), (text.L_WORKSHOP, named(workshop))]
+    if run_label and str(run_label).strip():
+        head.append((text.L_RUN, clean(run_label)))
+    danger = (Para(text.CAUTION_DANGER, "warning"),) if annex.has_danger(analysis) else ()
+    front = [
+        Section("verdict", text.H_VERDICT, (_verdict(analysis), *danger), together=True, own_heading=True),
+        Section("pack", text.H_PACK, (_pack_facts(analysis, pack),), together=True),
+        Section("test", text.H_TEST, _test(analysis, pack, log)),
+        Section("figures", text.H_FIGURES, (_figures(analysis, pack, log),)),
+        Section("criteria", text.H_CRITERIA, _criteria(analysis)),
+        Section("findings", text.H_FINDINGS, _findings(analysis)),
+    ]
+    settle, further = _to_settle(analysis)
+    if settle:
+        open_only = get(analysis, "verdict", "result") in ("pass", "fail")
+        front.append(Section("settle", text.H_SETTLE_OPEN if open_only else text.H_SETTLE, settle))
+    front.append(Section("sign", "", (Para(text.LIMITS_FRONT, "small"), Signature(text.SIGN_LINES)), together=True, own_heading=True))
+    software = text.SOFTWARE.format(
+        name=named(get(analysis, "software", "name"), "packreturn"),
+        version=named(get(analysis, "software", "version"), f"(version {text.NOT_STATED})"),
+        schema=named(get(analysis, "schema")),
+    )
+    return View(
+        language=text.LANGUAGE, document_title=text.DOCUMENT_TITLE.format(serial=shown_serial), title=text.TITLE,
+        subject=text.SUBJECT, serial=shown_serial, workshop=named(workshop, ""), made_at=when, stamp=stamp,
+        head=Facts(tuple(head), columns=2), front=tuple(front),
+        annex=(*((further,) if further else ()), *_more_criteria(analysis), *annex.sections(analysis, pack, log, software)),
+        software=software,
+    )
+
+
+def result_of(value: Any) -> str:
+    """pass, fail, not_proven, or none for anything else. Only the exact word is a pass."""
+    return value if value in ("pass", "fail", "not_proven") else "none"
+
+
+def reasons_of(analysis: dict[str, Any]) -> str:
+    """Why the capacity is not valid, in words."""
+    return "; ".join(phrase(code) for code in as_list(get(analysis, "capacity", "reasons"))) or text.N_NO_REASON
+
+
+# ---- verdict ---------------------------------------------------------------------------------------------
+def _verdict(analysis: dict[str, Any]) -> Verdict:
+    verdict = get(analysis, "verdict")
+    result = result_of(get(verdict, "result"))
+    lines = [sentence(get(verdict, "summary"))] if get(verdict, "summary") else []
+    lines.append(text.RESULT_DO[result])
+    name, rule = get(verdict, "criteria_title") or get(verdict, "criteria_name"), get(verdict, "decision_rule")
+    basis = [text.VERDICT_AGAINST.format(name=clean(name))] if name else []
+    if rule:
+        basis.append(text.VERDICT_RULE.format(rule=sentence(text.RULE_WORDS.get(str(rule), rule))))
+    if basis:
+        lines.append(" ".join(basis))
+    vetoes = as_list(get(verdict, "vetoes"))
+    if vetoes:
+        lines.append(text.VERDICT_VETO.format(codes="; ".join(phrase(code) for code in vetoes)))
+    if get(analysis, "capacity", "valid") is False:
+        lines.append(text.CAPACITY_INVALID_FRONT.format(reasons=reasons_of(analysis)))
+    return Verdict(
+        result=result, word=text.RESULT_WORD[result], shape=verdict_shape(result, 62, text.SHAPE_MEANS[result]),
+        means=text.RESULT_MEANS[result], lines=tuple(lines),
+    )
+
+
+# ---- pack and test ---------------------------------------------------------------------------------------
+def _pack_facts(analysis: dict[str, Any], pack: Pack) -> Facts:
+    def value(key: str) -> Any:
+        return pack_value(analysis, pack, key)
+
+    chemistry = value("chemistry")
+    series, parallel = number(value("series")), number(value("parallel"))
+    build = text.NOT_STATED
+    if series is not None:
+        shape = text.BUILD_SERIES if parallel is None else text.BUILD_SINGLE if parallel == 1 else text.BUILD
+        build = shape.format(series=f"{series:g}", parallel=f"{parallel:g}" if parallel is not None else "")
+    rows = [
+        (text.L_ID, named(value("id"))),
+        (text.L_RATED, f"{rated(value('rated_capacity_ah'), 'Ah')}, {rated(value('rated_energy_wh'), 'Wh')}"
+         if number(value("rated_capacity_ah")) is not None or number(value("rated_energy_wh")) is not None else text.NOT_STATED),
+        (text.L_CHEMISTRY, text.CHEMISTRY_WORDS.get(str(chemistry), named(chemistry))),
+        (text.L_BUILD, build),
+        (text.L_VOLTAGES, text.VOLTAGES.format(charge=rated(value("charge_voltage_v"), "V"), cutoff=rated(value("cutoff_voltage_v"), "V"))),
+        (text.L_CURRENTS, text.CURRENTS.format(charge=rated(value("max_charge_current_a"), "A"), discharge=rated(value("max_discharge_current_a"), "A"))),
+    ]
+    inferred = [text.PACK_KEY_WORDS.get(str(key), text.words(clean(key))) for key in as_list(get(analysis, "pack", "inferred")) if key]
+    if inferred:
+        rows.append(("", text.INFERRED.format(keys=", ".join(inferred))))
+    return Facts(tuple(rows), columns=2)
+
+
+def _around(analysis: dict[str, Any]) -> tuple[list[dict], list[dict], list[dict]]:
+    """Charge and rest steps that lead up to the counted discharge, and its own steps."""
+    steps = [step for step in as_list(get(analysis, "steps")) if isinstance(step, dict)]
+    counted = counted_steps(analysis)
+    first = steps.index(counted[0]) if counted else len(steps)
+    rests, charges = [], []
+    k = first - 1
+    while k >= 0 and direction_of(steps[k].get("kind")) == "rest":
+        rests.insert(0, steps[k])
+        k -= 1
+    while k >= 0 and direction_of(steps[k].get("kind")) == "charge":
+        charges.insert(0, steps[k])
+        k -= 1
+    if not charges and get(analysis, "efficiency", "charge_step") is not None:
+        found = step_by_index(analysis, get(analysis, "efficiency", "charge_step"))
+        charges = [found] if found else []
+    return charges, rests, counted
+
+
+def _total(steps: list[dict], key: str) -> float | None:
+    values = [number(step.get(key)) for step in steps]
+    return None if not values or None in values else sum(v for v in values if v is not None)
+
+
+def _mean_current(steps: list[dict]) -> float | None:
+    """Mean over time of the step means. [A]"""
+    pairs = [(number(step.get("mean_current_a")), number(step.get("duration_s"))) for step in steps]
+    known = [(a, s) for a, s in pairs if a is not None and s]
+    return sum(a * s for a, s in known) / sum(s for _, s in known) if known and len(known) == len(pairs) else None
+
+
+def _rate(current: float | None, rated_ah: float | None, given: Any = None) -> str:
+    rate = number(given)
+    if rate is None and current is not None and rated_ah:
+        rate = abs(current) / rated_ah
+    return "" if rate is None else text.TEST_RATE.format(rate=f"{rate:.2f}")
+
+
+def _volts(value: Any) -> str:
+    return text.VOLTAGE_UNKNOWN if number(value) is None else f"{number(value):.2f} V"
+
+
+def _amps(value: float | None) -> str:
+    return text.CURRENT_UNKNOWN if value is None else f"{abs(value):.3g} A"
+
+
+def _end(code: Any) -> str:
+    return text.END_WORDS.get(str(code)) or (phrase(code) if code else text.N_NO_REASON)
+
+
+def _test(analysis: dict[str, Any], pack: Pack, log: Log) -> tuple[Block, ...]:
+    started = moment(log.started_at if log.started_at is not None else get(analysis, "log", "started_at"))
+    opening = [text.TEST_WHEN.format(when=started) if started else text.TEST_WHEN_UNKNOWN]
+    length = number(get(analysis, "log", "duration_s"))
+    if length is None and log.time_s.size > 1:
+        length = float(log.time_s[-1] - log.time_s[0])
+    median = number(get(analysis, "reading", "sampling_s", "median"))
+    if length is not None and log.time_s.size and median is not None:
+        opening.append(text.TEST_LENGTH.format(duration=duration(length), rows=f"{log.time_s.size}", sampling=duration(median)))
+    elif length is not None:
+        opening.append(text.TEST_LENGTH_PLAIN.format(duration=duration(length)))
+    rated_ah = number(pack_value(analysis, pack, "rated_capacity_ah"))
+    charges, rests, counted = _around(analysis)
+    run: list[str] = []
+    if charges:
+        mean = _mean_current([s for s in charges if str(s.get("kind")) == "charge_cc"] or charges)
+        run.append(text.TEST_CHARGE.format(current=_amps(mean), rate=_rate(mean, rated_ah), duration=duration(_total(charges, "duration_s")),
+                                           voltage=_volts(charges[-1].get("end_voltage_v")), end=_end(charges[-1].get("end_reason"))))
+    else:
+        run.append(text.TEST_NO_CHARGE)
+    if rests:
+        run.append(text.TEST_REST.format(duration=duration(_total(rests, "duration_s"))))
+    if counted:
+        mean = _mean_current(counted)
+        end = get(analysis, "capacity", "end_reason") or counted[-1].get("end_reason")
+        run.append(text.TEST_DISCHARGE.format(
+            current=_amps(mean), rate=_rate(mean, rated_ah, get(analysis, "capacity", "rate_it")), duration=duration(_total(counted, "duration_s")),
+            start=_volts(counted[0].get("start_voltage_v")), stop=_volts(counted[-1].get("end_voltage_v")), end=_end(end)))
+    else:
+        run.append(text.TEST_NO_DISCHARGE)
+    full = get(analysis, "capacity", "started_full")
+    evidence = get(analysis, "capacity", "start_evidence")
+    shown = phrase(evidence) if evidence else text.N_NO_REASON
+    if full is True:
+        run.append(text.TEST_FULL_YES.format(evidence=shown))
+    elif full is False:
+        run.append(text.TEST_FULL_NO.format(evidence=shown))
+    elif counted:
+        run.append(text.TEST_FULL_UNKNOWN)
+    return (Para(" ".join([*opening, *run, *_temperature(analysis, log)])), Para(annex.instrument_sentence(analysis, pack)),)
+
+
+def _temperature(analysis: dict[str, Any], log: Log) -> list[str]:
+    mean, ambient = number(get(analysis, "capacity", "mean_temperature_c")), number(get(analysis, "thermal", "ambient_c"))
+    sentences = []
+    if mean is not None:
+        sentences.append(text.TEST_TEMPERATURE.format(mean=figure(mean, get(analysis, "thermal", "u_max_c"), "degC")))
+    elif log.temperature_c.shape[1] == 0:
+        sentences.append(text.TEST_NO_TEMPERATURE)
+    else:
+        sentences.append(text.TEST_TEMPERATURE_UNKNOWN)
+    if ambient is not None:
+        sentences.append(text.TEST_AMBIENT.format(ambient=f"{ambient:.1f} °C"))
+    return sentences
+
+
+# ---- figures ---------------------------------------------------------------------------------------------
+def _figures(analysis: dict[str, Any], pack: Pack, log: Log) -> Table:
+    rows = [
+        *_capacity_rows(analysis, pack), *_resistance_rows(analysis),
+        _efficiency_row(analysis, text.F_COULOMBIC, "coulombic"), _efficiency_row(analysis, text.F_ENERGY_EFFICIENCY, "energy"),
+        *_thermal_rows(analysis, log), *_group_rows(analysis, log),
+    ]
+    return Table(text.FIGURE_CAPTION, text.FIGURE_HEAD, tuple(rows), "lfl", (0.22, 0.26, 0.52), strong_rows=(0, 2), strong_columns=(0, 1),
+                 name="figures")
+
+
+def _capacity_rows(analysis: dict[str, Any], pack: Pack) -> list[tuple[str, str, str]]:
+    capacity = get(analysis, "capacity")
+    valid, bound = get(capacity, "valid"), get(capacity, "is_lower_bound") is True
+    rating = pack_value(analysis, pack, "rated_capacity_ah")
+
+    def shown(value: Any, u: Any, unit: str) -> str:
+        printed = figure(value, u, unit)
+        return text.AT_LEAST.format(figure=printed) if bound and valid is not True else printed
+
+    if valid is True:
+        remark = text.N_VALID
+    elif valid is False:
+        remark = (text.N_LOWER if bound else text.N_INVALID).format(reasons=reasons_of(analysis))
+    else:
+        remark = text.N_UNKNOWN_VALID
+    follows = "" if valid is True else text.N_FROM_INVALID
+    if number(get(capacity, "value_ah")) is None:
+        missing = "; ".join(phrase(code) for code in as_list(get(capacity, "reasons")))
+        first = (text.F_CAPACITY, text.NOT_MEASURED, missing or text.W_CAPACITY)
+    else:
+        first = (text.F_CAPACITY, shown(get(capacity, "value_ah"), get(capacity, "u_value_ah"), "Ah"), remark)
+    if number(get(capacity, "energy_wh")) is None:
+        second = (text.F_ENERGY, text.NOT_MEASURED, text.W_ENERGY)
+    else:
+        mean = number(get(capacity, "mean_voltage_v"))
+        note = text.N_MEAN_VOLTAGE.format(voltage=f"{mean:.2f} V") if mean is not None else ""
+        second = (text.F_ENERGY, shown(get(capacity, "energy_wh"), get(capacity, "u_energy_wh"), "Wh"), "; ".join(filter(None, (note, follows))))
+    if number(get(capacity, "state_of_health")) is None:
+        third = (text.F_HEALTH, text.NOT_MEASURED, text.W_HEALTH.format(rated=rated(rating, "Ah")))
+    else:
+        note = text.N_RATED.format(rated=rated(rating, "Ah"))
+        third = (text.F_HEALTH, shown(get(capacity, "state_of_health"), get(capacity, "u_state_of_health"), "share"), "; ".join(filter(None, (note, follows))))
+    return [first, second, third]
+
+
+def _resistance_rows(analysis: dict[str, Any]) -> list[tuple[str, str, str]]:
+    resistance = get(analysis, "resistance")
+    head = get(resistance, "headline")
+    edges = [edge for edge in as_list(get(resistance, "pack")) if isinstance(edge, dict)]
+    tens = [e for e in edges if number(e.get("after_s")) == 10 and number(e.get("ohm")) is not None]
+    at = number(get(head, "at_s"))
+    ten = next((e for e in tens if at is None or number(e.get("at_s")) == at), {"at_s": at} if at is not None else None)
+    source = text.N_GROUP_SUM if get(head, "source") == "group_sum" else ""
+    codes = as_list(get(resistance, "warnings"))
+    warned = "; ".join(phrase(code) for code in codes)
+    # Coarse sampling takes away the ohmic part only.
+    doubt = "; ".join(phrase(code) for code in codes if code != "sampling_too_coarse")
+    if number(get(head, "ohm_10s")) is not None:
+        value, u = get(head, "ohm_10s"), get(head, "u_ohm_10s")
+    else:
+        value, u = get(ten, "ohm"), get(ten, "u_ohm")
+    if number(value) is None:
+        first = (text.F_R10, text.NOT_MEASURED, warned or (text.W_R10 if edges else text.W_RESISTANCE))
+    else:
+        first = (text.F_R10, figure(value, u, "ohm"), "; ".join(filter(None, (source or _edge_note(ten), doubt))))
+    ohmic, u_ohmic = get(head, "ohmic_ohm"), get(head, "u_ohmic_ohm")
+    if number(ohmic) is None and ten is not None and number(get(head, "ohm_10s")) is None:
+        ohmic, u_ohmic = ten.get("ohmic_ohm"), ten.get("u_ohmic_ohm")
+    if number(ohmic) is None:
+        second = (text.F_OHMIC, text.NOT_MEASURED, warned or text.W_OHMIC)
+    else:
+        second = (text.F_OHMIC, figure(ohmic, u_ohmic, "ohm"), "; ".join(filter(None, (source, warned))))
+    return [first, second]
+
+
+def _edge_note(edge: dict[str, Any] | None) -> str:
+    if edge is None:
+        return ""
+    parts = []
+    if number(edge.get("at_s")) is not None:
+        parts.append(text.N_PACK.format(at=text.N_AT.format(time=duration(edge["at_s"]))))
+    if number(edge.get("state_of_charge")) is not None:
+        parts.append(text.N_STATE_OF_CHARGE.format(soc=f"{edge['state_of_charge'] * 100:.0f} %"))
+    if number(edge.get("temperature_c")) is not None:
+        parts.append(f"{edge['temperature_c']:.1f} °C")
+    return ", ".join(parts)
+
+
+def _efficiency_row(analysis: dict[str, Any], label: str, key: str) -> tuple[str, str, str]:
+    efficiency = get(analysis, "efficiency")
+    if number(get(efficiency, key)) is None:
+        return label, text.NOT_MEASURED, text.W_EFFICIENCY
+    return label, figure(get(efficiency, key), get(efficiency, f"u_{key}"), "share"), ""
+
+
+def _thermal_rows(analysis: dict[str, Any], log: Log) -> list[tuple[str, str, str]]:
+    thermal = get(analysis, "thermal")
+    why = text.W_TEMPERATURE if log.temperature_c.shape[1] == 0 else text.W_TEMPERATURE_FIGURE
+    highest = ""
+    if number(get(thermal, "max_c")) is not None:
+        highest = text.N_HIGHEST.format(temperature=figure(get(thermal, "max_c"), get(thermal, "u_max_c"), "degC"))
+    if number(get(thermal, "rise_c")) is None:
+        return [(text.F_RISE, text.NOT_MEASURED, "; ".join(filter(None, (why, highest))))]
+    return [(text.F_RISE, figure(get(thermal, "rise_c"), get(thermal, "u_rise_c"), "K"), highest)]
+
+
+def _group_rows(analysis: dict[str, Any], log: Log) -> list[tuple[str, str, str]]:
+    if not as_list(get(analysis, "groups")):
+        return [(text.F_LIMITING, text.NOT_MEASURED, text.W_GROUPS if log.group_voltage_v.shape[1] == 0 else text.W_LIMITING)]
+    limiting = get(analysis, "limiting_group")
+    if limiting is None and all(number(get(group, "end_voltage_v")) is None for group in as_list(get(analysis, "groups"))):
+        return [(text.F_LIMITING, text.NOT_MEASURED, text.W_LIMITING)]
+    matched = number(get(analysis, "capacity_if_limiting_group_matched_ah"))
+    note = f"{text.F_MATCHED}: {figure_text(matched, None, 'Ah')}" if matched is not None else ""
+    return [(text.F_LIMITING, text.GROUP_N.format(n=clean(limiting, 12)) if limiting is not None else text.NO_LIMITING, note)]
+
+
+# ---- criteria --------------------------------------------------------------------------------------------
+def _quantity(name: Any) -> Any:
+    from cycler.criteria_quantities import QUANTITIES
+
+    return QUANTITIES.get(str(name))
+
+
+def _unit_of(criterion: dict[str, Any]) -> str:
+    """Inner unit of a criterion: as the verdict says, else that of its quantity, else from the name's ending."""
+    for unit in (criterion.get("unit"), getattr(_quantity(criterion.get("quantity")), "unit", None)):
+        if isinstance(unit, str):
+            unit = {"ratio": "", "°C": "degC", "Ω": "ohm"}.get(unit, unit)
+            try:
+                display_unit(unit)
+            except KeyError:
+                continue
+            return unit
+    name = str(criterion.get("quantity"))
+    for ending, unit in (("_ah", "Ah"), ("_wh", "Wh"), ("_ohm", "ohm"), ("_ma", "mA"), ("_mv", "mV"), ("_v", "V"), ("_a", "A"),
+                         ("_k", "K"), ("_c", "degC"), ("_it", "It"), ("health", "share"), ("efficiency", "share"), ("coulombic", "share")):
+        if name.endswith(ending):
+            return unit
+    return ""
+
+
+def _value_text(value: Any, u: Any, unit: str) -> str:
+    if isinstance(value, bool):
+        return text.YES if value else text.NO
+    return text.NOT_MEASURED if number(value) is None else figure(value, u, unit)
+
+
+def _label(criterion: dict[str, Any]) -> str:
+    """Short name of a criterion's quantity, with the number of the group that decided it."""
+    quantity = criterion.get("quantity")
+    label = clean(text.QUANTITY_SHORT.get(str(quantity)) or criterion.get("label") or text.words(quantity or criterion.get("id")))
+    group = criterion.get("group")
+    if group is None:
+        return label
+    shown = text.WORST_N.format(n=clean(group, 12))
+    return label.replace(text.WORST, shown) if text.WORST in label else f"{label} ({shown})"
+
+
+def _criteria_of(analysis: dict[str, Any], required: bool) -> list[dict[str, Any]]:
+    """Criteria that decide the verdict, or those that do not."""
+    return [c for c in as_list(get(analysis, "verdict", "criteria")) if isinstance(c, dict) and (c.get("required") is not False) == required]
+
+
+def _criteria(analysis: dict[str, Any]) -> tuple[Block, ...]:
+    required, advisory = _criteria_of(analysis, True), len(_criteria_of(analysis, False))
+    if not required:
+        return (Para(text.CRITERIA_NONE),)
+    note = "" if not advisory else text.ADVISORY_IN_ANNEX_ONE if advisory == 1 else text.ADVISORY_IN_ANNEX.format(n=advisory)
+    return (_criteria_table(required, note),)
+
+
+def _more_criteria(analysis: dict[str, Any]) -> list[Section]:
+    """Annex: the advisory criteria, and why each criterion that is not a pass is none."""
+    found = []
+    advisory = _criteria_of(analysis, False)
+    if advisory:
+        found.append(Section("advisory", text.H_ADVISORY, (_criteria_table(advisory, text.ADVISORY_NOTE),)))
+    points = []
+    for required in (True, False):
+        for criterion in _criteria_of(analysis, required):
+            if result_of(criterion.get("result")) != "pass" and criterion.get("reason"):
+                label = _label(criterion) if required else text.ADVISORY.format(label=_label(criterion))
+                points.append((f"{label}:", sentence(criterion["reason"])))
+    if points:
+        found.append(Section("reasons", text.H_REASONS, (Bullets(tuple(points)),)))
+    return found
+
+
+def _criteria_table(criteria: list[dict[str, Any]], note: str) -> Table:
+    strong = tuple(k for k, criterion in enumerate(criteria) if result_of(criterion.get("result")) != "pass")
+    marks = ", ".join(f"{text.MARK[k]} {text.RESULT_SMALL[k]}" for k in ("pass", "fail", "not_proven"))
+    caption = " ".join(filter(None, (note, text.CRITERIA_CAPTION.format(marks=marks))))
+    return Table(caption, text.CRITERIA_HEAD, tuple(_criterion_row(criterion) for criterion in criteria), "lflllll",
+                 (0.275, 0.16, 0.135, 0.085, 0.115, 0.105, 0.125), strong, strong_columns=(0, 6), name="criteria")
+
+
+def _criterion_row(criterion: dict[str, Any]) -> tuple[str, ...]:
+    unit = _unit_of(criterion)
+    limit, band = criterion.get("limit"), criterion.get("guard_band")
+    limit_text = (text.YES if limit else text.NO) if isinstance(limit, bool) else plain(limit, unit)
+    direction = text.DIRECTION.get(str(criterion.get("direction")), "{limit}")
+    probability = number(criterion.get("probability_of_conformity"))
+    result = result_of(criterion.get("result"))
+    measured = _value_text(criterion.get("value"), criterion.get("u_value"), unit)
+    if criterion.get("bound") == "lower" and number(criterion.get("value")) is not None:
+        measured = text.AT_LEAST_SHORT.format(figure=measured)
+    return (
+        _label(criterion), measured, direction.format(limit=limit_text), text.DASH if number(band) is None else banded(band, unit, band),
+        banded(criterion.get("acceptance_limit"), unit, band), text.DASH if probability is None else _probability(probability),
+        text.DOES_NOT_APPLY if criterion.get("applies") is False else f"{text.MARK[result]} {text.RESULT_SMALL[result]}",
+    )
+
+
+def _probability(value: float) -> str:
+    """Percent, never rounded up to certainty."""
+    if value > 0.999:
+        return "> 99.9 %"
+    return "< 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
+
+
+# ---- findings --------------------------------------------------------------------------------------------
+def _findings(analysis: dict[str, Any]) -> tuple[Block, ...]:
+    front, further = annex.front_and_further(analysis)
+    blocks: list[Block] = []
+    if front:
+        blocks.append(Bullets(tuple(annex.finding_point(finding) for finding in front)))
+    elif further:
+        return (Para(text.FINDINGS_ONLY_NOTES),)
+    else:
+        blocks.append(Para(text.FINDINGS_NONE))
+    if further:
+        blocks.append(Para(text.NOTES_IN_ANNEX_ONE if len(further) == 1 else text.NOTES_IN_ANNEX.format(n=len(further)), "small"))
+    return tuple(blocks)
+
+
+def _to_settle(analysis: dict[str, Any]) -> tuple[tuple[Block, ...], Section | None]:
+    """What would settle a not proven: the first of it for the front page, the rest as a section of the annex."""
+    points = [("", sentence(item)) for item in as_list(get(analysis, "verdict", "to_settle")) if item is not None and str(item).strip()]
+    if not points and result_of(get(analysis, "verdict", "result")) == "not_proven":
+        points = [("", text.SETTLE_NONE)]
+    if not points:
+        return (), None
+    front, further = points[:FRONT_SETTLE], points[FRONT_SETTLE:MOST_SETTLE]
+    if not further:
+        return (Bullets(tuple(front)),), None
+    return ((Bullets(tuple(front)), Para(text.SETTLE_IN_ANNEX, "small")),
+            Section("more-settle", text.H_MORE_SETTLE, (Bullets(tuple(further)),)))

@@ -1,0 +1,322 @@
+"""The record as an A4 PDF: selectable text, own fonts, the same bytes for the same input."""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+from xml.sax.saxutils import escape
+
+from reportlab.lib import colors
+from reportlab.lib.enums import TA_RIGHT
+from reportlab.lib.pagesizes import A4
+from reportlab.lib.styles import ParagraphStyle
+from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import (
+    ActionFlowable,
+    BaseDocTemplate,
+    CondPageBreak,
+    Flowable,
+    Frame,
+    KeepTogether,
+    PageTemplate,
+    Paragraph,
+    Spacer,
+    Table,
+    TableStyle,
+)
+
+from cycler.record import blocks, text
+from cycler.record.blocks import Block, Section, View
+from cycler.record.chart import to_drawing
+from cycler.record.values import REPLACEMENT
+
+REGULAR, BOLD = "RecordSans", "RecordSans-Bold"
+FONT_FOLDER = Path(__file__).parent.parent / "data" / "fonts"
+MARGIN = 42.5
+WIDTH = A4[0] - 2 * MARGIN
+SOFT = colors.Color(0.32, 0.32, 0.32)
+HAIR = colors.Color(0.78, 0.78, 0.78)
+LEADING = 1.27
+# Building changes fonts that the library keeps for the whole process: one document at a time.
+_LOCK = threading.Lock()
+
+
+def _style(name: str, size: float, **more: Any) -> ParagraphStyle:
+    values: dict[str, Any] = {"fontName": REGULAR, "fontSize": size, "leading": size * LEADING, "splitLongWords": 1}
+    return ParagraphStyle(name, **(values | more))
+
+
+TITLE = _style("title", 17, spaceAfter=3)
+HEADING = _style("heading", 8.4, fontName=BOLD, spaceBefore=4.5, spaceAfter=2)
+BODY = _style("body", 7.2, spaceAfter=1.5)
+SMALL = _style("small", 6.5, textColor=SOFT, spaceAfter=1.5)
+WARNING = _style("warning", 8, fontName=BOLD)
+BULLET = _style("bullet", 7.2, leftIndent=9, bulletIndent=1, spaceAfter=1)
+NAME = _style("name", 7.2, textColor=SOFT)
+WORD = _style("word", 24, fontName=BOLD, leading=27)
+MEANS = _style("means", 8.2, fontName=BOLD, spaceAfter=1.5)
+
+
+def register_fonts() -> None:
+    """Make the package's own two fonts known to the PDF library, once."""
+    if REGULAR not in pdfmetrics.getRegisteredFontNames():
+        pdfmetrics.registerFont(TTFont(REGULAR, str(FONT_FOLDER / "DejaVuSans.ttf")))
+        pdfmetrics.registerFont(TTFont(BOLD, str(FONT_FOLDER / "DejaVuSans-Bold.ttf")))
+        pdfmetrics.registerFontFamily(REGULAR, normal=REGULAR, bold=BOLD, italic=REGULAR, boldItalic=BOLD)
+
+
+def printable(value: str) -> str:
+    """Text in which each character the fonts lack stands as its code point, "[U+1F50B]", so that nothing is lost."""
+    known = pdfmetrics.getFont(REGULAR).face.charToGlyph
+    bold = pdfmetrics.getFont(BOLD).face.charToGlyph
+    return "".join(
+        ch if ord(ch) in known and ord(ch) in bold else ("?" if ch == REPLACEMENT else f"[U+{ord(ch):04X}]") for ch in value)
+
+
+def _para(value: str, style: ParagraphStyle, bullet: str | None = None) -> Paragraph:
+    return Paragraph(escape(printable(value)), style, bulletText=bullet)
+
+
+class _Rule(Flowable):
+    """A line across the page, single or double."""
+
+    def __init__(self, width: float = 0.5, double: bool = False, after: float = 3) -> None:
+        super().__init__()
+        self.thick, self.double, self.after = width, double, after
+
+    def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
+        self.width = available_width
+        return available_width, self.after + (2 if self.double else 0)
+
+    def draw(self) -> None:
+        self.canv.setLineWidth(self.thick)
+        top = self.after + (2 if self.double else 0)
+        self.canv.line(0, top, self.width, top)
+        if self.double:
+            self.canv.line(0, top - 2, self.width, top - 2)
+
+
+class _Anchor(Flowable):
+    """Invisible: an entry of the document's outline."""
+
+    def __init__(self, key: str, title: str) -> None:
+        super().__init__()
+        self.key, self.title = key, title
+
+    def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
+        return 0, 0
+
+    def draw(self) -> None:
+        self.canv.bookmarkHorizontal(self.key, 0, 12)
+        if self.title:
+            self.canv.addOutlineEntry(self.title, self.key, 0, 0)
+
+
+class _AnnexStart(ActionFlowable):
+    """New page for the annex, unless what stands before it has already run over the first page."""
+
+    def __init__(self) -> None:
+        super().__init__(())
+
+    def apply(self, doc: Any) -> None:
+        if doc.page == 1:
+            doc.handle_pageBreak()
+
+
+# ---- blocks ----------------------------------------------------------------------------------------------
+def _facts(block: blocks.Facts) -> list[Flowable]:
+    name_width = 96 if block.columns == 1 else 72
+    longest = max((len(name) for name, _ in block.rows), default=0)
+    if block.columns == 1 and longest > 22:
+        name_width = 140
+    pairs = [row for row in block.rows if row[0]]
+    loose = [row[1] for row in block.rows if not row[0]]
+    per_line = block.columns
+    half = WIDTH / per_line
+    data = []
+    for k in range(0, len(pairs), per_line):
+        line: list[Any] = []
+        for name, value in pairs[k:k + per_line]:
+            line += [_para(name, NAME), _para(value, BODY)]
+        data.append(line + [""] * (2 * per_line - len(line)))
+    out: list[Flowable] = []
+    if data:
+        table = Table(data, colWidths=[name_width, half - name_width] * per_line, hAlign="LEFT")
+        table.setStyle(TableStyle([
+            ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 8),
+            ("TOPPADDING", (0, 0), (-1, -1), 0.4), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.4)]))
+        out.append(table)
+    return out + [_para(line, BODY) for line in loose]
+
+
+def _table(block: blocks.Table) -> list[Flowable]:
+    size = 6.3 if block.dense else 6.9
+    plain = _style("cell", size)
+    strong = _style("strong", size, fontName=BOLD)
+    right, right_strong = _style("right", size, alignment=TA_RIGHT), _style("right-strong", size, alignment=TA_RIGHT, fontName=BOLD)
+    head = _style("head", size * 0.95, fontName=BOLD, splitLongWords=0)
+    head_right = _style("head-right", size * 0.95, fontName=BOLD, alignment=TA_RIGHT, splitLongWords=0)
+
+    def cell(value: str, kind: str, bold: bool) -> Paragraph:
+        if kind == "r":
+            style = right_strong if bold else right
+        else:
+            style = strong if bold else plain
+        markup = escape(printable(value))
+        if kind == "s":
+            markup = markup.replace(" ± ", "<br/>± ")
+        return Paragraph(markup, style)
+
+    data = [[_para(name, head_right if kind == "r" else head) for name, kind in zip(block.head, block.kinds)]]
+    for index, row in enumerate(block.rows):
+        bold = index in block.strong_rows
+        data.append([cell(value, kind, bold and (not block.strong_columns or column in block.strong_columns))
+                     for column, (value, kind) in enumerate(zip(row, block.kinds))])
+    table = Table(data, colWidths=[WIDTH * share for share in block.widths], repeatRows=1, hAlign="LEFT")
+    pad = 1.0
+    table.setStyle(TableStyle([
+        ("VALIGN", (0, 0), (-1, -1), "TOP"), ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), pad), ("BOTTOMPADDING", (0, 0), (-1, -1), pad + 0.7),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.9, colors.black), ("LINEBELOW", (0, 1), (-1, -1), 0.3, HAIR)]))
+    return [table, Spacer(0, 1.5), *([_para(block.caption, SMALL)] if block.caption else [])]
+
+
+def _verdict(block: blocks.Verdict) -> list[Flowable]:
+    shape = to_drawing(block.shape, REGULAR, BOLD, printable)
+    told = [_para(block.word, WORD), _para(block.means, MEANS), *(_para(line, BODY) for line in block.lines)]
+    table = Table([[shape, told]], colWidths=[block.shape.width + 22, WIDTH - block.shape.width - 22], hAlign="LEFT", splitInRow=1)
+    table.setStyle(TableStyle([
+        ("BOX", (0, 0), (-1, -1), 1.4, colors.black), ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (0, 0), 11),
+        ("LEFTPADDING", (1, 0), (1, 0), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 9), ("TOPPADDING", (0, 0), (0, 0), 9),
+        ("TOPPADDING", (1, 0), (1, 0), 4), ("BOTTOMPADDING", (0, 0), (-1, -1), 6)]))
+    return [table, Spacer(0, 4)]
+
+
+def _warning(block: blocks.Para) -> list[Flowable]:
+    table = Table([[_para(block.text, WARNING)]], colWidths=[WIDTH], hAlign="LEFT", splitInRow=1)
+    table.setStyle(TableStyle([
+        ("BOX", (0, 0), (-1, -1), 1.1, colors.black), ("LINEBEFORE", (0, 0), (0, -1), 7, colors.black, "butt"), ("LEFTPADDING", (0, 0), (-1, -1), 11),
+        ("TOPPADDING", (0, 0), (-1, -1), 3), ("BOTTOMPADDING", (0, 0), (-1, -1), 4)]))
+    return [table, Spacer(0, 4)]
+
+
+def _signature(block: blocks.Signature) -> list[Flowable]:
+    count = len(block.labels)
+    gap = 18.0
+    width = (WIDTH - gap * (count - 1)) / count
+    cells: list[Any] = []
+    widths: list[float] = []
+    rules = []
+    for k, label in enumerate(block.labels):
+        if k:
+            cells.append("")
+            widths.append(gap)
+        rules.append(("LINEABOVE", (len(cells), 0), (len(cells), 0), 0.7, colors.black))
+        cells.append(_para(label, SMALL))
+        widths.append(width)
+    table = Table([cells], colWidths=widths, hAlign="LEFT")
+    table.setStyle(TableStyle([("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+                               ("BOTTOMPADDING", (0, 0), (-1, -1), 0), *rules]))
+    return [Spacer(0, 22), table]
+
+
+def _flow(block: Block) -> list[Flowable]:
+    if isinstance(block, blocks.Para):
+        return _warning(block) if block.kind == "warning" else [_para(block.text, SMALL if block.kind == "small" else BODY)]
+    if isinstance(block, blocks.Facts):
+        return [*_facts(block), Spacer(0, 3)]
+    if isinstance(block, blocks.Bullets):
+        return [Paragraph((f"<b>{escape(printable(lead))}</b> " if lead else "") + escape(printable(line)), BULLET, bulletText="•")
+                for lead, line in block.items]
+    if isinstance(block, blocks.Table):
+        return _table(block)
+    if isinstance(block, blocks.Picture):
+        return [to_drawing(block.chart, REGULAR, BOLD, printable), Spacer(0, 2), _para(block.caption, SMALL)]
+    if isinstance(block, blocks.Verdict):
+        return _verdict(block)
+    return _signature(block)
+
+
+def _least(flowables: list[Flowable]) -> float:
+    """Height of what must stand under a heading: a few lines, or the first row of a table with its head. [pt]"""
+    first = flowables[0] if flowables else None
+    if isinstance(first, Table):
+        first.wrap(WIDTH, A4[1])
+        return min(500.0, sum(first._rowHeights[:2]))
+    return 40.0
+
+
+def _section(section: Section) -> list[Flowable]:
+    heading: list[Flowable] = [_Anchor(section.key, section.title), _para(section.title, HEADING), _Rule()]
+    if section.own_heading:
+        heading = [heading[0], Spacer(0, 5)]
+    body = [_flow(block) for block in section.blocks]
+    if section.together:
+        return [KeepTogether([*heading, *(flowable for part in body for flowable in part)])]
+    if isinstance(section.blocks[0], blocks.Picture):  # the chart keeps its heading and its caption
+        return [KeepTogether([*heading, *body[0]]), *(flowable for part in body[1:] for flowable in part)]
+    return [CondPageBreak(30 + _least(body[0])), *heading, *(flowable for part in body for flowable in part)]
+
+
+# ---- document --------------------------------------------------------------------------------------------
+def _canvas_class(view: View) -> type[Canvas]:
+    """A canvas that knows the number of pages, the view's date and nothing of the clock."""
+
+    class NumberedCanvas(Canvas):
+        def __init__(self, *args: Any, **kwargs: Any) -> None:
+            super().__init__(*args, **kwargs)
+            stamp = self._doc._timeStamp
+            stamp.YMDhms, stamp.dhh, stamp.dmm = view.stamp, 0, 0
+            # The library seeds the file's identifier with a time that the environment can set.
+            self._doc.signature = hashlib.md5(view.document_title.encode("utf-8", "replace"), usedforsecurity=False)
+            self._pages: list[dict[str, Any]] = []
+
+        def showPage(self) -> None:
+            self._pages.append(dict(self.__dict__))
+            self._startPage()
+
+        def save(self) -> None:
+            count = len(self._pages)
+            for number, state in enumerate(self._pages, 1):
+                self.__dict__.update(state)
+                self.setFont(REGULAR, 6.5)
+                self.setFillColor(SOFT)
+                serial = printable(view.serial)
+                serial = serial if len(serial) <= 60 else serial[:59] + "…"
+                left = text.FOOTER.format(serial=serial)
+                if len(view.made_at) <= 60:
+                    left += f" · {printable(view.made_at)}"
+                self.drawString(MARGIN, 22, left)
+                self.drawRightString(A4[0] - MARGIN, 22, text.PAGE.format(page=number, pages=count))
+                super().showPage()
+            super().save()
+
+    return NumberedCanvas
+
+
+def render_pdf(view: View) -> bytes:
+    """The view as PDF bytes. The date inside the file is the view's own, never the clock's."""
+    with _LOCK:
+        register_fonts()
+        story: list[Flowable] = [_para(view.title, TITLE), *_facts(view.head), Spacer(0, 2), _Rule(0.8, double=True, after=1)]
+        for section in view.front:
+            story += _section(section)
+        story.append(_AnnexStart())
+        for section in view.annex:
+            story += _section(section)
+        buffer = BytesIO()
+        document = BaseDocTemplate(
+            buffer, pagesize=A4, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=28, bottomMargin=34, invariant=1,
+            title=view.document_title, author=view.workshop or view.title, subject=view.subject, creator=view.software,
+            lang=view.language, displayDocTitle=1, allowSplitting=1,
+        )
+        frame = Frame(MARGIN, 34, WIDTH, A4[1] - 62, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
+        document.addPageTemplates([PageTemplate(id="page", frames=[frame])])
+        document.build(story, canvasmaker=_canvas_class(view))
+        return buffer.getvalue()
