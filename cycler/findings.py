@@ -69,7 +69,8 @@ class GroupFigures:
 
 
 def diagnose_group(
-    figures: GroupFigures, typical_capacity_ah: float | None, damage_v: float | None, overcharge_v: float | None
+    figures: GroupFigures, typical_capacity_ah: float | None, damage_v: float | None, overcharge_v: float | None,
+    rated_capacity_ah: float | None = None,
 ) -> tuple[Finding, ...]:
     """Findings on one group; causes that look alike are told apart by the figures they leave alone.
 
@@ -111,14 +112,15 @@ def diagnose_group(
             )
     out.extend(_resistance_findings(figures))
     leak, u_leak = figures.self_discharge_ma, figures.u_self_discharge_ma
-    if leak is not None and u_leak is not None and typical_capacity_ah:
-        share_per_month = leak / 1000.0 * 24 * 30 / typical_capacity_ah
+    leak_base_ah = rated_capacity_ah or typical_capacity_ah
+    if leak is not None and u_leak is not None and leak_base_ah:
+        share_per_month = leak / 1000.0 * 24 * 30 / leak_base_ah
         if share_per_month > SELF_DISCHARGE_SHARE_PER_MONTH and leak > SIGNIFICANT * u_leak:
             out.append(
                 Finding(
                     "self_discharge", "defect",
-                    f"Group {g} loses {leak:.2g} mA more than its siblings at rest, {_percent(share_per_month)} of its capacity a "
-                    "month: look for a leaking cell, moisture or a board that draws from this group.",
+                    f"Group {g} loses {leak:.2g} mA more than its siblings at rest, {_percent(share_per_month)} of the rated capacity in "
+                    "30 days: look for a leaking cell, moisture or a board that draws from this group.",
                     f"{leak:.3g} ± {SIGNIFICANT * u_leak:.2g} mA (k = 2)",
                     group=g,
                 )

@@ -97,7 +97,8 @@ def group_table(
             min_voltage_v=_lasting_extreme(column, low=True), max_voltage_v=_lasting_extreme(column, low=False),
         )
         own = diagnose_group(
-            figures, typical, limits.damage_v if limits else None, limits.overcharge_v if limits else None
+            figures, typical, limits.damage_v if limits else None, limits.overcharge_v if limits else None,
+            pack.rated_capacity_ah,
         )
         found += own
         rows.append(

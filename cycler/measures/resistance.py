@@ -23,6 +23,9 @@ AFTER_S = (1.0, 10.0, 30.0)
 OHMIC_SAMPLING_MAX_S = 1.05
 """Slowest sampling at which the ohmic part is given at all. [s] (1 Hz with clock jitter.)"""
 PRE_WINDOW_S = 30.0
+GRID_SHARE = 0.004
+"""Standard uncertainty of an extrapolated ohmic part from the grid of time constants, as a share. Checked on simulated
+step responses."""
 EDGE_MIN_SHARE = 0.15
 """Smallest edge used, as a share of the largest edge of the log. Common practice, no source."""
 
@@ -253,8 +256,8 @@ def ohmic_part(
     Notes
     -----
     Uses the first 30 s. Shortest time constant offered: three sampling intervals (faster ones cannot be told from
-    the ohmic part). The uncertainty joins noise, the initial slope times that of the instant, and a third of the
-    distance that was extrapolated (model).
+    the ohmic part). The uncertainty joins noise, the initial slope times that of the instant, half the
+    distance that was extrapolated (model), and ``GRID_SHARE``.
     """
     from scipy.optimize import nnls
 
@@ -278,8 +281,8 @@ def ohmic_part(
     extrapolated = abs(model[0] - coefficients[0])
     few = max(1.0, min(float(t.size), 6.0))
     u = np.sqrt(
-        (max(u_random_ohm, residual) * np.sqrt(2.0 / few)) ** 2 + (slope * u_instant_s) ** 2 + (extrapolated / 3.0) ** 2
-        + (u_random_ohm**2) / 2.0
+        (max(u_random_ohm, residual) * np.sqrt(2.0 / few)) ** 2 + (slope * u_instant_s) ** 2 + (extrapolated / 2.0) ** 2
+        + (u_random_ohm**2) / 2.0 + (GRID_SHARE * ohmic) ** 2
     )
     return ohmic, float(u)
 
@@ -318,7 +321,7 @@ def alike_edges(edges: tuple[Edge, ...], main: int, charge_at_edge_ah: np.ndarra
 def combine_ohmic(responses: list[StepResponse | None]) -> tuple[float | None, float | None]:
     """Weighted mean of the ohmic parts at several edges of one channel, and its standard uncertainty. [ohm]
 
-    The instants of the edges are independent, the extrapolation is not: the uncertainty is not taken below 0.6 of the best
+    The instants of the edges are independent, the extrapolation is not: the uncertainty is not taken below 0.8 of the best
     single one (common practice, no source). Weights 1/u^2 (textbook).
     """
     known = [(r.ohmic_ohm, r.u_ohmic_ohm) for r in responses if r is not None and r.ohmic_ohm is not None and r.u_ohmic_ohm]
@@ -327,7 +330,7 @@ def combine_ohmic(responses: list[StepResponse | None]) -> tuple[float | None, f
     values, u = np.array(known).T
     weights = 1.0 / u**2
     mean = float(np.sum(weights * values) / np.sum(weights))
-    return mean, float(max(1.0 / np.sqrt(np.sum(weights)), 0.6 * np.min(u)))
+    return mean, float(max(1.0 / np.sqrt(np.sum(weights)), 0.8 * np.min(u)))
 
 
 @dataclass(frozen=True, slots=True)
