@@ -64,7 +64,13 @@ def figure_text(value: float | None, u: float | None, unit: str, coverage_factor
     tail = f" {name}" if name else ""
     if u is None or not math.isfinite(u) or u <= 0:
         digits = 3 if shown == 0 else max(0, min(6, 3 - math.floor(math.log10(abs(shown)))))
-        return f"{shown:.{digits}f}{tail}"
+        return f"{_number(shown, digits)}{tail}"
     expanded = abs(u * factor * coverage_factor)
     digits = decimals_for(expanded)
-    return f"{shown:.{digits}f} ± {expanded:.{digits}f}{tail}"
+    return f"{_number(shown, digits)} ± {expanded:.{digits}f}{tail}"
+
+
+def _number(value: float, digits: int) -> str:
+    """A number with that many decimals, never "-0.00"."""
+    text = f"{value:.{digits}f}"
+    return text.lstrip("-") if float(text) == 0.0 else text

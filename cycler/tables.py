@@ -244,21 +244,24 @@ def verdict_text(verdict: Mapping[str, Any] | None) -> Text:
 
 
 def print_verdict(sheet: Sheet, verdict: Mapping[str, Any] | None, full: bool = False) -> None:
-    """The verdict and why: each criterion not met with its reason, those met by name (or all with ``full``)."""
+    """The verdict and why: what failed or is wanting with its reason, the rest by name (with ``full`` all with reason)."""
     sheet.blank()
     rows: list[tuple[str, str | Text]] = [("Verdict", verdict_text(verdict))]
     if verdict:
         if verdict.get("summary"):
             rows.append(("", str(verdict["summary"])))
         order = {"fail": 0, "not_proven": 1}
-        criteria = sorted(items(verdict.get("criteria")), key=lambda one: order.get(one.get("result"), 2))
-        rows += [
-            (f"  {_lower(one.get('result'))}", criterion_sentence(one))
-            for one in criteria if full or one.get("result") != "pass"
-        ]
-        met = [str(one.get("label") or one.get("id")) for one in criteria if one.get("result") == "pass"]
-        if met and not full:
-            rows.append(("  pass", "; ".join(met)))
+        criteria = sorted(
+            items(verdict.get("criteria")), key=lambda one: (order.get(one.get("result"), 2), not one.get("required", True))
+        )
+        named: dict[str, list[str]] = {}
+        for one in criteria:
+            told = one.get("result") == "fail" or (one.get("result") != "pass" and one.get("required", True))
+            if full or told:
+                rows.append((f"  {_lower(one.get('result'))}", criterion_sentence(one)))
+            else:
+                named.setdefault(str(one.get("result")), []).append(_criterion_name(one))
+        rows += [(f"  {_lower(result)}", "; ".join(names)) for result, names in named.items()]
     sheet.pairs(rows)
 
 
@@ -266,10 +269,14 @@ def _lower(result: Any) -> str:
     return RESULT_WORDS.get(str(result), str(result)).lower()
 
 
+def _criterion_name(item: Mapping[str, Any]) -> str:
+    name = str(item.get("label") or item.get("id"))
+    return name if item.get("required", True) else f"{name} (advisory)"
+
+
 def criterion_sentence(item: Mapping[str, Any]) -> str:
     """"State of health: 61.2 ± 0.9 % misses the limit ..."; an advisory criterion says so."""
-    advisory = "" if item.get("required", True) else " (advisory)"
-    return f"{item.get('label') or item.get('id')}{advisory}: {item.get('reason') or 'no reason given'}"
+    return f"{_criterion_name(item)}: {item.get('reason') or 'no reason given'}"
 
 
 def validity(capacity: Mapping[str, Any]) -> str:
@@ -454,7 +461,7 @@ def print_reading(sheet: Sheet, seen: Mapping[str, Any]) -> None:
     for column in items(reading.get("columns")):
         role = str(column.get("role"))
         row(
-            table, str(column.get("name")), ROLE_WORDS.get(role, role), str(column.get("unit") or DASH),
+            table, str(column.get("name")), ROLE_WORDS.get(role, role), _UNIT_SHOWN.get(column.get("unit"), column.get("unit") or DASH),
             str(column.get("group") or DASH),
         )
     sheet.table(table)
@@ -465,6 +472,9 @@ def print_reading(sheet: Sheet, seen: Mapping[str, Any]) -> None:
     for warning in warnings:
         where = f" ({warning['where']})" if warning.get("where") else ""
         sheet.pairs([("-", f"{warning.get('message')}{where}")])
+
+
+_UNIT_SHOWN = {"degC": "°C", "ohm": "Ω"}
 
 
 def _seconds(value: Any) -> str:

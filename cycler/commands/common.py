@@ -1,0 +1,142 @@
+"""What all commands share: settings, help with examples, options. Loads nothing but click."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import click
+
+
+@dataclass(slots=True)
+class Settings:
+    """Choices that hold for the whole call."""
+
+    register: str | None = None
+    debug: bool = False
+    quiet: bool = False
+
+
+class BrokenOutput(Exception):
+    """Whoever read our standard output has closed it."""
+
+
+def _keep(ctx: click.Context, param: click.Parameter, value: Any) -> None:
+    if value:
+        setattr(ctx.ensure_object(Settings), param.name or "", value)
+
+
+def _show_version(ctx: click.Context, _param: click.Parameter, value: bool) -> None:
+    if value and not ctx.resilient_parsing:
+        from cycler import __distribution__, __version__
+
+        click.echo(f"cycler {__version__} ({__distribution__})")
+        ctx.exit()
+
+
+def global_options(hidden: bool = False) -> list[click.Parameter]:
+    """Options that stand before the command's name, and are understood after it as well."""
+    return [
+        click.Option(
+            ["--register"], metavar="FILE", callback=_keep, expose_value=False, hidden=hidden,
+            envvar=None if hidden else "CYCLER_REGISTER", show_envvar=not hidden,
+            help="Register to use instead of the one in your data directory.",
+        ),
+        click.Option(
+            ["--quiet"], is_flag=True, callback=_keep, expose_value=False, hidden=hidden,
+            help="No progress and no remarks on standard error; errors are still told.",
+        ),
+        click.Option(
+            ["--debug"], is_flag=True, callback=_keep, expose_value=False, hidden=hidden,
+            help="Show where in the program an error arose.",
+        ),
+    ]
+
+
+def version_option() -> click.Option:
+    """``--version``."""
+    return click.Option(
+        ["--version"], is_flag=True, expose_value=False, is_eager=True, callback=_show_version, help="Show the version and stop."
+    )
+
+
+class Command(click.Command):
+    """A command whose help ends with examples and which takes the global options too."""
+
+    def __init__(self, *args: Any, examples: Sequence[str] = (), **keywords: Any) -> None:
+        super().__init__(*args, **keywords)
+        self.examples = tuple(examples)
+        self.params.extend(global_options(hidden=True))
+
+    def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        super().format_epilog(ctx, formatter)
+        write_examples(formatter, self.examples)
+
+
+def write_examples(formatter: click.HelpFormatter, examples: Sequence[str]) -> None:
+    """The last section of a help text; lines are not wrapped, so that they can be copied."""
+    with formatter.section("Examples"):
+        for example in examples:
+            formatter.write(f"{'':>{formatter.current_indent}}{example}\n")
+
+
+_Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def pack_option(required: bool = False) -> _Decorator:
+    """``--pack``."""
+    end = "" if required else " What it leaves out is taken from the log only where the log proves it."
+    return click.option(
+        "--pack", "pack_file", metavar="PACK.toml", required=required,
+        help=f"What is known of the pack and of the bench: ratings, limits of error.{end}",
+    )
+
+
+def criteria_option(text: str = "") -> _Decorator:
+    """``--criteria``."""
+    return click.option(
+        "--criteria", "criteria_name", metavar="NAME|FILE",
+        help=f"Limits to judge by: return-to-owner (default), resale, or a .toml file.{text}",
+    )
+
+
+def columns_option() -> _Decorator:
+    """``--columns``."""
+    return click.option(
+        "--columns", "columns_file", metavar="COLUMNS.toml", help="Says what the columns of the log are, where they do not say it."
+    )
+
+
+def json_option(text: str) -> _Decorator:
+    """``--json``."""
+    return click.option("--json", "as_json", is_flag=True, help=text)
+
+
+def print_json(value: Any) -> None:
+    """One JSON object on standard output; an unknown figure is null, never NaN."""
+    click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2))
+
+
+def load_columns(columns_file: str | None) -> Any:
+    """The columns file, or None if none was named."""
+    if columns_file is None:
+        return None
+    from cycler.readers import columns
+
+    return columns.load_columns(columns_file)
+
+
+def load_pack(pack_file: str | None) -> Any:
+    """The pack file, or a pack of which nothing is known."""
+    from cycler import pack
+
+    return pack.load_pack(pack_file) if pack_file is not None else pack.Pack()
+
+
+def load_criteria(criteria_name: str | None) -> Any:
+    """The criteria named, or the default set."""
+    from cycler import criteria
+
+    return criteria.load_criteria(criteria_name) if criteria_name is not None else criteria.load_criteria()

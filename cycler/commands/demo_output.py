@@ -1,0 +1,50 @@
+"""What the demonstration prints."""
+
+from __future__ import annotations
+
+import shlex
+import sys
+from pathlib import Path
+
+from cycler.comparison_table import print_comparison
+from cycler.demo import Demo
+from cycler.tables import Sheet, capacity_rows, print_caution, verdict_text
+
+
+def print_demo(made: Demo) -> None:
+    """Comparison, verdicts of all runs, where the records are, how to open the pages."""
+    sheet = Sheet()
+    source = f"taken from {made.logs}" if made.logs_were_there else f"made anew in {made.logs}"
+    sheet.line(f"Invented sample logs of a made-up workshop, {source}. No real pack is behind them.")
+
+    sheet.title("Before and after the repair, and the sister pack")
+    print_comparison(sheet, made.comparison)
+
+    sheet.title("Verdicts")
+    for run in made.runs:
+        verdict = run.analysis.get("verdict") or {}
+        sheet.pairs([
+            (f"Run {run.run_id}", f"{run.pack_id}, {run.label}: {run.story}"),
+            ("", verdict_text(verdict)),
+            ("", str(verdict.get("summary") or "")),
+            *(("", f"{name}: {value}") for name, value in capacity_rows(run.analysis)[:1]),
+        ])
+        sheet.blank()
+
+    sheet.line("Records, each as .html and .pdf")
+    for run in made.runs:
+        sheet.path(f"  {run.record_files[0].with_suffix('')}")
+
+    command = f"{program()} --register {shlex.quote(str(made.register))}"
+    sheet.title("Look at it")
+    sheet.path(f"  {command} serve")
+    sheet.path(f"  {command} show {made.runs[0].run_id}")
+    print_caution(sheet, *(run.analysis for run in made.runs))
+
+
+def program() -> str:
+    """The command as it was called, so that a line printed can be copied."""
+    called = Path(sys.argv[0])
+    if called.name == "__main__.py":
+        return "python -m cycler"
+    return shlex.quote(sys.argv[0]) if called.stem == "cycler" and called.exists() else "cycler"

@@ -1,0 +1,285 @@
+"""Commands around the register: ``add``, ``list``, ``show``, ``compare``, ``decide``, ``record``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from cycler.commands.common import (
+    Command,
+    Settings,
+    columns_option,
+    criteria_option,
+    json_option,
+    load_columns,
+    load_criteria,
+    load_pack,
+    pack_option,
+    print_json,
+)
+from cycler.commands.progress import Working
+from cycler.commands.reading import read_sources
+
+if TYPE_CHECKING:
+    from cycler.register import Register
+
+EXIT_NOT_A_PASS = 3
+
+
+def open_register(settings: Settings, create: bool = False) -> Register:
+    """The register of this call; one that is only read must exist."""
+    from cycler.register import Register
+
+    return Register.open(settings.register, create=create)
+
+
+def remark(settings: Settings, text: str) -> None:
+    """A remark on standard error, unless ``--quiet``."""
+    if not settings.quiet:
+        click.echo(text, err=True)
+
+
+@click.command(
+    cls=Command,
+    examples=(
+        'cycler add before.csv --pack eb-0412.toml --label "before repair"',
+        "cycler --register bench2.sqlite add charge.csv discharge.csv --pack eb-0412.toml",
+    ),
+)
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True)
+@pack_option(required=True)
+@click.option("--label", default="", metavar="TEXT", help='What tells this run from others of the pack: "before repair".')
+@criteria_option()
+@columns_option()
+@click.option("--again", is_flag=True, help="Keep the logs once more though the pack has a run with the very same ones.")
+@click.pass_obj
+def add(
+    settings: Settings, logs: tuple[str, ...], pack_file: str, label: str, criteria_name: str | None,
+    columns_file: str | None, again: bool,
+) -> None:
+    """Analyse logs of one test and keep them as a run of the pack.
+
+    The raw files are kept byte for byte, together with the analysis and the verdict. If anything is wrong with a
+    file, nothing is kept.
+    """
+    from cycler.database import check_place
+    from cycler.workflow import analyse_sources, keep_run
+
+    check_place(settings.register)  # a wrong register is told before the work, not after it
+    pack, criteria, columns = load_pack(pack_file), load_criteria(criteria_name), load_columns(columns_file)
+    sources = read_sources(logs, whole_path=False)
+    with Working(settings, "reading, analysing and keeping"):
+        _log, made = analyse_sources(sources, pack, criteria, columns)
+        analysis = made.to_dict()
+        with open_register(settings, create=True) as register:
+            run_id = keep_run(register, sources, pack, label, analysis, criteria, columns, again)
+            name = register.name
+    from cycler.tables import Sheet, capacity_rows, verdict_text
+
+    sheet = Sheet()
+    sheet.pairs([
+        ("Kept", f"run {run_id} of pack {pack.id}" + (f", {label.strip()}" if label.strip() else "")),
+        *capacity_rows(analysis)[:1],
+        ("Verdict", verdict_text(analysis.get("verdict"))),
+    ])
+    remark(settings, f"Register: {name}. See it all with: cycler show {run_id}")
+
+
+@click.command(
+    "list", cls=Command,
+    examples=("cycler list", "cycler list --id EB-0412 --json"),
+)
+@click.option("--id", "pack_id", metavar="ID", help="Only runs of the pack with this id.")
+@json_option("One JSON object: packs and runs.")
+@click.pass_obj
+def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
+    """List the runs in the register, oldest first."""
+    from cycler.database import default_path
+
+    packs, runs = [], []
+    if settings.register is not None or default_path().exists():
+        with open_register(settings) as register:
+            packs = [item for item in register.packs() if pack_id in (None, item.id)]
+            runs = register.runs(pack_id)
+    if as_json:
+        from dataclasses import asdict
+
+        print_json({
+            "schema": "cycler.list/1", "packs": [asdict(item) for item in packs], "runs": [item.to_dict() for item in runs],
+        })
+        return
+    from cycler.tables import Sheet, print_runs
+
+    if not runs:
+        whose = f" of pack {pack_id}" if pack_id else ""
+        Sheet().line(f"No runs{whose} yet. Keep one with: cycler add LOG --pack PACK.toml")
+        return
+    print_runs(Sheet(), runs)
+
+
+@click.command(cls=Command, examples=("cycler show 3", "cycler show 3 --json"))
+@click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
+@click.option("--steps", is_flag=True, help="List the steps of the test too.")
+@json_option("The stored analysis with its newest verdict, as one JSON object.")
+@click.pass_obj
+def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
+    """Show a run: figures, groups, findings, newest verdict, records.
+
+    RUN is the number that list shows.
+    """
+    from cycler.workflow import analysis_as_judged
+
+    with open_register(settings) as register:
+        run = register.run(run_id)
+        analysis = analysis_as_judged(register, run_id)
+        verdicts, records = register.verdicts(run_id), register.records(run_id)
+    if as_json:
+        print_json(analysis)
+        return
+    from cycler.tables import Sheet, print_analysis, print_steps
+
+    sheet = Sheet()
+    sheet.pairs([
+        ("Run", f"{run.id} of pack {run.pack_id}" + (f", {run.label}" if run.label else "")),
+        ("Added", f"{run.added_at}, analysed by {run.software}"),
+        ("Test started", run.started_at or "not known (the log carries no date)"),
+    ])
+    sheet.blank()
+    print_analysis(sheet, analysis)
+    if steps:
+        print_steps(sheet, analysis)
+    if len(verdicts) > 1 or records:
+        sheet.title("Kept beside it")
+        sheet.pairs([
+            *(("Verdict", f"{item.decided_at}: {item.result.replace('_', ' ')} by {item.criteria_name}") for item in verdicts),
+            *(("Record", f"{item.serial} of {item.made_at}") for item in records),
+        ])
+
+
+@click.command(
+    cls=Command,
+    examples=("cycler compare 1 2", "cycler compare 1 new.csv --pack eb-0412.toml --json"),
+)
+@click.argument("what", metavar="RUN_OR_LOG...", nargs=-1, required=True)
+@pack_option()
+@criteria_option()
+@columns_option()
+@json_option("One JSON object.")
+@click.pass_obj
+def compare(
+    settings: Settings, what: tuple[str, ...], pack_file: str | None, criteria_name: str | None,
+    columns_file: str | None, as_json: bool,
+) -> None:
+    """Compare two or more tests, the first being the reference.
+
+    A whole number is a run of the register, anything else a log file (write ./12 for a file called 12); --pack,
+    --criteria and --columns hold for log files. Each difference carries its own uncertainty.
+    """
+    if len(what) < 2:
+        raise click.UsageError("Name at least two runs or logs to compare.")
+    analyses, names = _analyses_named(settings, what, pack_file, criteria_name, columns_file)
+    from cycler.compare import compare as compare_analyses
+
+    result = compare_analyses(analyses, names)
+    if as_json:
+        print_json(result)
+        return
+    from cycler.comparison_table import print_comparison
+    from cycler.tables import Sheet, print_caution
+
+    sheet = Sheet()
+    print_comparison(sheet, result)
+    print_caution(sheet, *analyses)
+
+
+def _analyses_named(
+    settings: Settings, what: tuple[str, ...], pack_file: str | None, criteria_name: str | None, columns_file: str | None,
+) -> tuple[list[dict[str, Any]], list[str]]:
+    from cycler.workflow import analyse_sources, analysis_as_judged
+
+    files = [name for name in what if not name.isdecimal()]
+    pack, criteria, columns = load_pack(pack_file), load_criteria(criteria_name), load_columns(columns_file)
+    sources = dict(zip(files, read_sources(tuple(files)), strict=True))
+    analyses, names = [], []
+    register = open_register(settings) if len(files) < len(what) else None
+    try:
+        with Working(settings, "reading and analysing", len(what)) as work:
+            for name in what:
+                work.begin(f"reading and analysing {Path(name).name}")
+                if name in sources:
+                    analyses.append(analyse_sources([sources[name]], pack, criteria, columns)[1].to_dict())
+                    names.append(Path(name).name)
+                else:
+                    assert register is not None
+                    run = register.run(int(name))
+                    analyses.append(analysis_as_judged(register, run.id))
+                    names.append(f"run {run.id}, {run.pack_id}" + (f", {run.label}" if run.label else ""))
+    finally:
+        if register is not None:
+            register.close()
+    return analyses, names
+
+
+@click.command(
+    cls=Command,
+    examples=("cycler decide 3 --criteria resale", "cycler decide 3 --criteria my-shop.toml --strict"),
+)
+@click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
+@criteria_option()
+@click.option("--strict", is_flag=True, help="Exit with code 3 when the verdict is not a pass.")
+@json_option("The verdict as one JSON object.")
+@click.pass_obj
+def decide(settings: Settings, run_id: int, criteria_name: str | None, strict: bool, as_json: bool) -> int:
+    """Judge a run by a set of criteria and keep the verdict.
+
+    Earlier verdicts of the run stay beside the new one.
+    """
+    from cycler.workflow import decide_run
+
+    criteria = load_criteria(criteria_name)
+    with open_register(settings) as register:
+        verdict = decide_run(register, run_id, criteria)
+        analysis = register.run(run_id).analysis
+    if as_json:
+        print_json(verdict)
+    else:
+        from cycler.tables import Sheet, print_caution, print_settle, print_verdict
+
+        sheet = Sheet()
+        sheet.pairs([("Run", f"{run_id} of pack {(analysis.get('pack') or {}).get('id')}")])
+        print_verdict(sheet, verdict, full=True)
+        sheet.line(f"Decision rule: {verdict.get('decision_rule')}.")
+        print_settle(sheet, verdict)
+        print_caution(sheet, analysis)
+    return EXIT_NOT_A_PASS if strict and verdict["result"] != "pass" else 0
+
+
+@click.command(
+    cls=Command, short_help="Issue a record of a run as HTML and PDF.",
+    examples=("cycler record 3 --to records", "cycler record 3 --to records --criteria resale"),
+)
+@click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
+@click.option("--to", "folder", metavar="FOLDER", required=True, help="Where the files go; made if it does not exist.")
+@criteria_option(" Without it the newest verdict of the run stands.")
+@click.pass_obj
+def record(settings: Settings, run_id: int, folder: str, criteria_name: str | None) -> None:
+    """Issue a record of a run to hand over, as an HTML page and as a PDF.
+
+    Each record has a serial of its own and is kept in the register as issued. A file is never overwritten.
+    """
+    from cycler.workflow import make_record, record_folder, write_record
+
+    criteria = load_criteria(criteria_name) if criteria_name is not None else None
+    with open_register(settings) as register, Working(settings, "making the record"):
+        register.run(run_id)
+        target = record_folder(folder)
+        serial, html, pdf = make_record(register, run_id, criteria)
+        paths = write_record(target, serial, html, pdf)
+    from cycler.tables import Sheet
+
+    sheet = Sheet()
+    sheet.line(f"Record {serial}")
+    for path in paths:
+        sheet.path(str(path))

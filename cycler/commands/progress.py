@@ -1,0 +1,70 @@
+"""Progress on standard error: on a terminal only, and only once the work has lasted two seconds."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from types import TracebackType
+
+from cycler.commands.common import Settings
+
+DELAY_S = 2.0
+"""Work shorter than this shows nothing. [s]"""
+
+
+class Working:
+    """Shows what is being done while the block runs.
+
+    Parameters
+    ----------
+    what : str
+        "reading and analysing".
+    parts : int or None
+        Number of equal parts, for a bar that fills with :meth:`begin`; None shows that work goes on.
+    """
+
+    def __init__(self, settings: Settings, what: str, parts: int | None = None) -> None:
+        self._what = what
+        self._parts = parts
+        self._begun = 0
+        self._lock = threading.Lock()
+        self._timer: threading.Timer | None = None
+        self._bar = None
+        if not settings.quiet and sys.stderr.isatty():
+            self._timer = threading.Timer(DELAY_S, self._show)
+            self._timer.daemon = True
+
+    def __enter__(self) -> Working:
+        if self._timer:
+            self._timer.start()
+        return self
+
+    def __exit__(self, _kind: type | None, _error: BaseException | None, _trace: TracebackType | None) -> None:
+        if self._timer:
+            self._timer.cancel()
+        with self._lock:
+            self._timer = None
+            if self._bar is not None:
+                self._bar.stop()
+
+    def begin(self, what: str) -> None:
+        """``what`` begins, and the part before it is done."""
+        with self._lock:
+            self._begun += 1
+            self._what = what
+            if self._bar is not None:
+                self._bar.update(self._bar.task_ids[0], completed=self._begun - 1, description=what)
+
+    def _show(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+        with self._lock:
+            if self._timer is None:
+                return
+            self._bar = Progress(
+                TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn(),
+                console=Console(stderr=True), transient=True,
+            )
+            self._bar.add_task(self._what, total=self._parts, completed=max(self._begun - 1, 0))
+            self._bar.start()

@@ -1,0 +1,162 @@
+"""The demonstration, run as a user runs it: what it prints, what it leaves, and that figures agree with the truth."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from cycler import demo
+from cycler.cli import run
+from cycler.errors import InputError
+from cycler.quantities import figure_text
+from cycler.register import Register
+from cycler.simulator import SAMPLES
+
+PROJECT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    """Folder, standard output and standard error of one demonstration with the sample logs of the project."""
+    folder = tmp_path_factory.mktemp("demo") / "here"
+    done = subprocess.run(
+        [sys.executable, "-m", "cycler", "demo", "--to", str(folder)], cwd=PROJECT, capture_output=True, text=True,
+        encoding="utf-8", env=os.environ | {"XDG_DATA_HOME": str(folder.parent / "data")}, timeout=300,
+    )
+    assert done.returncode == 0, done.stderr
+    return folder, done.stdout, done.stderr
+
+
+@pytest.fixture(scope="module")
+def runs(shown):
+    with Register.open(shown[0] / demo.REGISTER_NAME, create=False) as register:
+        rows = {row.label: row for row in register.runs()}
+        return {name: (rows[label], register.run(rows[label].id).analysis) for name, label in demo.LABELS.items()}
+
+
+def truths():
+    return json.loads((PROJECT / "sample_logs/truth.json").read_text(encoding="utf-8"))["logs"]
+
+
+def test_every_sample_has_a_label_of_its_own():
+    assert set(demo.LABELS) == {sample.name for sample in SAMPLES}
+    assert len(set(demo.LABELS.values())) == len(demo.LABELS)
+    assert set(demo.COMPARED) <= set(demo.LABELS)
+
+
+def test_demo_is_silent_on_standard_error_and_leaves_the_own_register_alone(shown):
+    folder, _out, err = shown
+    assert err == "" and not (folder.parent / "data").exists()
+
+
+def test_demo_says_the_data_are_invented_and_takes_the_logs_that_are_there(shown):
+    _folder, out, _err = shown
+    assert out.startswith("Invented sample logs") and "taken from sample_logs" in out
+    assert "no safety certificate" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda sample: sample.name)
+def test_verdict_is_the_one_a_repairer_would_give(shown, runs, sample):
+    # Source: the scenario of each sample states what a repairer would say and why (sample_logs/README.md).
+    row, _analysis = runs[sample.name]
+    assert row.verdict == sample.expected
+    word = {"pass": "PASS", "fail": "FAIL", "not_proven": "NOT PROVEN"}[sample.expected]
+    part = re.split(r"\nRun ", shown[1])
+    block = next(piece for piece in part if f"{row.pack_id}, {row.label}:" in " ".join(piece.split()))
+    assert word in block
+
+
+def test_demo_shows_a_pass_a_fail_and_a_not_proven(runs):
+    assert {row.verdict for row, _analysis in runs.values()} == {"pass", "fail", "not_proven"}
+
+
+def test_weak_group_is_found_before_the_repair_and_gone_after_it(runs):
+    before, after = (runs[name][1] for name in demo.COMPARED[:2])
+    # Source: truth of the simulator; group 4 was given 70 % of its siblings' capacity.
+    assert before["limiting_group"] == truths()[demo.COMPARED[0]]["limiting_group"] == 4
+    assert [f["group"] for f in before["findings"] if f["code"] == "weak_group"] == [4]
+    assert not [f for f in after["findings"] if f["code"] == "weak_group"]
+
+
+def test_improvement_is_printed_with_its_uncertainty(shown, runs):
+    from cycler.compare import compare
+
+    result = compare([runs[name][1] for name in demo.COMPARED[:2]], ["before", "after"])
+    line = next(row for row in result["rows"] if row["quantity"] == "capacity_ah")
+    text = figure_text(line["difference"][1], line["u_difference"][1], "Ah").removesuffix(" Ah")
+    assert f"+{text}" in shown[1] and "better" in shown[1] and line["significant"][1] is True
+    # The true gain lies inside the expanded uncertainty, k = 2, of the difference.
+    names = demo.COMPARED[:2]
+    true = [truths()[name]["discharge"]["delivered_with_pulses_ah"] for name in names]
+    assert abs(line["difference"][1] - (true[1] - true[0])) <= 2 * line["u_difference"][1]
+
+
+def test_records_are_written_as_html_and_pdf_and_their_places_are_said(shown):
+    folder, out, _err = shown
+    files = sorted((folder / demo.RECORDS_NAME).iterdir())
+    assert len(files) == 2 * len(SAMPLES)
+    for file in files:
+        assert f"  {file.with_suffix('')}" in out.splitlines()
+        head = file.read_bytes()[:200]
+        assert head.startswith(b"%PDF-") if file.suffix == ".pdf" else b"<!doctype html>" in head.lower()
+
+
+def test_demo_says_how_to_open_the_pages(shown):
+    folder, out, _err = shown
+    assert f"python -m cycler --register {folder / demo.REGISTER_NAME} serve" in out
+
+
+def test_lines_to_copy_name_the_command_as_it_was_called(monkeypatch, tmp_path):
+    from cycler.commands.demo_output import program
+
+    script = tmp_path / "my bin" / "cycler"
+    script.parent.mkdir()
+    script.touch()
+    for called, shown_as in ((str(script), f"'{script}'"), ("/x/cycler/__main__.py", "python -m cycler"), ("pytest", "cycler")):
+        monkeypatch.setattr(sys, "argv", [called])
+        assert program() == shown_as
+
+
+def test_demo_into_a_folder_that_holds_one_is_refused(shown, capfd):
+    folder, _out, _err = shown
+    before = (folder / demo.REGISTER_NAME).read_bytes()
+    assert run(["demo", "--to", str(folder)]) == 2
+    out, err = capfd.readouterr()
+    assert out == "" and err.count("\n") == 1 and "holds a demonstration already" in err
+    assert (folder / demo.REGISTER_NAME).read_bytes() == before
+
+
+def test_target_folder_is_a_new_one_by_default(monkeypatch, tmp_path):
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    first, second = demo.target_folder(None), demo.target_folder(None)
+    assert first != second and first.parent == second.parent == tmp_path
+
+
+def test_target_that_is_a_file_is_refused(tmp_path):
+    (tmp_path / "x").touch()
+    with pytest.raises(InputError, match="not a folder"):
+        demo.target_folder(tmp_path / "x")
+
+
+def test_samples_are_made_anew_where_there_are_none(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert not demo.has_samples(demo.SAMPLE_FOLDER)
+    few = tuple(sample for sample in SAMPLES if sample.name in demo.COMPARED[:2])
+    monkeypatch.setattr("cycler.simulator.SAMPLES", few)
+    monkeypatch.setattr("cycler.simulator.samples.SAMPLES", few)
+    steps = []
+    expected = demo.steps_of_demo()
+    made = demo.run_demo(demo.target_folder(tmp_path / "out"), progress=steps.append)
+    assert (made.logs_were_there, made.logs) == (False, tmp_path / "out" / demo.LOGS_NAME)
+    assert len(steps) == expected == 4 and [item.name for item in made.runs] == list(demo.COMPARED[:2])
+    # The same bytes as those that lie in the project: the simulator is seeded.
+    for sample in few:
+        for name in sample.files:
+            assert (made.logs / name).read_bytes() == (PROJECT / "sample_logs" / name).read_bytes()
