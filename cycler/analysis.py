@@ -29,7 +29,8 @@ from cycler.measures.resistance import (
 )
 from cycler.measures.thermal import Thermal, thermal
 from cycler.pack import Pack
-from cycler.steps import Step, pack_voltage, resolution_of, segment_steps
+from cycler.signals import resolution_of
+from cycler.steps import Step, pack_voltage, segment_steps
 from cycler.uncertainty import (
     BudgetLine,
     capacity_budget,
@@ -280,7 +281,7 @@ def _capacity_sheet(log: Log, pack: Pack, d: cap.Discharge) -> dict[str, Any]:
         "at_s": {"start_s": d.load_on_s, "end_s": d.end_s},
         "value_ah": d.net_ah, "u_value_ah": u, "discharged_ah": d.discharged_ah, "recharged_ah": d.recharged_ah,
         "energy_wh": d.energy_wh,
-        "u_energy_wh": energy_u(d, pack.instrument, budget, mean_v or 0.0, pack.series or log.series or 1),
+        "u_energy_wh": energy_u(d, pack, budget, mean_v or 0.0),
         "mean_voltage_v": mean_v,
         "rate_it": abs(d.mean_current_a) / rated if rated else None,
         "mean_current_a": d.mean_current_a,
@@ -311,6 +312,9 @@ def _no_capacity() -> dict[str, Any]:
     }
 
 
+LEAD_SHARE = 0.30
+"""Pack over the sum of its groups by more than this share: leads lie in the reading rather than the pack's own strips and
+wires. Common practice, no source."""
 ATTEMPTS = 5
 """How many of the last valid discharges count; the best of them speaks for the pack, as capacity tests of the cell
 standards allow up to five attempts (from memory of IEC 61960-3 and IEC 62620)."""
@@ -379,7 +383,7 @@ def _with_joint_ohmic(
 
     def joined(channel: list[StepResponse | None]) -> StepResponse | None:
         own = channel[main_edge]
-        value, u = combine_ohmic([channel[k] for k in alike])
+        value, u = combine_ohmic([channel[k] for k in (main_edge, *(k for k in alike if k != main_edge))])
         return replace(own, ohmic_ohm=value, u_ohmic_ohm=u) if own is not None and own.ohmic_ohm is not None else own
 
     pack_responses, group_responses = list(pack_responses), list(group_responses)
@@ -409,7 +413,7 @@ def _resistance_sheet(
                 {"group": g + 1} | row | {"at_s": edge.at_s, "current_step_a": edge.current_step_a}
                 for row in _channel_rows(response, edge, pack, group=True)
             ]
-    for level in two_level_resistances(log, steps, pack.rated_capacity_ah):
+    for level in two_level_resistances(log, steps, pack.rated_capacity_ah, flow.switches):
         lines = resistance_u(pack.instrument, level.ohm, level.u_ohm, 0.0, False)
         rows.append(
             {
@@ -460,7 +464,7 @@ def _join_headline(
         two_wire = pack.instrument.sense == "two-wire"
         if two_wire:
             sheet["warnings"].append("two_wire_sense")
-        if own - total > max(findings.SIGNIFICANT * u, 0.10 * total):
+        if own - total > max(findings.SIGNIFICANT * u, LEAD_SHARE * total):
             sheet["warnings"].append("lead_drop")
             source = "group_sum"
         elif two_wire and not lead:

@@ -12,7 +12,8 @@ from cycler.measures.efficiency import Pairing
 from cycler.measures.resistance import OHMIC_SAMPLING_MAX_S, Edge
 from cycler.measures.thermal import Thermal
 from cycler.pack import Pack
-from cycler.steps import Step, current_scale, pack_voltage, resolution_of
+from cycler.signals import current_scale, resolution_of
+from cycler.steps import Step, pack_voltage
 
 INVALID_WORDS = {
     "charge_incomplete": "the pack was not charged full before the discharge",
@@ -350,7 +351,7 @@ def efficiency_findings(pairing: Pairing | None, u_coulombic: float | None) -> l
 
 def reading_findings(log: Log) -> list[Finding]:
     """The reader's own warnings, carried into the findings so that they reach the record."""
-    cautious = {"truncated_row", "rows_dropped", "clock_jump", "log_gap", "sign_inferred", "counter_mismatch"}
+    cautious = {"truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch"}
     seen: dict[str, Finding] = {}
     for warning in log.reading.warnings:
         if warning.code not in seen:

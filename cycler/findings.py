@@ -13,7 +13,6 @@ from typing import Any
 WEAK_RATIO = 0.95
 OUT_OF_BALANCE_SHARE = 0.03
 RESISTANCE_RATIO = 1.30
-POLARIZATION_RATIO = 1.25
 LOW_CAPACITY_SHARE = 0.80  # traction convention, about 80 % of rated; figures in use range from 60 to 80 %
 SELF_DISCHARGE_SHARE_PER_MONTH = 0.05
 REST_BEFORE_LOAD_MIN_S = 600.0
@@ -23,6 +22,8 @@ DANGER_TEMPERATURE_C = 60.0
 COUNTER_SHARE = 0.02
 EFFICIENCY_MIN = 0.98
 SIGNIFICANT = 2.0
+BALANCE_SIGNIFICANT = 3.0  # one of a dozen groups lies beyond 2 u by chance alone in every other test
+REST_BEHIND_V = 0.020  # rest spread that is worth watching; with it 2 u are enough
 
 SEVERITIES = ("info", "caution", "defect", "danger")
 
@@ -62,6 +63,10 @@ class GroupFigures:
     ohmic_ohm: float | None
     u_ohmic_ohm: float | None
     siblings_ohmic_ohm: float | None
+    growth_ohm: float | None
+    u_growth_ohm: float | None
+    siblings_growth_ohm: float | None
+    rest_behind_v: float | None
     self_discharge_ma: float | None
     u_self_discharge_ma: float | None
     min_voltage_v: float | None
@@ -75,8 +80,8 @@ def diagnose_group(
     """Findings on one group; causes that look alike are told apart by the figures they leave alone.
 
     Low capacity: capacity ratio below ``WEAK_RATIO`` by more than its expanded uncertainty. Out of balance: lagged at the start
-    while its capacity is sound. Bad joint: resistance high at once, polarisation as the siblings'. Otherwise high
-    resistance. Leaking: drifts away from its siblings at rest.
+    while its capacity is sound. Bad joint: resistance high at once, what builds up as in the siblings. Otherwise
+    high resistance. Leaking: drifts away from its siblings at rest.
     """
     out: list[Finding] = []
     g = figures.group
@@ -100,7 +105,8 @@ def diagnose_group(
     deficit, u_deficit = figures.start_deficit_ah, figures.u_start_deficit_ah
     if deficit is not None and u_deficit is not None and typical_capacity_ah:
         share = deficit / typical_capacity_ah
-        if share > OUT_OF_BALANCE_SHARE and deficit > SIGNIFICANT * u_deficit:
+        behind = figures.rest_behind_v is not None and figures.rest_behind_v >= REST_BEHIND_V
+        if share > OUT_OF_BALANCE_SHARE and deficit > (SIGNIFICANT if behind else BALANCE_SIGNIFICANT) * u_deficit:
             out.append(
                 Finding(
                     "group_out_of_balance", "caution",
@@ -110,7 +116,7 @@ def diagnose_group(
                     group=g,
                 )
             )
-    out.extend(_resistance_findings(figures))
+    out.extend(_resistance_findings(figures, weak))
     leak, u_leak = figures.self_discharge_ma, figures.u_self_discharge_ma
     leak_base_ah = rated_capacity_ah or typical_capacity_ah
     if leak is not None and u_leak is not None and leak_base_ah:
@@ -145,45 +151,71 @@ def diagnose_group(
     return tuple(out)
 
 
-def _resistance_findings(figures: GroupFigures) -> list[Finding]:
+def joint_or_cells(excess_ratio: float, later: float, u_later: float, later_usual: float, strict: bool) -> str:
+    """"joint", "cells" or "" (open): where a group's high resistance sits.
+
+    Cells that are aged or missing raise the part at once and what builds up afterwards in the same proportion; a joint
+    raises only the part at once. What builds up must lie on its side of the middle between the two by its standard
+    uncertainty (twice that if ``strict``).
+
+    Parameters
+    ----------
+    excess_ratio : float
+        Ohmic (or first) resistance over that of the siblings.
+    later, u_later, later_usual : float
+        What builds up afterwards in this group, its standard uncertainty, and in the siblings. [ohm]
+    """
+    middle = later_usual * (1.0 + 0.5 * (excess_ratio - 1.0))
+    margin = u_later * (2.0 if strict else 1.0)
+    if later + margin < middle:
+        return "joint"
+    return "cells" if later - u_later > middle else ""
+
+
+def _resistance_findings(figures: GroupFigures, weak: bool) -> list[Finding]:
     r10, u10, siblings = figures.resistance_10s_ohm, figures.u_resistance_10s_ohm, figures.siblings_10s_ohm
     ohmic, u_ohmic, siblings_ohmic = figures.ohmic_ohm, figures.u_ohmic_ohm, figures.siblings_ohmic_ohm
     g = figures.group
     ohmic_known = None not in (ohmic, u_ohmic, siblings_ohmic)
+    r10_known = None not in (r10, u10, siblings)
     ohmic_high = (
         ohmic_known
         and ohmic > RESISTANCE_RATIO * siblings_ohmic
         and ohmic - siblings_ohmic > SIGNIFICANT * u_ohmic
     )
-    r10_high = (
-        None not in (r10, u10, siblings) and r10 > RESISTANCE_RATIO * siblings and r10 - siblings > SIGNIFICANT * u10
-    )
+    r10_high = r10_known and r10 > RESISTANCE_RATIO * siblings and r10 - siblings > SIGNIFICANT * u10
     if not (ohmic_high or r10_high):
         return []
-    if ohmic_high and None not in (r10, siblings):
-        polarization, usual = r10 - ohmic, siblings - siblings_ohmic
-        u_polarization = SIGNIFICANT * ((u10 or 0.0) ** 2 + u_ohmic**2) ** 0.5
-        if polarization <= POLARIZATION_RATIO * usual + u_polarization and (ohmic - siblings_ohmic) >= 0.6 * (r10 - siblings):
-            return [
-                Finding(
-                    "high_joint_resistance", "defect",
-                    f"Group {g} has {1e3 * (ohmic - siblings_ohmic):.1f} mΩ too much at once, while what builds up afterwards is "
-                    "normal: look at welds, strips and tap joints before blaming cells.",
-                    f"ohmic {1e3 * ohmic:.2f} mΩ against {1e3 * siblings_ohmic:.2f} mΩ; polarisation to 10 s {1e3 * polarization:.2f} mΩ "
-                    f"against {1e3 * usual:.2f} mΩ",
-                    group=g,
-                )
-            ]
-    if not ohmic_known:
-        tail = " Ohmic part unknown (sampling too slow): cells or a joint, a log at 1 s or faster would tell."
+    where, shown = "", ""
+    if ohmic_known and r10_known and siblings_ohmic > 0:
+        later, usual, u_later = r10 - ohmic, siblings - siblings_ohmic, (u10**2 + u_ohmic**2) ** 0.5
+        where = joint_or_cells(ohmic / siblings_ohmic, later, u_later, usual, weak)
+        at_once = ohmic - siblings_ohmic
+        shown = f"ohmic {1e3 * ohmic:.2f} mΩ against {1e3 * siblings_ohmic:.2f} mΩ; polarisation to 10 s {1e3 * later:.2f} mΩ against {1e3 * usual:.2f} mΩ"
+    elif r10_known and None not in (figures.growth_ohm, figures.u_growth_ohm, figures.siblings_growth_ohm):
+        later, usual = figures.growth_ohm, figures.siblings_growth_ohm
+        where = joint_or_cells(r10 / siblings, later, figures.u_growth_ohm, usual, weak)
+        at_once = r10 - siblings
+        shown = f"after 10 s {1e3 * r10:.2f} mΩ against {1e3 * siblings:.2f} mΩ; from 10 s to 30 s {1e3 * later:.2f} mΩ more against {1e3 * usual:.2f} mΩ"
+    if where == "joint":
+        return [
+            Finding(
+                "high_joint_resistance", "defect",
+                f"Group {g} has {1e3 * at_once:.1f} mΩ too much at once, while what builds up afterwards is normal: look at "
+                "welds, strips and tap joints before blaming cells.",
+                shown, group=g,
+            )
+        ]
+    if where == "cells":
+        tail = " The part at once and what builds up are both high: aged or fewer cells rather than a joint."
     else:
-        tail = " Both the part at once and what builds up are high: aged or fewer cells rather than a joint."
+        tail = " Cells or a joint: this log cannot tell them apart; a load step from rest logged ten times a second would."
     value, usual = (r10, siblings) if r10_high else (ohmic, siblings_ohmic)
     return [
         Finding(
             "high_resistance", "defect" if value > 1.5 * usual else "caution",
             f"Group {g} has {value / usual:.2f} times the resistance of its siblings." + tail,
-            f"{1e3 * value:.2f} mΩ against {1e3 * usual:.2f} mΩ", group=g,
+            shown or f"{1e3 * value:.2f} mΩ against {1e3 * usual:.2f} mΩ", group=g,
         )
     ]
 

@@ -17,6 +17,7 @@ import numpy as np
 
 from cycler.log import Log
 from cycler.pack import Pack
+from cycler.signals import CurrentScale, current_scale, noise_of, resolution_of
 
 PULSE_MAX_S = 60.0
 """Longest active step that is called a pulse. [s] Common practice, no source."""
@@ -54,96 +55,6 @@ def direction_of(kind: str) -> int:
     if kind == "rest":
         return 0
     return -1 if "discharge" in kind else 1
-
-
-@dataclass(frozen=True, slots=True)
-class CurrentScale:
-    """What the current channel can tell: zero reading, noise and rest threshold. [A]"""
-
-    zero_a: float
-    noise_a: float
-    resolution_a: float
-    rest_threshold_a: float
-    largest_a: float
-
-
-def resolution_of(values: np.ndarray) -> float:
-    """Smallest step between distinct values, 0 if the values are not on a grid.
-
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-
-    Returns
-    -------
-    float
-        Same unit as ``values``.
-    """
-    finite = values[np.isfinite(values)]
-    if finite.size < 3:
-        return 0.0
-    distinct = np.unique(np.round(finite, 9))
-    # Hardly any repeats: no grid to be seen. A step of more than 3 % of the largest value is a level, not a grid.
-    if distinct.size < 2 or distinct.size > 0.9 * finite.size:
-        return 0.0
-    step = float(np.min(np.diff(distinct)))
-    return step if step <= 0.03 * float(np.max(np.abs(distinct))) else 0.0
-
-
-def noise_of(values: np.ndarray) -> float:
-    """Standard deviation of sample-to-sample noise by the median absolute second difference.
-
-    Second differences remove a trend; for white noise their standard deviation is sqrt(6) times that of the
-    samples (textbook).
-    """
-    finite = values[np.isfinite(values)]
-    if finite.size < 5:
-        return 0.0
-    second = np.diff(finite, 2)
-    return float(1.4826 * np.median(np.abs(second)) / np.sqrt(6.0))
-
-
-def current_scale(current_a: np.ndarray) -> CurrentScale:
-    """Zero, noise and rest threshold of a current column.
-
-    The zero is the centre of a cluster of readings near zero, taken only if that cluster is flat in time (the slow end
-    of a taper is not a zero).
-    """
-    current = current_a[np.isfinite(current_a)]
-    if current.size == 0:
-        return CurrentScale(0.0, 0.0, 0.0, 0.0, 0.0)
-    # Third largest: one or two stray rows do not set the scale.
-    rank = min(3, current.size)
-    largest = float(np.partition(np.abs(current), -rank)[-rank])
-    if largest <= 0:
-        return CurrentScale(0.0, 0.0, 0.0, 1e-9, 0.0)
-    resolution = resolution_of(current)
-    noise = max(noise_of(current), resolution / np.sqrt(12.0), 1e-5 * largest)
-    half_width = max(4.0 * noise, 1.1 * resolution, 0.0015 * largest)
-    near = np.flatnonzero(np.abs(current) < 0.012 * largest)
-    zero = 0.0
-    spread = noise
-    if near.size >= 3:
-        values = np.sort(current[near])
-        counts = np.searchsorted(values, values + half_width, "right") - np.arange(values.size)
-        centres = values + 0.5 * half_width
-        # Of the clusters that hold enough readings, the one nearest to zero: a taper may dwell longer than a rest lasts.
-        enough = counts >= max(3, int(0.03 * near.size))
-        pick = np.flatnonzero(enough)[np.argmin(np.abs(centres[enough]))] if np.any(enough) else int(np.argmax(counts))
-        centre = float(centres[pick])
-        for _ in range(4):
-            members = near[np.abs(current[near] - centre) <= 0.5 * half_width]
-            if members.size == 0:
-                break
-            centre = float(np.median(current[members]))
-        third = max(1, members.size // 3)
-        drift = abs(np.median(current[members[:third]]) - np.median(current[members[-third:]])) if members.size else np.inf
-        if drift <= max(2.0 * noise, 1.1 * resolution):
-            zero = centre
-            spread = max(noise, 1.4826 * float(np.median(np.abs(current[members] - zero))))
-    threshold = max(4.0 * spread, 2.1 * resolution, 0.0015 * largest)
-    threshold = min(threshold, max(0.01 * largest, 2.1 * resolution))
-    return CurrentScale(zero, noise, resolution, threshold, largest)
 
 
 def _runs(labels: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -478,20 +389,39 @@ def _name_kinds(pieces: list[_Piece], time: np.ndarray, voltage: np.ndarray, cur
             piece.kind = f"discharge_{held}" if held else "discharge"
 
 
-def cutoff_tolerance_v(voltage: np.ndarray, share: float = 0.0005) -> float:
-    """How far above a limit a last sample may stand and still count as having reached it. [V]
+def reaches_limit(voltage_v: np.ndarray, limit_v: float, time_s: np.ndarray | None = None, next_s: float | None = None) -> bool:
+    """Whether a falling voltage had reached a limit when the load went off, seen from its last samples.
 
-    The larger of ``share`` of the reading, one resolution step, three times the noise and the last fall between two
-    samples (the crossing lies between samples).
+    True if the last three readings come down to the limit within one resolution step, three times the noise or 0.05 % of
+    it; or if the fall, going on as fast as at the end and half as fast again (a knee bends), meets it before the next row.
+
+    Parameters
+    ----------
+    voltage_v : ndarray, shape (n,)
+        Loaded voltage up to the end. [V]
+    limit_v : float
+        [V]
+    time_s : ndarray, shape (n,), optional
+        Times of the samples; without it they count as evenly spaced. [s]
+    next_s : float, optional
+        Time of the first row after the load went off; without it one more interval. [s]
     """
-    tail = voltage[np.isfinite(voltage)][-12:]
+    good = np.isfinite(voltage_v)
+    tail = voltage_v[good][-12:]
     if tail.size == 0:
-        return 0.0
-    last_fall = abs(tail[-1] - tail[-2]) if tail.size > 1 else 0.0
-    limit = 0.01 * abs(tail[-1])
-    return float(
-        max(share * abs(tail[-1]), 1.1 * resolution_of(tail), 3.0 * noise_of(tail), min(1.2 * last_fall, limit))
-    )
+        return False
+    slack = max(0.0005 * abs(limit_v), 1.1 * resolution_of(tail), min(3.0 * noise_of(tail), 0.002 * abs(limit_v)))
+    if np.min(tail[-3:]) <= limit_v + slack:
+        return True
+    if tail.size < 3:
+        return False
+    when = np.arange(tail.size, dtype=float) if time_s is None else time_s[good][-12:]
+    usual = float(np.median(np.diff(when)))
+    ahead = usual if next_s is None else min(max(float(next_s - when[-1]), 0.0), 1.5 * usual)
+    few = slice(-4, None)
+    rate = max(0.0, -float(np.polyfit(when[few], tail[few], 1)[0]), float(tail[-2] - tail[-1]) / max(when[-1] - when[-2], 1e-9))
+    # Noise must not stand in for a fall: a limit far away in terms of the whole tail's fall is not near.
+    return bool(tail[-1] - 1.5 * rate * ahead <= limit_v + slack and tail[-1] - limit_v <= 0.12 * abs(limit_v))
 
 
 def _end_reason(log: Log, pack: Pack, steps: list[Step], step: Step, at_gap: bool) -> str:
@@ -520,6 +450,9 @@ def _charge_end(log: Log, pack: Pack, step: Step, following: Step | None) -> str
         return "charge_voltage"
     if step.kind == "charge_cv" or (current.size > 5 and end_current < 0.5 * float(np.max(current))):
         last = float(min(current[-1], end_current))
+        if current.size > 4 and following is not None and current[-2] > 0:
+            # Rows far apart: the taper goes on falling in the same proportion until the charger stops before the next row.
+            last *= float(np.clip(current[-1] / current[-2], 0.5, 1.0))
         taper = pack.taper_current_a
         scale = resolution_of(current)
         if taper is not None:
@@ -535,7 +468,7 @@ def _charge_end(log: Log, pack: Pack, step: Step, following: Step | None) -> str
     trip = _group_over_voltage(log, pack, step)
     if trip and (limit is None or top < limit - 0.004 * limit):
         return "protection_trip"
-    if limit is not None and np.isfinite(top) and top >= limit - max(0.002 * limit, cutoff_tolerance_v(voltage)):
+    if limit is not None and np.isfinite(top) and top >= limit - max(0.002 * limit, 1.1 * resolution_of(voltage)):
         return "charge_voltage"
     return ""
 
@@ -562,8 +495,9 @@ def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None) -> s
     end_v = float(voltage[np.isfinite(voltage)][-1])
     if following is not None and following.kind == "rest" and _terminals_fell_away(log, following, end_v):
         return "protection_trip"
-    tolerance = cutoff_tolerance_v(voltage)
-    if pack.cutoff_voltage_v is not None and float(np.nanmin(voltage[-5:])) <= pack.cutoff_voltage_v + tolerance:
+    time = log.time_s[step.slice]
+    next_s = float(log.time_s[following.first]) if following is not None else None
+    if pack.cutoff_voltage_v is not None and reaches_limit(voltage, pack.cutoff_voltage_v, time, next_s):
         return "pack_cutoff"
     if log.series == 0:
         return ""
@@ -574,13 +508,13 @@ def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None) -> s
     last_rows = groups[finite_rows[-12:]]
     weakest = int(np.argmin(last_rows[-1]))
     low = float(last_rows[-1, weakest])
-    group_tolerance = cutoff_tolerance_v(last_rows[:, weakest], 0.001)
     declared = pack.group_cutoff_voltage_v
-    if declared is not None and low <= declared + group_tolerance:
-        below = declared - low
-        if below <= max(group_tolerance, 0.025):
+    if declared is not None and reaches_limit(groups[finite_rows, weakest], declared, time[finite_rows], next_s):
+        if declared - low <= 0.025 or following is None or following.kind != "rest":
             return "group_cutoff"
-        return "protection_trip" if following is not None and following.kind == "rest" else "group_cutoff"
+        if float(last_rows[-2, weakest] if last_rows.shape[0] > 1 else low) > declared:
+            return "group_cutoff"
+        return "protection_trip"
     board_low = 2.6 if pack.chemistry == "lfp" else 3.05
     others = float(np.median(np.delete(last_rows[-1], weakest))) if log.series > 1 else low
     stopped = following is not None and following.kind == "rest"

@@ -93,18 +93,23 @@ def capacity_budget(
 
 
 def energy_u(
-    discharge: Discharge, instrument: Instrument, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float, series: int
+    discharge: Discharge, pack: Pack, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float
 ) -> float:
-    """Standard uncertainty of the energy: the charge terms at mean voltage, joined with the voltage's own error. [Wh]
+    """Standard uncertainty of the energy. [Wh]
 
-    The cut-off term is taken at mean voltage too, which overstates it a little (voltage is lower there).
+    The charge terms count at mean voltage, joined with the voltage's own gain and offset. Where the pack's cut-off ended
+    the test, a voltmeter that reads high shifts the cut-off and the energy the same way: both parts of each of its errors are
+    added before they are squared.
     """
-    energy = abs(discharge.energy_wh)
-    voltage = sqrt(
-        rectangular(instrument.voltage_gain * energy) ** 2
-        + rectangular(instrument.voltage_offset_v * abs(discharge.net_ah)) ** 2
-    )
-    return hypot(combined(charge_lines) * abs(mean_voltage_v), voltage)
+    i = pack.instrument
+    energy, charge = abs(discharge.energy_wh), abs(discharge.net_ah)
+    cut = pack.cutoff_voltage_v or 0.0
+    by_pack = discharge.end_reason == "pack_cutoff" and discharge.slope_v_per_ah
+    per_volt = cut / discharge.slope_v_per_ah if by_pack else 0.0
+    others = tuple(line for line in charge_lines if not (by_pack and line.source == "cut-off voltage"))
+    gain = rectangular(i.voltage_gain * (energy + cut * per_volt))
+    offset = rectangular(i.voltage_offset_v * (charge + per_volt))
+    return sqrt((combined(others) * abs(mean_voltage_v)) ** 2 + gain**2 + offset**2)
 
 
 def resistance_u(

@@ -16,7 +16,7 @@ PROJECT = Path(__file__).resolve().parent.parent
 # From the ground up: a module may import those of its own layer and of the layers below, never one above.
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("errors", "units", "quantities", "tomlsource"),
-    ("log", "pack"),
+    ("log", "pack", "signals"),
     ("readers", "steps"),
     ("measures",),
     ("uncertainty",),
@@ -38,7 +38,7 @@ SIMULATOR_MAY = {"errors", "simulator"}
 # Packages from elsewhere, and the modules that may use them. Everything else is the standard library.
 ELSEWHERE = {
     "numpy": {
-        "log", "readers", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "analysis", "record",
+        "log", "readers", "signals", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "analysis", "record",
         "simulator",
     },
     "pandas": {"readers"},

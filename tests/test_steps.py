@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from cycler.pack import Pack
-from cycler.steps import current_scale, segment_steps
+from cycler.signals import current_scale
+from cycler.steps import segment_steps
 from tests.corelogs import make_log, simple_test
 
 

@@ -19,7 +19,8 @@ from cycler.measures.integrate import (
     switch_share,
 )
 from cycler.pack import Pack
-from cycler.steps import Step, pack_voltage, resolution_of
+from cycler.signals import resolution_of
+from cycler.steps import Step, pack_voltage
 
 REST_FULL_WINDOW_V = 0.05
 """How far below the charge voltage (per group) a rest may stand and still prove a full start. [V]
@@ -192,22 +193,30 @@ def _discharge(
     final = loads[-1]
     inside = [step for step in stretch if step.index <= final.index]
     begin = inside[0].first
-    end_k, end_s, limiting_group = _end_point(log, pack, final)
+    end_k, end_s, limiting_group, u_end_s = _end_point(log, pack, final)
+    beyond_s = max(end_s - float(log.time_s[final.last]), 0.0)
+    level = float(np.nanmedian(log.current_a[final.slice][-5:]))
     first_active = next(step for step in inside if step.direction)
     active = [step for step in inside if step.direction]
     origin = max(first_active.first - 1, begin)
-    at_end_ah = float(np.interp(end_s, log.time_s, flow.running_ah))
-    at_end_wh = float(np.interp(end_s, log.time_s, flow.running_wh))
+    # Past the last loaded row current and voltage are taken as they were there.
+    inside_s = end_s - beyond_s
+    end_v = float(pack_voltage(log)[final.last])
+    extra_ah = level * beyond_s / SECONDS_PER_HOUR
+    at_end_ah = float(np.interp(inside_s, log.time_s, flow.running_ah)) + extra_ah
+    at_end_wh = float(np.interp(inside_s, log.time_s, flow.running_wh)) + (extra_ah * end_v if np.isfinite(end_v) else 0.0)
     net = -(at_end_ah - flow.running_ah[origin])
     charge = flow.charge_coulomb[origin:end_k]
     recharged = float(np.sum(charge[charge > 0])) / SECONDS_PER_HOUR
-    active_s = float(sum(min(log.time_s[s.last], end_s) - log.time_s[max(s.first - 1, 0)] for s in active))
+    active_s = beyond_s + float(sum(min(log.time_s[s.last], end_s) - log.time_s[max(s.first - 1, 0)] for s in active))
     main = max(loads, key=lambda s: abs(flow.running_ah[s.last] - flow.running_ah[s.first]))
     switch_terms = tuple(
         abs(log.current_a[s.k + 1] - log.current_a[s.k]) * (log.time_s[s.k + 1] - log.time_s[s.k]) * s.u_new_share
         for s in flow.switches
         if origin <= s.k < end_k
     )
+    if beyond_s:
+        switch_terms = (*switch_terms, abs(level) * u_end_s)
     full, evidence, short = _started_full(log, pack, steps, inside)
     slope = _end_slope(log, final, flow, end_k, limiting_group)
     window = slice(first_active.first, max(end_k, first_active.first) + 1)
@@ -249,22 +258,32 @@ def _discharge(
     )
 
 
-def _end_point(log: Log, pack: Pack, final: Step) -> tuple[int, float, int | None]:
-    """Index of the first sample at or after the end, time of the end, and the group that set it (1.., or None)."""
+def _end_point(log: Log, pack: Pack, final: Step) -> tuple[int, float, int | None, float]:
+    """Index of the first sample at or after the end, time of the end, the group that set it (1.., or None), and the standard
+    uncertainty of that time where the load went off between the last loaded row and the next. [s]"""
     time = log.time_s[final.slice]
-    voltage = pack_voltage(log)[final.slice]
     if final.end_reason == "pack_cutoff" and pack.cutoff_voltage_v is not None:
-        found = crossing(time, voltage, pack.cutoff_voltage_v)
-        if found:
-            return final.first + found[0], found[1], None
-    if final.end_reason == "group_cutoff" and pack.group_cutoff_voltage_v is not None:
+        voltage, limit, group = pack_voltage(log)[final.slice], pack.cutoff_voltage_v, None
+    elif final.end_reason == "group_cutoff" and pack.group_cutoff_voltage_v is not None:
         groups = log.group_voltage_v[final.slice]
-        weakest = int(np.nanargmin(groups[-1])) if np.any(np.isfinite(groups[-1])) else 0
-        found = crossing(time, groups[:, weakest], pack.group_cutoff_voltage_v)
-        if found:
-            return final.first + found[0], found[1], weakest + 1
-        return final.last, float(time[-1]), weakest + 1
-    return final.last, float(time[-1]), None
+        rows = groups[np.all(np.isfinite(groups), axis=1)]
+        weakest = int(np.argmin(rows[-1])) if rows.size else 0
+        voltage, limit, group = groups[:, weakest], pack.group_cutoff_voltage_v, weakest + 1
+    else:
+        return final.last, float(time[-1]), None, 0.0
+    found = crossing(time, voltage, limit)
+    if found:
+        return final.first + found[0], found[1], group, 0.0
+    good = np.isfinite(voltage)
+    t, v = time[good][-4:], voltage[good][-4:]
+    if final.last + 1 >= log.rows or t.size < 3 or v[-1] >= v[0]:
+        return final.last, float(time[-1]), group, 0.0
+    # The limit was met after the last loaded row: along the last fall, before the next row, the knee making it sooner.
+    room = float(log.time_s[final.last + 1] - t[-1])
+    fall = max(-float(np.polyfit(t, v, 1)[0]), float(v[-2] - v[-1]) / max(float(t[-1] - t[-2]), 1e-9))
+    ahead = min(0.8 * (v[-1] - limit) / fall, room) if fall > 0 else 0.0
+    ahead = max(float(ahead), 0.0)
+    return final.last, float(t[-1]) + ahead, group, 0.3 * ahead
 
 
 def _end_slope(log: Log, final: Step, flow: Flow, end_k: int, group: int | None) -> float | None:

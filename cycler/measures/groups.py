@@ -3,9 +3,10 @@
 Every group is assumed to follow one common loaded curve U(x), x being charge removed; group g sits on it at
 x = a_g + b_g q when q has been taken from the pack: ``a_g`` tells how much it lagged at the start (out of balance),
 ``b_g`` how much faster it empties (capacity C_ref / C_g), and a constant ``c_g`` its extra or missing voltage drop. The
-curve is that of the reference group, the one that went deepest. The three are fitted together by least squares
-(scipy.optimize.least_squares), the start also held by the rest voltages before the load, the drop by the 10 s
-resistances. Method: curve alignment as used in incremental analysis of aged cells, here in our own form; no source.
+curve is that of the reference group, the one that went deepest. The three are found together: their posterior is evaluated on
+a grid (flat curves leave long valleys that a local optimiser gets stuck in) and mean and covariance are taken from it; the start
+is also held by the rest voltages before the load, the drop by the 10 s resistances. Method: alignment of discharge
+curves, in our own form; no source.
 """
 
 from __future__ import annotations
@@ -13,6 +14,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+
+from cycler.signals import resolution_of
 
 BINS = 160
 SETTLE_S = 600.0
@@ -28,6 +31,8 @@ MODEL_ERROR_V = 0.0015
 LAG_MODEL_SHARE = 0.004
 """Standard uncertainty of a lag from what the common curve leaves out, as a share of the discharge. Common practice, no
 source; checked on simulated packs."""
+OVERFULL_V = 0.008
+"""End of charge this far above the charge voltage counts as overfull. [V] Common practice, no source."""
 EFFECTIVE_POINTS = 4.0
 """Independent points a smooth misfit is worth; widens the intervals accordingly. Common practice, no source."""
 
@@ -55,12 +60,13 @@ class GroupFit:
 class LoadedCurves:
     """Group voltages against charge taken during the steady part of one discharge.
 
-    ``charge_ah`` has shape (m,), increasing; ``voltage_v`` shape (m, series).
+    ``charge_ah`` has shape (m,), increasing; ``voltage_v`` shape (m, series); ``resolution_v`` is the reading's step.
     """
 
     charge_ah: np.ndarray
     voltage_v: np.ndarray
     current_a: float
+    resolution_v: float = 0.0
 
 
 def loaded_curves(
@@ -106,7 +112,8 @@ def loaded_curves(
         voltage = np.vstack([voltage, v[-1]])
     if charge.size < 12:
         return None
-    return LoadedCurves(charge, voltage, float(level_a))
+    resolution = max(resolution_of(v[:, g]) for g in range(v.shape[1]))
+    return LoadedCurves(charge, voltage, float(level_a), resolution)
 
 
 def fit_groups(
@@ -117,6 +124,7 @@ def fit_groups(
     cutoff_v: float | None,
     fuller_share: float = 0.5,
     ended_by: int | None = None,
+    above_full_v: np.ndarray | None = None,
 ) -> tuple[GroupFit, ...]:
     """Capacity and start deficit of every group from one discharge.
 
@@ -138,6 +146,11 @@ def fit_groups(
         Index of the group whose cut-off ended the discharge, where known: it counts as having reached it even if the load
         was cut between two samples.
 
+    above_full_v : ndarray, shape (series,), or None
+        How far each group stood above its charge voltage when the charge ended at the taper current. If the fuller groups stood
+        clearly above, as where the charger made up for a low group, what they hold beyond full is taken off the
+        capacities. [V]
+
     Returns
     -------
     tuple of GroupFit, one per group
@@ -157,6 +170,7 @@ def fit_groups(
     full_at = float(np.median(order[: max(1, int(np.ceil(fuller_share * series)))])) if series > 1 else 0.0
     u_full = float(np.sqrt(np.median([fit[1][0, 0] for fit in fits])))
     cut_ref = _cutoff_place(x_ref, u_ref, cutoff_v)
+    over, u_over = _beyond_full(curves, rest_voltage_v, resistance_ohm, starts, above_full_v)
     out = []
     for g, (values, covariance) in enumerate(fits):
         a, b, _c = values
@@ -164,7 +178,7 @@ def fit_groups(
         scale, u_scale = 1.0 / b, float(np.sqrt(max(covariance[1, 1], 0.0))) / b**2
         u_lag = float(np.sqrt(max(covariance[0, 0], 0.0) + u_full**2 + (LAG_MODEL_SHARE * x_ref[-1]) ** 2)) / b
         if g != reference:
-            reached = cutoff_v is not None and curves.voltage_v[-1, g] <= cutoff_v
+            reached = cutoff_v is not None and curves.voltage_v[-1, g] <= cutoff_v + 1e-9
             place = _own_cutoff(curves, g, cutoff_v) if reached else None
         else:
             reached = cut_ref is not None and (cut_ref[2] or ended_by == g)
@@ -175,19 +189,41 @@ def fit_groups(
             out.append(GroupFit(None, None, False, float(lag), u_lag, None, None, float(scale), u_scale))
             continue
         to_cutoff, u_to = place
-        capacity = to_cutoff + max(lag, 0.0)
+        capacity = to_cutoff + lag - over / b
         out.append(
             GroupFit(
                 float(to_cutoff), float(u_to), bool(reached), float(lag), u_lag, float(capacity),
-                float(np.hypot(u_to, u_lag)), float(scale), u_scale,
+                float(np.sqrt(u_to**2 + u_lag**2 + (u_over / b) ** 2)), float(scale), u_scale,
             )
         )
     return tuple(out)
 
 
+def _beyond_full(
+    curves: LoadedCurves, rest_voltage_v: np.ndarray | None, resistance_ohm: np.ndarray | None, starts: np.ndarray,
+    above_full_v: np.ndarray | None,
+) -> tuple[float, float]:
+    """Charge the fuller half of the groups held beyond full, and its standard uncertainty. [Ah]
+
+    Zero unless they stood more than ``OVERFULL_V`` above their charge voltage at the end of the charge.
+    """
+    if rest_voltage_v is None or above_full_v is None:
+        return 0.0, 0.0
+    fuller = np.argsort(starts)[: max(1, int(np.ceil(0.5 * starts.size)))]
+    values = above_full_v[fuller]
+    if not np.any(np.isfinite(values)) or np.nanmedian(values) <= OVERFULL_V or not np.isfinite(rest_voltage_v[fuller[0]]):
+        return 0.0, 0.0
+    above = float(np.nanmedian(values))
+    g = int(fuller[0])
+    slope, u_share = start_slope(curves, g, float(rest_voltage_v[g]), resistance_ohm)
+    if slope is None:
+        return 0.0, 0.0
+    return above / slope, u_share * above / slope
+
+
 def _own_cutoff(curves: LoadedCurves, g: int, cutoff_v: float) -> tuple[float, float]:
     q, v = curves.charge_ah, curves.voltage_v[:, g]
-    k = int(np.argmax(v <= cutoff_v))
+    k = int(np.argmax(v <= cutoff_v + 1e-9))
     if k == 0:
         return float(q[0]), 0.0
     share = (v[k - 1] - cutoff_v) / (v[k - 1] - v[k])
@@ -198,8 +234,8 @@ def _cutoff_place(x: np.ndarray, u: np.ndarray, cutoff_v: float | None) -> tuple
     """Where the reference curve meets the cut-off: (charge, standard uncertainty, whether it was reached)."""
     if cutoff_v is None:
         return None
-    if u[-1] <= cutoff_v + 1e-12:
-        k = int(np.argmax(u <= cutoff_v))
+    if u[-1] <= cutoff_v + 1e-9:
+        k = int(np.argmax(u <= cutoff_v + 1e-9))
         if k == 0:
             return None
         share = (u[k - 1] - cutoff_v) / (u[k - 1] - u[k])
@@ -224,13 +260,9 @@ def _align(
     u_rest_v: float,
     resistance_ohm: np.ndarray | None,
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Least-squares (a, b, c) of group ``g`` against the reference, and their covariance."""
-    from scipy.interpolate import PchipInterpolator
-    from scipy.optimize import least_squares
-
+    """Mean (a, b, c) of group ``g`` against the reference, and their covariance, from the posterior on a grid."""
     q = curves.charge_ah
     u_ref, v = curves.voltage_v[:, reference], curves.voltage_v[:, g]
-    curve = PchipInterpolator(q, u_ref, extrapolate=True)
     total = q[-1]
     prior_c, u_c = 0.0, 0.05
     if resistance_ohm is not None and np.isfinite(resistance_ohm[[g, reference]]).all():
@@ -247,38 +279,78 @@ def _align(
             limit = 0.25 * total
             if abs(prior_a) > limit or u_a > limit:
                 prior_a, u_a = float(np.clip(prior_a, -limit, limit)), max(u_a, limit / 2)
-    sigma = MODEL_ERROR_V
-    guess = np.array([prior_a, 1.0, prior_c])
-    inside = np.ones(q.size, dtype=bool)
-    scale_points = np.sqrt(EFFECTIVE_POINTS / q.size)
-    for _ in range(4):
-        x = guess[0] + guess[1] * q
-        inside = (x >= q[0]) & (x <= q[-1])
-        if np.count_nonzero(inside) < 8:
-            inside = np.ones(q.size, dtype=bool)
-        qi, vi = q[inside], v[inside]
+    # On a flat stretch many readings share one step of the meter: that error does not average out.
+    model_v = float(np.hypot(MODEL_ERROR_V, 0.5 * curves.resolution_v))
+    space = _Space(q, v, u_ref, model_v, prior_a, u_a, prior_c, u_c)
+    a = np.linspace(-0.4 * total, 0.4 * total, 65)
+    b = np.linspace(0.55, 1.8, 64)
+    for _ in range(3):
+        cost, drop = _misfit(space, a, b)
+        near = cost <= np.min(cost) + 14.0
+        rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
+        a = _zoom(a, rows)
+        b = _zoom(b, columns)
+    cost, drop = _misfit(space, a, b)
+    return _moments(space, a, b, cost, drop)
 
-        def residuals(p: np.ndarray, qi: np.ndarray = qi, vi: np.ndarray = vi, sigma: float = sigma) -> np.ndarray:
-            misfit = (vi - curve(p[0] + p[1] * qi) - p[2]) / sigma * scale_points
-            priors = [(p[0] - prior_a) / u_a, (p[2] - prior_c) / u_c, (p[1] - 1.0) / 0.5]
-            return np.concatenate((misfit, priors))
 
-        solution = least_squares(
-            residuals, guess, loss="soft_l1", x_scale=[0.05 * total, 0.1, 0.01],
-            bounds=([-0.4 * total, 0.3, -1.0], [0.4 * total, 3.0, 1.0]),
-        )
-        moved = np.abs(solution.x - guess) / np.array([0.05 * total, 0.1, 0.01])
-        guess = solution.x
-        rms = float(np.sqrt(np.mean((vi - curve(guess[0] + guess[1] * qi) - guess[2]) ** 2)))
-        sigma = max(MODEL_ERROR_V, rms)
-        if np.max(moved) < 1e-3:
-            break
-    information = solution.jac.T @ solution.jac
-    try:
-        covariance = np.linalg.inv(information)
-    except np.linalg.LinAlgError:
-        covariance = np.diag([u_a**2, 0.25, u_c**2])
-    return guess, covariance
+@dataclass(frozen=True, slots=True, eq=False)
+class _Space:
+    """One group against the reference, with the priors on lag and drop."""
+
+    charge_ah: np.ndarray
+    voltage_v: np.ndarray
+    reference_v: np.ndarray
+    model_v: float
+    prior_a: float
+    u_a: float
+    prior_c: float
+    u_c: float
+
+    @property
+    def weight(self) -> float:
+        """Inverse variance that one bin is worth. [1/V^2]"""
+        return EFFECTIVE_POINTS / self.charge_ah.size / self.model_v**2
+
+
+def _misfit(space: _Space, a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Minus twice the log posterior over a grid of (a, b), and the best drop c there; shapes (a, b).
+
+    Bins mapped outside the reference's curve count as if they misfitted by one standard error, so that nothing is gained by
+    leaving them out. Large misfits count linearly (soft L1), as a knee may differ in shape.
+    """
+    x = a[:, None, None] + b[None, :, None] * space.charge_ah
+    inside = (x >= space.charge_ah[0]) & (x <= space.charge_ah[-1])
+    residual = space.voltage_v - np.interp(x, space.charge_ah, space.reference_v)
+    count = inside.sum(axis=-1)
+    drop = (np.where(inside, residual, 0.0).sum(axis=-1) * space.weight + space.prior_c / space.u_c**2) / (
+        count * space.weight + 1.0 / space.u_c**2
+    )
+    z2 = ((residual - drop[:, :, None]) / space.model_v) ** 2
+    lost = np.where(inside, 2.0 * (np.sqrt(1.0 + z2) - 1.0), 1.0).mean(axis=-1) * EFFECTIVE_POINTS
+    lost = lost + ((a[:, None] - space.prior_a) / space.u_a) ** 2 + ((drop - space.prior_c) / space.u_c) ** 2
+    lost = lost + ((b[None, :] - 1.0) / 0.5) ** 2
+    return np.where(count < 0.3 * space.charge_ah.size, np.inf, lost), drop
+
+
+def _zoom(grid: np.ndarray, used: np.ndarray) -> np.ndarray:
+    """The same number of points over the used part of a grid and one cell beyond it."""
+    low, high = max(int(used[0]) - 1, 0), min(int(used[-1]) + 1, grid.size - 1)
+    return np.linspace(grid[low], grid[high], min(grid.size, 41))
+
+
+def _moments(
+    space: _Space, a: np.ndarray, b: np.ndarray, cost: np.ndarray, drop: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance of (a, b, c) over the posterior on its grid."""
+    weight = np.exp(-0.5 * (cost - np.min(cost)))
+    weight /= weight.sum()
+    grids = np.stack(np.broadcast_arrays(a[:, None], b[None, :], drop))
+    mean = (weight * grids).sum(axis=(1, 2))
+    away = grids - mean[:, None, None]
+    covariance = np.einsum("iab,jab,ab->ij", away, away, weight)
+    covariance[2, 2] += 1.0 / (space.charge_ah.size * space.weight + 1.0 / space.u_c**2)
+    return mean, covariance
 
 
 def start_slope(
@@ -286,9 +358,9 @@ def start_slope(
 ) -> tuple[float | None, float]:
     """Fall of a group's open-circuit voltage per charge near full, and its relative standard uncertainty. [V/Ah]
 
-    Two estimates enclose it: the loaded curve just past its transient (too flat where the top of the curve is steep), and the
-    chord from the rest voltage to the loaded curve there, raised by the 10 s drop (too steep, since slower polarisation is left
-    in). Their geometric mean is used; half their distance is the uncertainty, 20 % at least.
+    The chord from the rest voltage to the loaded curve just past its transient, raised by the 10 s drop. Slower polarisation,
+    which is left in, makes it too steep, the bend at the top of the curve too flat; the slope of the loaded curve there
+    is the other bound, and half their distance the uncertainty, 30 % at least.
     """
     q, u = curves.charge_ah, curves.voltage_v[:, group]
     head = q <= q[0] + 0.12 * q[-1]
@@ -302,8 +374,8 @@ def start_slope(
     both = [value for value in (late, chord) if np.isfinite(value) and value > 0]
     if not both:
         return None, np.inf
-    low, high = min(both), max(both)
-    return float(np.sqrt(low * high)), float(max(0.2, 0.5 * np.log(high / low)))
+    best = chord if np.isfinite(chord) and chord > 0 else late
+    return float(best), float(max(0.3, 0.5 * np.log(max(both) / min(both))))
 
 
 def _mapped_cutoff(
@@ -311,20 +383,23 @@ def _mapped_cutoff(
 ) -> tuple[float, float] | None:
     """Charge at which a group that did not reach its cut-off would do so, carried over from the reference's knee."""
     a, b, c = values
-    level = cutoff_v - c
+    level, extra = cutoff_v - c, 0.0
     below = np.flatnonzero(u_ref <= level)
     if below.size and below[0] > 0:
         k = int(below[0])
         x_cut = float(np.interp(level, [u_ref[k], u_ref[k - 1]], [x_ref[k], x_ref[k - 1]]))
         slope = (u_ref[k] - u_ref[k - 1]) / (x_ref[k] - x_ref[k - 1])
     else:
+        # Below the end of the reference's curve: along its knee, which goes on bending.
         slope = float(np.polyfit(x_ref[-4:], u_ref[-4:], 1)[0])
         if slope >= 0:
             return None
-        x_cut = cut[0] - c / slope if abs(c / slope) < 0.03 * x_ref[-1] else cut[0]
+        further = max((level - u_ref[-1]) / slope, 0.0)
+        x_cut = float(x_ref[-1] + 0.6 * further)
+        extra = 0.3 * further
     to_cutoff = (x_cut - a) / b
     gradient = np.array([-1.0 / b, -to_cutoff / b, -1.0 / (slope * b)])
-    u2 = float(gradient @ covariance @ gradient) + (cut[1] / b) ** 2
+    u2 = float(gradient @ covariance @ gradient) + (cut[1] / b) ** 2 + (extra / b) ** 2
     return to_cutoff, float(np.sqrt(max(u2, 0.0)))
 
 

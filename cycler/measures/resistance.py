@@ -17,7 +17,8 @@ import numpy as np
 
 from cycler.log import Log
 from cycler.measures.integrate import Switch
-from cycler.steps import Step, noise_of, pack_voltage, resolution_of
+from cycler.signals import noise_of, resolution_of
+from cycler.steps import Step, pack_voltage
 
 AFTER_S = (1.0, 10.0, 30.0)
 OHMIC_SAMPLING_MAX_S = 1.05
@@ -116,8 +117,8 @@ def _level_near(current: np.ndarray, step: Step, at_end: bool) -> float:
 
 
 def before_edge(time_s: np.ndarray, voltage_v: np.ndarray, at_s: float) -> tuple[float, float]:
-    """Voltage just before an edge, carried to the edge along the trend of the last samples, and its standard
-    uncertainty from their scatter. [V]
+    """Voltage just before an edge, carried to the edge along the trend of the last samples (a line where it fits the last
+    30 s within noise, else a parabola over the last 2.5 s), and its standard uncertainty. [V]
 
     Parameters
     ----------
@@ -132,16 +133,23 @@ def before_edge(time_s: np.ndarray, voltage_v: np.ndarray, at_s: float) -> tuple
         return np.nan, np.nan
     use = time >= at_s - PRE_WINDOW_S
     if np.count_nonzero(use) < 5:
-        use = np.zeros(time.size, dtype=bool)
-        use[-min(3, time.size) :] = True
-        if time.size >= 2 and (time[-1] - time[use][0]) > 300.0:
-            return float(voltage[-1]), 0.0
-        return float(voltage[-1]), float(np.std(voltage[use])) if np.count_nonzero(use) > 2 else 0.0
+        last = voltage[-3:]
+        return float(voltage[-1]), float(np.std(last)) if last.size > 2 and time[-1] - time[-3] <= 300.0 else 0.0
     x, y = time[use] - at_s, voltage[use]
     slope, level = np.polyfit(x, y, 1)
     scatter = float(np.std(y - (slope * x + level)))
-    # Standard error of the fitted line at its end is 2 s/sqrt(n) (textbook, uniform abscissa).
-    return float(level), 2.0 * scatter / np.sqrt(y.size)
+    noise = max(noise_of(y), resolution_of(y) / np.sqrt(12.0))
+    if scatter <= 1.6 * noise + 1e-9 or y.size < 7:
+        # Standard error of a fitted line at its end is 2 s/sqrt(n) (textbook, uniform abscissa).
+        return float(level), 2.0 * scatter / np.sqrt(y.size)
+    # Voltage still bends towards the edge: a parabola over the last 2.5 s (six samples at least).
+    short = x >= -2.5
+    short[-6:] = True
+    x, y = x[short], y[short]
+    bend, slope, level = np.polyfit(x, y, 2)
+    scatter = float(np.std(y - np.polyval((bend, slope, level), x)))
+    # A parabola's standard error at its end is 3 s/sqrt(n) (textbook); what it makes of the last interval stays open by half.
+    return float(level), float(np.hypot(3.0 * max(scatter, noise) / np.sqrt(y.size), 0.5 * abs(level - y[-1])))
 
 
 def step_response(
@@ -257,7 +265,8 @@ def ohmic_part(
     -----
     Uses the first 30 s. Shortest time constant offered: three sampling intervals (faster ones cannot be told from
     the ohmic part). The uncertainty joins noise, the initial slope times that of the instant, half the
-    distance that was extrapolated (model), and ``GRID_SHARE``.
+    distance that was extrapolated (model), what one sampling interval moved R right after the edge (half-width, rectangular: a
+    faster part may hide in it), and ``GRID_SHARE``.
     """
     from scipy.optimize import nnls
 
@@ -279,9 +288,10 @@ def ohmic_part(
     slope = abs(model[early] - coefficients[0]) / max(t[early], spacing)
     residual = float(np.sqrt(np.mean((sign * r - model)[: max(4, early + 1)] ** 2)))
     extrapolated = abs(model[0] - coefficients[0])
+    hidden = abs(r[1] - r[0]) if r.size > 1 else 0.0
     few = max(1.0, min(float(t.size), 6.0))
     u = np.sqrt(
-        (max(u_random_ohm, residual) * np.sqrt(2.0 / few)) ** 2 + (slope * u_instant_s) ** 2 + (extrapolated / 2.0) ** 2
+        (max(u_random_ohm, residual) * np.sqrt(2.0 / few)) ** 2 + (slope * u_instant_s) ** 2 + (extrapolated / 2.0) ** 2 + hidden**2 / 3.0
         + (u_random_ohm**2) / 2.0 + (GRID_SHARE * ohmic) ** 2
     )
     return ohmic, float(u)
@@ -297,7 +307,8 @@ def channel_responses(log: Log, steps: tuple[Step, ...], edge: Edge, voltage_v: 
 
 
 def alike_edges(edges: tuple[Edge, ...], main: int, charge_at_edge_ah: np.ndarray, capacity_ah: float) -> tuple[int, ...]:
-    """Edges at which the ohmic part must be that of the main edge: at least 0.4 of its height and within 3 % of charge.
+    """Edges at which the ohmic part must be that of the main edge: from the same current by the same step within a tenth of it
+    (resistance depends on the current, and is lower when a load goes off than when it comes on) and within 3 % of charge.
 
     Parameters
     ----------
@@ -309,11 +320,12 @@ def alike_edges(edges: tuple[Edge, ...], main: int, charge_at_edge_ah: np.ndarra
     capacity_ah : float
         Charge that counts as 100 %. [Ah]
     """
-    height = abs(edges[main].current_step_a)
+    step, before = edges[main].current_step_a, edges[main].current_before_a
     return tuple(
         k
         for k, edge in enumerate(edges)
-        if abs(edge.current_step_a) >= 0.4 * height
+        if abs(edge.current_step_a - step) <= 0.1 * abs(step)
+        and abs(edge.current_before_a - before) <= 0.1 * abs(step)
         and abs(charge_at_edge_ah[k] - charge_at_edge_ah[main]) <= 0.03 * capacity_ah
     )
 
@@ -321,7 +333,7 @@ def alike_edges(edges: tuple[Edge, ...], main: int, charge_at_edge_ah: np.ndarra
 def combine_ohmic(responses: list[StepResponse | None]) -> tuple[float | None, float | None]:
     """Weighted mean of the ohmic parts at several edges of one channel, and its standard uncertainty. [ohm]
 
-    The instants of the edges are independent, the extrapolation is not: the uncertainty is not taken below 0.8 of the best
+    The first response is that of the main edge. The instants of the edges are independent, the extrapolation is not: the uncertainty is not taken below 0.8 of the best
     single one (common practice, no source). Weights 1/u^2 (textbook).
     """
     known = [(r.ohmic_ohm, r.u_ohmic_ohm) for r in responses if r is not None and r.ohmic_ohm is not None and r.u_ohmic_ohm]
@@ -330,6 +342,9 @@ def combine_ohmic(responses: list[StepResponse | None]) -> tuple[float | None, f
     values, u = np.array(known).T
     weights = 1.0 / u**2
     mean = float(np.sum(weights * values) / np.sum(weights))
+    if np.sum(weights * (values - mean) ** 2) > 4.0 * values.size:
+        # They disagree by more than their uncertainties: something differs between the edges; the first keeps its own.
+        return float(values[0]), float(np.hypot(u[0], np.std(values)))
     return mean, float(max(1.0 / np.sqrt(np.sum(weights)), 0.8 * np.min(u)))
 
 
@@ -351,15 +366,30 @@ class TwoLevel:
 _RECIPES = (("iec61960_dc", 0.2, 10.0, 1.0, 1.0), ("iec62620_dc", 0.2, 30.0, 1.0, 5.0))
 
 
+def _unknown_switches(log: Log, steps: tuple[Step, ...]) -> tuple[Switch, ...]:
+    """A switch of unknown instant at every step boundary."""
+    return tuple(
+        Switch(step.first - 1, 0.5, 1.0 / np.sqrt(12.0), "unknown") for step in steps[1:] if step.first > 0
+    )
+
+
+def _instant(time_s: np.ndarray, switch: Switch) -> float:
+    """When a switch happened. [s]"""
+    return float(time_s[switch.k] + (1.0 - switch.new_share) * (time_s[switch.k + 1] - time_s[switch.k]))
+
+
 def two_level_resistances(
-    log: Log, steps: tuple[Step, ...], rated_capacity_ah: float | None
+    log: Log, steps: tuple[Step, ...], rated_capacity_ah: float | None, switches: tuple[Switch, ...] | None = None
 ) -> tuple[TwoLevel, ...]:
     """Two-level resistances wherever two neighbouring discharge levels follow one of the recipes.
 
     The ratio of the levels must be 5 within 15 %; where the rated capacity is known the first level must be 0.2 It within
-    15 % too. The first level must last its time within 15 % (or half a sample), the second at least its time.
+    15 % too. The first level must last its time within 15 % (or one sample), the second at least its time. Where the
+    instant of the edge is open by more than 15 % of the second time, as in a log sampled once a second for a step of one second, the
+    figure is withheld. ``switches`` are those of :func:`capacity.find_switches`; without them every instant counts as unknown.
     """
     found = []
+    by_k = {switch.k: switch for switch in (switches if switches is not None else _unknown_switches(log, steps))}
     voltage = pack_voltage(log)
     for first, second in itertools.pairwise(steps):
         if first.direction >= 0 or second.direction >= 0:
@@ -369,23 +399,29 @@ def two_level_resistances(
             continue
         if rated_capacity_ah and not 0.17 <= abs(i1) / rated_capacity_ah <= 0.23:
             continue
-        t0 = log.time_s[max(first.first - 1, 0)]
-        span = float(log.time_s[first.last + 1] - log.time_s[first.last]) if first.last + 1 < log.rows else 1.0
-        edge = float(log.time_s[first.last])
+        on, off = by_k.get(first.first - 1), by_k.get(second.first - 1)
+        if on is None or off is None:
+            continue
+        t0, edge = _instant(log.time_s, on), _instant(log.time_s, off)
+        span = float(log.time_s[off.k + 1] - log.time_s[off.k])
+        u_edge = span * off.u_new_share
         for method, _, time_1, _, time_2 in _RECIPES:
-            lasted = edge - t0
-            if abs(lasted - time_1) > max(0.15 * time_1, 1.01 * span):
+            if abs(edge - t0 - time_1) > max(0.15 * time_1, span) or u_edge > 0.15 * time_2:
                 continue
-            since = log.time_s[second.slice] - edge
-            u2 = voltage[second.slice]
-            if since.size == 0 or since[-1] < time_2 - 0.51 * span:
+            since, u2 = log.time_s[second.slice] - edge, voltage[second.slice]
+            good = np.isfinite(u2)
+            since, u2 = since[good], u2[good]
+            if since.size < 2 or since[-1] < time_2 - 0.6 * span or since[0] > time_2:
                 continue
-            value = float(np.interp(time_2, since, u2)) if since.size > 1 else float(u2[0])
-            u1 = float(voltage[first.last])
+            value = float(np.interp(time_2, since, u2))
+            if time_2 > since[-1]:
+                value = float(u2[-1] + (u2[-1] - u2[-2]) / (since[-1] - since[-2]) * (time_2 - since[-1]))
+            before_v, u_before = before_edge(log.time_s[first.slice], voltage[first.slice], edge)
             read = float(np.hypot(resolution_of(voltage[first.slice]) / np.sqrt(12.0), noise_of(voltage[first.slice])))
+            k = int(np.clip(np.searchsorted(since, time_2), 1, since.size - 1))
+            rate = abs(u2[k] - u2[k - 1]) / max(since[k] - since[k - 1], 1e-9)
+            u_ohm = float(np.sqrt(read**2 + u_before**2 + (rate * u_edge) ** 2)) / abs(i2 - i1)
             found.append(
-                TwoLevel(
-                    method, edge, time_2, i2 - i1, (u1 - value) / (i1 - i2), np.sqrt(2.0) * read / abs(i2 - i1), second.index
-                )
+                TwoLevel(method, edge, time_2, i2 - i1, (before_v - value) / (i1 - i2), u_ohm, second.index)
             )
     return tuple(found)

@@ -88,7 +88,7 @@ def figures(**keys):
     base = dict(
         group=2, capacity_ratio=1.0, u_capacity_ratio=0.005, capacity_ah=10.0, start_deficit_ah=0.0, u_start_deficit_ah=0.05,
         resistance_10s_ohm=0.020, u_resistance_10s_ohm=0.0002, siblings_10s_ohm=0.020, ohmic_ohm=0.013, u_ohmic_ohm=0.0003,
-        siblings_ohmic_ohm=0.013, self_discharge_ma=None, u_self_discharge_ma=None, min_voltage_v=3.0, max_voltage_v=4.2,
+        siblings_ohmic_ohm=0.013, growth_ohm=None, u_growth_ohm=None, siblings_growth_ohm=None, rest_behind_v=0.0, self_discharge_ma=None, u_self_discharge_ma=None, min_voltage_v=3.0, max_voltage_v=4.2,
     )
     return GroupFigures(**(base | keys))
 
@@ -103,6 +103,17 @@ def figures(**keys):
         ({"resistance_10s_ohm": 0.028, "u_resistance_10s_ohm": 0.006, "ohmic_ohm": None}, []),
         ({"capacity_ratio": 0.90, "u_capacity_ratio": 0.06}, []),
         ({"capacity_ratio": 0.90, "u_capacity_ratio": 0.01}, ["weak_group"]),
+        ({"start_deficit_ah": 0.5, "u_start_deficit_ah": 0.2}, []),
+        ({"start_deficit_ah": 0.5, "u_start_deficit_ah": 0.2, "rest_behind_v": 0.03}, ["group_out_of_balance"]),
+        ({"start_deficit_ah": 0.5, "u_start_deficit_ah": 0.1}, ["group_out_of_balance"]),
+        (
+            {"ohmic_ohm": None, "resistance_10s_ohm": 0.032, "growth_ohm": 0.003, "u_growth_ohm": 0.0002, "siblings_growth_ohm": 0.003},
+            ["high_joint_resistance"],
+        ),
+        (
+            {"ohmic_ohm": None, "resistance_10s_ohm": 0.032, "growth_ohm": 0.0048, "u_growth_ohm": 0.0002, "siblings_growth_ohm": 0.003},
+            ["high_resistance"],
+        ),
         ({"self_discharge_ma": 8.0, "u_self_discharge_ma": 1.0}, ["self_discharge"]),
         ({"self_discharge_ma": 8.0, "u_self_discharge_ma": 5.0}, []),
         ({"min_voltage_v": 2.3}, ["group_undervoltage"]),
