@@ -1,0 +1,1 @@
+"""Pages for the browser: register, run, comparison and verdict. Everything measured comes from ``cycler``."""

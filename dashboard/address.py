@@ -1,0 +1,20 @@
+"""Reading the query of an address."""
+
+from __future__ import annotations
+
+from urllib.parse import parse_qs
+
+
+def query_of(search: str | None) -> dict[str, str]:
+    """First value of each key of an address's query."""
+    return {key: values[0] for key, values in parse_qs((search or "").lstrip("?")).items()}
+
+
+def run_numbers(value: str | None, most: int) -> list[int]:
+    """Run numbers of "3,1,7", each once, at most ``most``; what is no number is passed over."""
+    found: list[int] = []
+    for part in (value or "").split(","):
+        part = part.strip()
+        if part.isdecimal() and len(part) < 10 and int(part) not in found:
+            found.append(int(part))
+    return found[:most]

@@ -1,0 +1,198 @@
+"""The app: one Dash application over one register, with its guards, routes and pages."""
+
+from __future__ import annotations
+
+import logging
+import secrets
+from pathlib import Path
+
+import dash
+from dash import Dash, Input, Output, State, dcc, html
+from dash.development.base_component import Component
+
+from cycler.errors import InputError
+from dashboard import components, ids, security, text
+from dashboard.address import query_of
+from dashboard.data import Door
+from dashboard.pages import add, comparison, register, run, verdict
+from dashboard.routes import add_routes
+from dashboard.uploads import UPLOAD_BYTES_MAX, Uploads
+
+_INDEX = """<!DOCTYPE html>
+<html lang="en">
+<head>
+{%metas%}
+<title>{%title%}</title>
+<link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
+{%css%}
+</head>
+<body>
+{%app_entry%}
+<footer>
+{%config%}
+{%scripts%}
+{%renderer%}
+</footer>
+</body>
+</html>"""
+
+_LOGGER = logging.getLogger(__name__)
+
+
+def create_app(
+    register_path: str | Path | None,
+    *,
+    upload_bytes_max: int = UPLOAD_BYTES_MAX,
+    hosts: tuple[str, ...] = security.LOCAL_HOSTS,
+) -> Dash:
+    """Build the application over a register; the caller binds and serves ``app.server``.
+
+    Parameters
+    ----------
+    register_path : str, Path or None
+        File or address of the register, made if there is none; ``None`` is the one in the user's data directory.
+    upload_bytes_max : int
+        Largest dropped file. [byte]
+    hosts : tuple of str
+        Names under which the server may be asked; others get status 400. A page behind another name needs it here.
+
+    Raises
+    ------
+    InputError
+        The register cannot be opened.
+    """
+    door = Door(register_path)
+    uploads = Uploads(upload_bytes_max)
+    app = Dash(
+        __name__,
+        assets_folder="assets",
+        use_pages=False,
+        serve_locally=True,
+        index_string=_INDEX,
+        title=text.PRODUCT,
+        update_title=None,
+        enable_mcp=False,
+        add_log_handler=False,
+        on_error=_show_error,
+        meta_tags=[
+            {"name": "viewport", "content": "width=device-width, initial-scale=1"},
+            {"name": "color-scheme", "content": "light dark"},
+        ],
+    )
+    security.protect(app.server)
+    app.server.config["TRUSTED_HOSTS"] = list(hosts)
+    add_routes(app.server, door, uploads)
+    app.layout = _frame()
+    app.validation_layout = html.Div(
+        [
+            _frame(),
+            register.layout(door, {}),
+            run.skeleton(),
+            comparison.skeleton(),
+            verdict.skeleton(),
+        ]
+    )
+    _register_frame(app, door)
+    register.register(app, door)
+    add.register(app, door, uploads)
+    run.register(app, door)
+    comparison.register(app, door)
+    verdict.register(app, door)
+    app.server.extensions["dashboard_door"] = door
+    security.send_policy(app)
+    return app
+
+
+def _frame() -> Component:
+    """What every page shares: masthead, place for notices, place for the page."""
+    return html.Div(
+        [
+            dcc.Location(id=ids.URL, refresh=False),
+            dcc.Store(id=ids.TITLE),
+            dcc.Store(id=ids.TITLE_SINK),
+            dcc.Store(id=ids.REGISTER_CHOSEN, data=[]),
+            html.A(text.SKIP, href=f"#{ids.CONTENT}", className="skip-link"),
+            html.Header(
+                [
+                    dcc.Link(
+                        [html.Span(className="brand-mark", **{"aria-hidden": "true"}), html.Strong(text.PRODUCT),
+                         html.Span(text.PRODUCT_LINE, className="brand-line")],
+                        href="/", className="brand",
+                    ),
+                    html.Nav(id=ids.NAV, className="nav", **{"aria-label": "Pages"}),
+                ],
+                className="masthead",
+            ),
+            html.Div(
+                [html.Div(id=ids.NOTICE), html.Button(text.CLOSE, id=ids.NOTICE_CLOSE, className="button quiet-button")],
+                id=ids.NOTICE_BOX, className="notice", hidden=True,
+            ),
+            html.Main(components.empty_state(text.LOADING, ""), id=ids.CONTENT, className="content", tabIndex=-1),
+        ],
+        className="frame",
+    )
+
+
+def page_for(door: Door, pathname: str | None, search: str | None) -> tuple[Component, str]:
+    """Page and title for an address; an error of the input becomes a page of its own."""
+    parts = [part for part in (pathname or "/").split("/") if part]
+    query = query_of(search)
+    try:
+        if not parts:
+            return register.layout(door, query), text.REGISTER_TITLE
+        if parts == ["compare"]:
+            return comparison.layout(door, query), text.COMPARE_TITLE
+        if parts[0] == "run" and len(parts) in (2, 3) and parts[1].isdecimal() and len(parts[1]) < 10:
+            run_id = int(parts[1])
+            if len(parts) == 2:
+                return run.layout(door, run_id, query)
+            if parts[2] == "verdict":
+                return verdict.layout(door, run_id, query)
+    except InputError as error:
+        return html.Div([components.error_panel(error), dcc.Link(text.BACK, href="/")]), text.PAGE_MISSING
+    missing = components.empty_state(text.PAGE_MISSING, text.PAGE_MISSING_MORE)
+    return html.Div([missing, dcc.Link(text.BACK, href="/")]), text.PAGE_MISSING
+
+
+def _nav(pathname: str | None) -> list[Component]:
+    links = ((text.NAV_REGISTER, "/"), (text.NAV_COMPARE, "/compare"))
+    here = "/compare" if (pathname or "").startswith("/compare") else "/"
+    return [
+        dcc.Link(name, href=href, className="nav-link nav-here" if href == here else "nav-link") for name, href in links
+    ]
+
+
+def _register_frame(app: Dash, door: Door) -> None:
+    @app.callback(
+        Output(ids.CONTENT, "children"), Output(ids.TITLE, "data"), Output(ids.NAV, "children"),
+        Output(ids.NOTICE_BOX, "hidden"),
+        Input(ids.URL, "pathname"), State(ids.URL, "search"),
+    )
+    def show_page(pathname: str | None, search: str | None) -> tuple[Component, str, list[Component], bool]:
+        page, title = page_for(door, pathname, search)
+        return page, f"{title} · {text.PRODUCT}", _nav(pathname), True
+
+    @app.callback(
+        Output(ids.NOTICE_BOX, "hidden", allow_duplicate=True), Input(ids.NOTICE_CLOSE, "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def close_notice(_clicks: int | None) -> bool:
+        return True
+
+    app.clientside_callback(
+        dash.ClientsideFunction(namespace="frame", function_name="setTitle"),
+        Output(ids.TITLE_SINK, "data"), Input(ids.TITLE, "data"),
+    )
+
+
+def _show_error(error: Exception) -> None:
+    """Errors inside a callback reach the page in words; the details go to the program's log under a mark."""
+    if not isinstance(error, InputError):
+        mark = secrets.token_hex(3)
+        _LOGGER.error("defect %s", mark, exc_info=error)
+        error = InputError(
+            text.DEFECT_WHAT, text.PRODUCT, text.DEFECT_WHY.format(kind=type(error).__name__),
+            text.DEFECT_MEND.format(mark=mark),
+        )
+    dash.set_props(ids.NOTICE, {"children": components.error_panel(error)})
+    dash.set_props(ids.NOTICE_BOX, {"hidden": False})

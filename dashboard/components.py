@@ -1,0 +1,166 @@
+"""Small builders that several pages share: results with shape and word, errors, tables, figures in words."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from cycler.errors import InputError
+from cycler.record import text as record_text
+from dashboard import text
+
+Children = Any
+SEVERITY_ORDER = ("danger", "defect", "caution", "info")
+
+
+def result_mark(result: str | None, large: bool = False) -> Component:
+    """A result as shape and word: disc with tick, square with cross, half-filled ring, empty ring."""
+    key = result if result in ("pass", "fail", "not_proven") else "none"
+    size = " result-large" if large else ""
+    return html.Span(
+        [html.Span(className=f"shape shape-{key}", **{"aria-hidden": "true"}), html.Span(text.RESULT_WORD[key])],
+        className=f"result result-{key}{size}",
+    )
+
+
+def severity_mark(severity: str) -> Component:
+    """Severity of a finding as shape and word."""
+    key = severity if severity in SEVERITY_ORDER else "info"
+    return html.Span(
+        [html.Span(className=f"flag flag-{key}", **{"aria-hidden": "true"}), html.Span(record_text.SEVERITY[key].capitalize())],
+        className=f"severity severity-{key}",
+    )
+
+
+def error_panel(error: InputError, note: str = "") -> Component:
+    """An error in its four parts: what, where, why, how to mend."""
+    parts = [
+        html.Dt(text.ERROR_WHERE), html.Dd(str(error.where), className="error-where"),
+        html.Dt(text.ERROR_WHY), html.Dd(error.why),
+        html.Dt(text.ERROR_MEND), html.Dd(error.mend),
+    ]
+    return html.Div(
+        [
+            html.P([html.Span(className="shape shape-fail", **{"aria-hidden": "true"}),
+                    html.Span(text.ERROR_TITLE.format(what=error.what))], className="error-what"),
+            html.Dl(parts),
+            html.P(note, className="error-note") if note else None,
+        ],
+        className="error-panel", role="alert",
+    )
+
+
+def caution(words: str, danger: bool = False) -> Component:
+    """A short caution where someone acts."""
+    return html.P(
+        [html.Span(className="flag flag-danger" if danger else "flag flag-caution", **{"aria-hidden": "true"}),
+         html.Span(words)],
+        className="caution caution-danger" if danger else "caution",
+    )
+
+
+def empty_state(title: str, more: str) -> Component:
+    """What stands where there is nothing to show."""
+    return html.Div([html.P(title, className="empty-title"), html.P(more)], className="empty-state")
+
+
+def table(
+    heads: Sequence[Children], rows: Iterable[Sequence[Children]], caption: str = "", numbers: Sequence[int] = (),
+    row_classes: Sequence[str] = (), class_name: str = "",
+) -> Component:
+    """A plain table; ``numbers`` are the columns set flush right. The first cell of a row is its heading."""
+    body = []
+    for index, row in enumerate(rows):
+        cells = []
+        for column, cell in enumerate(row):
+            name = "number" if column in numbers else ""
+            cells.append(html.Th(cell, scope="row", className=name) if column == 0 else html.Td(cell, className=name))
+        body.append(html.Tr(cells, className=row_classes[index] if index < len(row_classes) else ""))
+    head = [html.Th(cell, scope="col", className="number" if i in numbers else "") for i, cell in enumerate(heads)]
+    return html.Div(
+        html.Table(
+            [html.Caption(caption) if caption else None, html.Thead(html.Tr(head)), html.Tbody(body)],
+            className=f"plain-table {class_name}",
+        ),
+        className="table-scroll", tabIndex=0,
+    )
+
+
+def fold(title: str, content: Children, is_open: bool = False) -> Component:
+    """A part that opens and closes."""
+    return html.Details([html.Summary(title), content], open=is_open, className="fold")
+
+
+def key_figure(name: str, figure: Children, remark: Children = "", class_name: str = "") -> Component:
+    """One figure of the strip on top of a run."""
+    return html.Div(
+        [html.Dt(name), html.Dd([html.Span(figure, className="figure"), html.Span(remark, className="remark")])],
+        className=f"key-figure {class_name}",
+    )
+
+
+def section(title: str, content: Children, class_name: str = "", level: int = 2) -> Component:
+    """A headed part of a page."""
+    head = (html.H2 if level == 2 else html.H3)(title)
+    return html.Section([head, *(content if isinstance(content, list) else [content])], className=f"part {class_name}")
+
+
+def field(label: str, control: Component, hint: str = "", class_name: str = "") -> Component:
+    """A control with its label."""
+    control_id = getattr(control, "id", None)
+    if isinstance(control_id, dict):  # as the page writes the id of a pattern
+        control_id = json.dumps(control_id, sort_keys=True, separators=(",", ":"))
+    name = html.Label(label, htmlFor=control_id)
+    return html.Div([name, control, html.Span(hint, className="hint") if hint else None], className=f"field {class_name}")
+
+
+def loading(child: Component) -> Component:
+    """Shows that something is being read, without moving what stands there."""
+    return dcc.Loading(
+        child, delay_show=250, overlay_style={"visibility": "visible", "opacity": 0.45},
+        custom_spinner=html.P(text.LOADING, className="loading-note", role="status"),
+    )
+
+
+def findings_list(findings: list[dict[str, Any]], group_names: dict[int, str]) -> Component:
+    """Findings in words, gravest first."""
+    ranked = sorted(
+        findings, key=lambda item: SEVERITY_ORDER.index(item["severity"]) if item["severity"] in SEVERITY_ORDER else 9
+    )
+    items = []
+    for item in ranked:
+        place = group_names.get(item["group"], record_text.GROUP_N.format(n=item["group"])) if item.get("group") else ""
+        label = record_text.code_label(item["code"])
+        items.append(
+            html.Li(
+                [
+                    severity_mark(item["severity"]),
+                    html.Div(
+                        [
+                            html.P([html.Strong(label[:1].upper() + label[1:]), f" · {place}" if place else ""]),
+                            html.P(str(item["message"])[:1].upper() + str(item["message"])[1:]),
+                            html.P(evidence_text(item.get("evidence")), className="evidence"),
+                        ]
+                    ),
+                ],
+                className=f"finding finding-{item['severity']}",
+            )
+        )
+    if not items:
+        return html.P(record_text.FINDINGS_NONE, className="quiet")
+    return html.Ul(items, className="findings")
+
+
+def evidence_text(evidence: Any) -> str:
+    """Evidence of a finding as one line; the analysis gives words, or named values."""
+    if not evidence:
+        return ""
+    if isinstance(evidence, dict):
+        return "; ".join(f"{str(key).replace('_', ' ')} {value}" for key, value in evidence.items())
+    if isinstance(evidence, (list, tuple)):
+        return "; ".join(str(item) for item in evidence)
+    return str(evidence)

@@ -1,0 +1,369 @@
+"""The one door to ``cycler``: register, analysis, criteria, comparison and records, as the pages need them.
+
+Pages and figures see only what is defined here. Logs are read again from the raw bytes in the register; the few last
+used stay in memory, keyed by the digests of those bytes, so that zooming does not read a file.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cycler.errors import InputError, quote
+from cycler.pack import CHEMISTRIES, Pack, pack_from_dict
+from dashboard import text
+from dashboard.figures.curves import Curves, curves_of
+
+if TYPE_CHECKING:
+    from cycler.criteria import Criteria
+    from cycler.log import Log
+    from cycler.readers.columns import ColumnsFile
+
+__all__ = ["CHEMISTRIES", "Door", "Pack"]
+
+CURVES_KEPT = 8
+"""Logs kept in memory at once: as many as a comparison may show."""
+
+COMPARE_MAX = 8
+RECORD_KINDS = {"pdf": "application/pdf", "html": "text/html; charset=utf-8"}
+
+
+@dataclass(frozen=True, slots=True)
+class RunItem:
+    """A run in a list. ``verdict`` is pass, fail, not_proven or None (not judged yet)."""
+
+    id: int
+    pack_id: str
+    label: str
+    added_at: str
+    started_at: str | None
+    files: int
+    capacity_ah: float | None
+    u_capacity_ah: float | None
+    capacity_valid: bool
+    capacity_is_lower_bound: bool
+    limiting_group: int | None
+    verdict: str | None
+    criteria_name: str | None
+    dangers: int
+    defects: int
+    cautions: int
+
+
+@dataclass(frozen=True, slots=True)
+class PackItem:
+    """A pack in a list, with its newest run."""
+
+    id: str
+    chemistry: str | None
+    series: int | None
+    parallel: int | None
+    rated_capacity_ah: float | None
+    runs: int
+    newest: RunItem | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunDetail:
+    """One run with its analysis (the object ``analyze --json`` prints)."""
+
+    id: int
+    pack_id: str
+    label: str
+    added_at: str
+    started_at: str | None
+    analysis: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class RecordItem:
+    """A record kept in the register."""
+
+    id: int
+    serial: str
+    made_at: str
+    result: str | None
+    criteria_name: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CriteriaItem:
+    """A criteria set that can be chosen."""
+
+    name: str
+    title: str
+    about: str
+
+
+class _Kept:
+    """Last used values by key; one thread fills a key, the others wait."""
+
+    def __init__(self, size: int) -> None:
+        self._size = size
+        self._values: OrderedDict[Any, Any] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, key: Any, make: Callable[[], Any]) -> Any:
+        with self._lock:
+            if key not in self._values:
+                self._values[key] = make()
+                while len(self._values) > self._size:
+                    self._values.popitem(last=False)
+            self._values.move_to_end(key)
+            return self._values[key]
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """How dropped logs would be read, before anything is stored."""
+
+    rows: int
+    duration_s: float
+    groups: int
+    temperatures: int
+    discharge_is: str
+    sign_evidence: str
+    started_at: str | None
+    warnings: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Criterion:
+    """What the pages need to say of a quantity that is judged."""
+
+    label: str
+    unit: str
+
+
+class Door:
+    """What the pages may ask of the program.
+
+    Parameters
+    ----------
+    register_path : str, Path or None
+        File or address of the register; ``None`` is the one in the user's data directory. It is made if there is none.
+
+    Raises
+    ------
+    InputError
+        The register cannot be opened.
+    """
+
+    def __init__(self, register_path: str | Path | None) -> None:
+        from cycler.register import Register
+
+        self._register = Register.open(register_path, create=True)
+        self._curves = _Kept(CURVES_KEPT)
+
+    @property
+    def register_name(self) -> str:
+        """File or address of the register, without a password."""
+        return self._register.name
+
+    def close(self) -> None:
+        """Let go of the register."""
+        self._register.close()
+
+    # ---- lists -------------------------------------------------------------------------------------------------
+
+    def runs(self, pack_id: str | None = None) -> list[RunItem]:
+        """All runs, newest first."""
+        return [_run_item(row) for row in reversed(self._register.runs(pack_id))]
+
+    def packs(self) -> list[PackItem]:
+        """All packs by id, each with its newest run."""
+        newest = {item.id: item for item in self.runs()}
+        return [
+            PackItem(
+                row.id, row.chemistry, row.series, row.parallel, row.rated_capacity_ah, row.runs,
+                newest.get(row.last_run_id),
+            )
+            for row in self._register.packs()
+        ]
+
+    # ---- one run -----------------------------------------------------------------------------------------------
+
+    def run(self, run_id: int) -> RunDetail:
+        """One run with its analysis. InputError if there is none of that number."""
+        run = self._register.run(run_id)
+        return RunDetail(run.id, run.pack_id, run.label, run.added_at, run.started_at, run.analysis)
+
+    def curves(self, run_id: int) -> Curves:
+        """Series of a run's log, read from the raw bytes unless among the last used."""
+        run = self._register.run(run_id)
+        key = (tuple(source.sha256 for source in run.sources), run.columns_text)
+        names = {group["group"]: text.group_name(group).capitalize() for group in run.analysis.get("groups") or ()}
+        return self._curves.get(key, lambda: curves_of(self._register.log(run_id), names))
+
+    # ---- adding ------------------------------------------------------------------------------------------------
+
+    def look(self, sources: list[tuple[str, bytes]], columns_text: str | None = None) -> Look:
+        """Read logs without keeping them. InputError if they cannot be read."""
+        from cycler.readers import read_logs_bytes
+
+        log: Log = read_logs_bytes(sources, _columns(columns_text))
+        reading = log.reading
+        return Look(
+            log.rows, log.duration_s, log.series, int(log.temperature_c.shape[1]), reading.discharge_is,
+            reading.sign_evidence, log.started_at.isoformat(" ", "minutes") if log.started_at else None,
+            tuple(warning.message for warning in reading.warnings),
+        )
+
+    def pack_of(self, pack_id: str) -> Pack:
+        """What was known of a pack at its newest run."""
+        runs = self._register.runs(pack_id)
+        if not runs:
+            raise InputError(
+                "there is no such pack", quote(pack_id), "no run of it is in the register", "choose another or a new one"
+            )
+        return self._register.run(runs[-1].id).pack
+
+    def add(
+        self, sources: list[tuple[str, bytes]], pack: Pack, label: str, criteria_name: str,
+        columns_text: str | None = None, again: bool = False,
+    ) -> int:
+        """Read, analyse and keep logs as a run; returns its number. InputError if they cannot be used."""
+        from cycler.workflow import add_logs
+
+        return add_logs(
+            self._register, sources, pack, label, self.criteria(criteria_name), _columns(columns_text), again
+        )
+
+    # ---- verdicts and records ----------------------------------------------------------------------------------
+
+    def criteria_sets(self) -> list[CriteriaItem]:
+        """Criteria sets that come with the program, the default first."""
+        from cycler.criteria import load_criteria, shipped_sets
+
+        sets = [load_criteria(name) for name in shipped_sets()]
+        return [CriteriaItem(item.name, item.title, item.about) for item in sets]
+
+    def criteria(self, name: str) -> Criteria:
+        """A shipped criteria set by name; never a path, since the name comes from the address."""
+        from cycler.criteria import load_criteria, shipped_sets
+
+        if name not in shipped_sets():
+            raise InputError(
+                f"unknown set of criteria {quote(name)}", "address of the page", "it does not come with the program",
+                f"choose one of {', '.join(shipped_sets())}",
+            )
+        return load_criteria(name)
+
+    def judged(self, run_id: int, criteria_name: str | None = None) -> tuple[dict[str, Any], str | None]:
+        """Verdict of a run and when it was kept.
+
+        Without ``criteria_name`` the newest kept verdict; with it the verdict by that set, computed afresh and not kept
+        (``None`` for when), unless the newest kept one was made by the very same set.
+        """
+        latest = self._register.latest_verdict(run_id)
+        if criteria_name is None:
+            if latest is not None:
+                return latest.verdict, latest.decided_at
+            criteria_name = self.criteria_sets()[0].name
+        criteria = self.criteria(criteria_name)
+        if latest is not None and latest.criteria_sha256 == criteria.sha256:
+            return latest.verdict, latest.decided_at
+        from cycler.workflow import judge
+
+        return judge(self._register.run(run_id).analysis, criteria), None
+
+    def keep_verdict(self, run_id: int, criteria_name: str) -> dict[str, Any]:
+        """Judge a run and keep the verdict."""
+        from cycler.workflow import decide_run
+
+        return decide_run(self._register, run_id, self.criteria(criteria_name))
+
+    def make_record(self, run_id: int, criteria_name: str | None) -> str:
+        """Issue a record of a run; returns its serial."""
+        from cycler.workflow import make_record
+
+        criteria = self.criteria(criteria_name) if criteria_name else None
+        return make_record(self._register, run_id, criteria)[0]
+
+    def records(self, run_id: int) -> list[RecordItem]:
+        """Records of a run, newest first."""
+        verdicts = {row.id: row for row in self._register.verdicts(run_id)}
+        return [
+            RecordItem(
+                row.id, row.serial, row.made_at,
+                verdicts[row.verdict_id].result if row.verdict_id in verdicts else None,
+                verdicts[row.verdict_id].criteria_name if row.verdict_id in verdicts else None,
+            )
+            for row in reversed(self._register.records(run_id))
+        ]
+
+    def record_file(self, record_id: int, kind: str) -> bytes:
+        """A record as issued; ``kind`` is a key of :data:`RECORD_KINDS`."""
+        return self._register.record_bytes(record_id, kind)
+
+    def quantity(self, quantity_id: str) -> Criterion:
+        """Label and inner unit of a quantity that a criterion is set on."""
+        from cycler.criteria_quantities import QUANTITIES
+
+        found = QUANTITIES.get(quantity_id)
+        return Criterion(quantity_id.replace("_", " "), "") if found is None else Criterion(found.label, found.unit)
+
+    # ---- comparison --------------------------------------------------------------------------------------------
+
+    def compare(self, run_ids: list[int], reference: int) -> dict[str, Any]:
+        """Table of differences; ``reference`` is the index of the run the others are held against."""
+        from cycler.compare import compare
+
+        runs = [self._register.run(run_id) for run_id in run_ids]
+        return compare([run.analysis for run in runs], [run_name(run) for run in runs], reference)
+
+
+def run_name(run: Any) -> str:
+    """How a run is called beside others: pack, label and number."""
+    return f"{run.pack_id} {run.label} (run {run.id})".replace("  ", " ")
+
+
+def _run_item(row: Any) -> RunItem:
+    return RunItem(
+        row.id, row.pack_id, row.label, row.added_at, row.started_at, row.files, row.capacity_ah, row.u_capacity_ah,
+        bool(row.capacity_valid), bool(row.capacity_is_lower_bound), row.limiting_group, row.verdict,
+        row.criteria_name, row.findings_danger, row.findings_defect, row.findings_caution,
+    )
+
+
+def _columns(text: str | None) -> ColumnsFile | None:
+    if text is None:
+        return None
+    from cycler.readers.columns import parse_columns
+
+    return parse_columns(text, "columns file")
+
+
+def pack_from_form(values: dict[str, Any], instrument: dict[str, Any]) -> Pack:
+    """A :class:`Pack` from what was typed; empty fields are left out. InputError as for a pack file."""
+    data = {key: value for key, value in values.items() if value not in (None, "")}
+    limits = {key: value for key, value in instrument.items() if value not in (None, "")}
+    if limits:
+        data["instrument"] = limits
+    return pack_from_dict(data, "the form")
+
+
+def is_pack_text(text: str) -> bool:
+    """True unless the top level of a TOML text holds none of the keys of a pack file (then it names columns)."""
+    import tomllib
+
+    keys = set(tomllib.loads(text))
+    return not keys or bool(keys & {item.name for item in fields(Pack)})
+
+
+def pack_from_text(text: str, name: str) -> Pack:
+    """A :class:`Pack` from the text of a dropped pack file, with line numbers in its errors."""
+    import tomllib
+
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(
+            "the pack file is not valid TOML", name, str(error),
+            'a line reads key = value; texts stand in "quotes", decimals use a point',
+        ) from None
+    return pack_from_dict(data, name, text)

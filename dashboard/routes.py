@@ -1,0 +1,67 @@
+"""Plain routes beside the pages: files in, records out."""
+
+from __future__ import annotations
+
+import re
+from urllib.parse import unquote
+
+from flask import Flask, Response, jsonify, request
+
+from cycler.errors import InputError
+from dashboard.data import RECORD_KINDS, Door
+from dashboard.uploads import Uploads, clean_name, too_large
+
+UPLOAD_PATH = "/drop"
+RECORD_PATH = "/record"
+
+
+def four_parts(error: InputError) -> dict[str, str]:
+    """An error as the page's script and the components take it."""
+    return {"what": error.what, "where": str(error.where), "why": error.why, "mend": error.mend}
+
+
+def add_routes(server: Flask, door: Door, uploads: Uploads) -> None:
+    """Routes for dropped files and for records."""
+
+    @server.put(UPLOAD_PATH)
+    def receive() -> tuple[Response, int]:
+        request.max_content_length = uploads.bytes_max
+        name = clean_name(unquote(request.headers.get("X-File-Name", "log")))
+        length = request.content_length
+        if length is None and "Transfer-Encoding" not in request.headers:
+            length = 0
+        if length is None:
+            error = InputError("the length of the file is not stated", name, "no Content-Length", "send the whole file")
+            return jsonify(error=four_parts(error)), 411
+        if length > uploads.bytes_max:
+            return jsonify(error=four_parts(too_large(name, uploads.bytes_max))), 413
+        try:
+            dropped = uploads.receive(name, request.stream)
+        except InputError as error:
+            return jsonify(error=four_parts(error)), 422
+        if dropped.bytes != length:
+            uploads.remove(dropped.token)
+            error = InputError(
+                "the file did not arrive whole", name, f"{dropped.bytes} of {length} bytes came", "drop it again"
+            )
+            return jsonify(error=four_parts(error)), 422
+        return jsonify(token=dropped.token, name=dropped.name, bytes=dropped.bytes), 201
+
+    @server.get(f"{RECORD_PATH}/<int:record_id>/<name>")
+    def record(record_id: int, name: str) -> Response:
+        kind = name.rsplit(".", 1)[-1]
+        if kind not in RECORD_KINDS or not re.fullmatch(r"[A-Za-z0-9._-]{1,120}", name):
+            return Response("No such record.\n", 404, mimetype="text/plain")
+        try:
+            content = door.record_file(record_id, kind)
+        except InputError as error:
+            return Response(error.one_line() + "\n", 404, mimetype="text/plain")
+        answer = Response(content, 200, mimetype=RECORD_KINDS[kind])
+        answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+        return answer
+
+
+def record_address(record_id: int, serial: str, kind: str) -> str:
+    """Address under which a record is downloaded."""
+    safe = re.sub(r"[^A-Za-z0-9._-]+", "-", serial)[:80]
+    return f"{RECORD_PATH}/{record_id}/pack-record-{safe}.{kind}"

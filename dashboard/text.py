@@ -1,0 +1,334 @@
+"""Every sentence of the pages, in one place for translation. Words for codes are those of the record."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime
+from typing import Any
+
+from cycler.record import text as record_text
+
+PRODUCT = "packreturn"
+PRODUCT_LINE = "tests of repaired packs"
+SKIP = "Skip to the content"
+NAV_REGISTER, NAV_COMPARE = "Register", "Compare"
+NAME_SHOWN = 5
+LOADING = "Reading …"
+NOT_KNOWN = "not known"
+DASH = "–"
+CLOSE = "Close"
+BACK = "Back to the register"
+
+PAGE_MISSING = "There is no such page."
+PAGE_MISSING_MORE = "The address may be mistyped, or the run was added to another register."
+DEFECT_WHAT = "the program met a defect of its own"
+DEFECT_WHY = "{kind}; nothing was written by this step"
+DEFECT_MEND = "try once more; if it stays, report it with the lines that the window running the program shows under {mark}"
+
+# ---- errors ------------------------------------------------------------------------------------------------
+ERROR_TITLE = "Cannot go on: {what}"
+ERROR_WHERE, ERROR_WHY, ERROR_MEND = "Where", "Why", "How to mend"
+NOTHING_STORED = "Nothing was stored."
+
+# ---- verdict words: shape and word, colour only beside them ------------------------------------------------
+RESULT_WORD = {"pass": "Pass", "fail": "Fail", "not_proven": "Not proven", "none": "Not judged"}
+RESULT_MEANS = record_text.RESULT_MEANS
+
+CAUTION_ADD = (
+    "Before a test: let no damaged, wet, swollen or over-discharged pack stand on charge unwatched; keep tools from "
+    "bridging the terminals. The maker's limits and local rules come first."
+)
+CAUTION_ACT = {
+    "pass": "A pass is no safety certificate; it covers what was measured and nothing else: case, wiring, protection and charger are not examined here. "
+            "Local rules and licensed practice decide on use and shipping.",
+    "fail": "Do not put this pack into use. Mark it, keep it apart from what can burn, guard its terminals against a short "
+            "circuit; damaged packs fall under special transport rules.",
+    "not_proven": "Not proven is no pass: do not hand the pack over on this test. It still holds energy; guard its terminals.",
+    "none": "Figures without a verdict are no approval. The pack holds energy; guard its terminals.",
+}
+CAUTION_DANGER = (
+    "Danger found. Do not charge, use or send this pack. Keep it away from people and from what can burn, and have a trained "
+    "person decide."
+)
+
+# ---- register ----------------------------------------------------------------------------------------------
+REGISTER_TITLE = "Register"
+REGISTER_EMPTY = "The register is empty."
+REGISTER_EMPTY_MORE = "Drop the log of a charge and discharge above. Sample logs come with the program: cycler demo."
+REGISTER_NOTHING = "No run matches."
+REGISTER_NOTHING_MORE = "Clear the search or choose all results."
+REGISTER_SEARCH = "Search pack or label"
+REGISTER_VIEW = {"runs": "Runs", "packs": "Packs"}
+REGISTER_FILTER = {"all": "All", "pass": "Pass", "fail": "Fail", "not_proven": "Not proven", "none": "Not judged"}
+REGISTER_COUNT = "{shown} of {all} runs"
+REGISTER_COUNT_PACKS = "{shown} of {all} packs"
+REGISTER_PAGE = "Page {page} of {pages}"
+REGISTER_PREVIOUS, REGISTER_NEXT = "Previous", "Next"
+COMPARE_NONE = "Tick two to eight runs to compare them."
+COMPARE_ONE = "One run ticked; tick at least one more."
+COMPARE_MANY = "{n} runs ticked; at most eight can be compared."
+COMPARE_GO = "Compare {n} runs"
+COMPARE_CLEAR = "Clear the ticks"
+H_RUN, H_PACK, H_LABEL, H_RESULT = "Run", "Pack", "Label", "Last verdict"
+H_CAPACITY, H_WORST, H_DATE, H_FINDINGS = "Capacity", "Limiting group", "Date", "State"
+H_BUILD, H_RATED, H_RUNS = "Build", "Rated", "Runs"
+TICK = "Choose run {id} for comparison"
+SORT_BY = "Sort by {name}"
+STATE_CAUTION, STATE_CAUTIONS = {1: "1 caution"}, "cautions"
+STATE_SOUND = "nothing found"
+STATE_DANGER = {1: "1 danger"}
+STATE_DEFECT = {1: "1 defect"}
+STATE_DANGERS, STATE_DEFECTS = "dangers", "defects"
+ADDED = "added {when}"
+CHOOSE = "Choose"
+SHOW, LAST_VERDICT = "Show", "Last verdict"
+STATE_NOT_QUOTABLE = "capacity not quotable"
+STATE_NO_CAPACITY = "no capacity"
+AT_LEAST = "at least {figure}"
+NOT_VALID = "{figure}, not valid"
+
+# ---- adding ------------------------------------------------------------------------------------------------
+DROP_TITLE = "Add a run"
+DROP_HERE = "Drop log files here"
+DROP_MORE = "The parts of one test together, and a pack file (.toml) if you have one."
+DROP_CHOOSE = "Choose files …"
+FILES_TITLE = "Files"
+FILE_REMOVE = "Remove {name}"
+FILE_KIND = {"pack": "pack file", "columns": "columns file", "log": "log"}
+REMOVE = "Remove"
+TWO_FILES = {"pack": "two pack files were dropped", "columns": "two columns files were dropped"}
+TWO_FILES_MEND = "remove one of them"
+NOT_UTF8, NOT_UTF8_WHY, NOT_UTF8_MEND = "the file is not UTF-8 text", "some bytes cannot be read as text", "save it as UTF-8"
+LOOK = "Read as {rows} samples over {duration}; {groups}; {temperatures}. Discharge is {sign} in the file."
+LOOK_GROUPS = {0: "no group voltages", 1: "1 group"}
+LOOK_TEMPERATURES = {0: "no temperature", 1: "1 temperature"}
+LOOK_WARNINGS = "Noted while reading"
+PACK_WHICH = "Pack"
+PACK_KIND = {"existing": "In the register", "new": "New pack", "file": "From the pack file"}
+PACK_EXISTING = "Choose a pack"
+PACK_FILE_NONE = "Drop a pack file (.toml) above, or choose another way."
+PACK_FILE_READ = "{name}: pack {id}, {build}"
+PACK_FILE_NO_ID = "{name} names no pack id; the register needs one. Add a line id = \"…\" and drop it again."
+PACK_FIELDS = (
+    ("id", "Pack number", "text", "as on its label"),
+    ("series", "Groups in series", "number", ""),
+    ("parallel", "Cells in parallel", "number", ""),
+    ("rated_capacity_ah", "Rated capacity / Ah", "number", ""),
+    ("charge_voltage_v", "End of charge, pack / V", "number", ""),
+    ("cutoff_voltage_v", "End of discharge, pack / V", "number", ""),
+    ("group_charge_voltage_v", "End of charge, group / V", "number", ""),
+    ("group_cutoff_voltage_v", "End of discharge, group / V", "number", ""),
+    ("taper_current_a", "Charge is complete at / A", "number", ""),
+    ("max_discharge_current_a", "Highest discharge current / A", "number", ""),
+)
+CHEMISTRY = "Chemistry"
+UNKNOWN_CHOICE = "not known"
+INSTRUMENT_TITLE = "Limits of error of the instrument"
+INSTRUMENT_MORE = (
+    "Half-widths from its data sheet; gains as a fraction of the reading (0.1 % is 0.001). Left empty, 1 % of the reading is "
+    "assumed and said so."
+)
+INSTRUMENT_FIELDS = (
+    ("voltage_gain", "Pack voltage, gain"),
+    ("voltage_offset_v", "Pack voltage, zero / V"),
+    ("group_voltage_gain", "Group voltage, gain"),
+    ("group_voltage_offset_v", "Group voltage, zero / V"),
+    ("current_gain", "Current, gain"),
+    ("current_offset_a", "Current, zero / A"),
+    ("temperature_offset_c", "Temperature, zero / °C"),
+    ("lead_resistance_ohm", "Leads (two-wire) / Ω"),
+)
+SENSE = "Pack voltage is sensed"
+SENSE_CHOICE = {"four-wire": "at the pack (four-wire)", "two-wire": "at the load (two-wire)"}
+OPTIONAL = "What you leave empty is worked out from the log where it proves it, else it stays unknown."
+LABEL = "Label of the run"
+LABEL_HINT = "such as: before repair"
+CRITERIA = "Judge by"
+ADD = "Add run"
+ADD_AGAIN = "Add even if this pack already has these logs"
+ADD_BUSY = "Reading, analysing and storing …"
+ADD_NO_LOG_WHAT = "there is no log to add"
+ADD_NO_LOG_WHY = "no log file was dropped yet"
+ADD_NO_LOG_MEND = "drop at least one log"
+ADD_NO_PACK_WHAT = "the pack is not named"
+ADD_NO_PACK_WHY = "the register keeps runs together by pack"
+ADD_NO_PACK_MEND = "choose a pack, or give the new one a number"
+THE_FORM = "form of the run"
+
+# ---- run ---------------------------------------------------------------------------------------------------
+RUN_SUB = "Run {id} · {tested} · added {added}"
+RUN_TESTED, RUN_NO_DATE = "tested {when}", "the log carries no date"
+RUN_TO_VERDICT = "Verdict and record"
+RUN_TO_COMPARE = "Compare with the pack's other runs"
+KEY_CAPACITY, KEY_HEALTH, KEY_RESISTANCE = "Capacity", "State of health", "Resistance over 10 s"
+KEY_LIMITING, KEY_RISE = "Limiting group", "Temperature rise"
+KEY_MAX = "highest {figure}"
+KEY_VALID = "full to empty, valid"
+KEY_SOURCE = {"pack": "at the pack's terminals", "group_sum": "sum of the groups"}
+FINDINGS = "Findings"
+CURVE = "Curve"
+CURVE_COUNTED = "Shaded: the stretch whose charge is the capacity."
+CURVE_HOW = "Drag across to zoom, double-click for the whole test; point to read every trace."
+CURVE_WHOLE = "Every sample of this window is drawn."
+CURVE_THINNED = "Lowest and highest sample of each stretch are drawn, so no spike is lost; zoom in for every sample."
+CURVE_ALL = "Whole test"
+CURVE_NONE = "The curve cannot be drawn: {what}."
+MARK_GROUP = "Mark a group"
+MARK_NONE = "none"
+READ_AT = "Read at / {unit}"
+READ_HINT = "or click on the curve"
+NO_READING = "no reading"
+READ_RESULT = "Sample at {time}"
+GROUPS = "Groups"
+GROUPS_CAPTION = (
+    "Expanded uncertainty (k = 2). Hatched: the limiting group. “est.”: worked out, the group itself did not reach its cut-off."
+)
+GROUPS_NONE = "No group voltages in this log: a weak group cannot be seen, however sound the pack looks as a whole."
+TABLE_STEPS, TABLE_RESISTANCE = "Steps", "Resistance at the current edges"
+TABLE_BUDGET, TABLE_READING, TABLE_PACK = "Where the uncertainty comes from", "How the log was read", "Pack and instrument"
+H_GROUP = ("Group", "At rest", "End of discharge", "Sag 10 s", "Resistance 10 s", "Capacity", "Short of full", "Leak at rest")
+H_STEP = ("No.", "Kind", "Start", "Duration", "Mean current", "Charge", "Energy", "From – to", "Ended because")
+H_EDGE = ("At", "After", "Current step", "Resistance", "Ohmic part", "Way of measuring")
+H_BUDGET = ("Source", "Standard uncertainty")
+H_COLUMN = ("Heading in the file", "Read as", "Unit", "Group")
+H_SOURCE = ("File", "Rows read", "Left out", "SHA-256")
+H_HOW = "How the log was read"
+LIMITING_MARK = "limiting"
+FROM_LOG = "taken from the log"
+INSTRUMENT_DECLARED = "As declared with the pack."
+INSTRUMENT_ASSUMED = "Not declared; these were assumed."
+INSTRUMENT_KEYS = {
+    "voltage_gain": "Pack voltage, gain (fraction of reading)", "voltage_offset_v": "Pack voltage, zero / V",
+    "group_voltage_gain": "Group voltage, gain (fraction of reading)",
+    "group_voltage_offset_v": "Group voltage, zero / V", "current_gain": "Current, gain (fraction of reading)",
+    "current_offset_a": "Current, zero / A", "temperature_offset_c": "Temperature, zero / °C",
+    "clock_gain": "Clock (fraction of the time)", "sense": "Pack voltage is sensed",
+    "lead_resistance_ohm": "Leads / Ω",
+}
+METHOD = {
+    "current_step": "one edge of the current", "iec61960_dc": "two currents, after the d.c. recipe of IEC 61960-3",
+    "iec62620_dc": "two currents, after the d.c. recipe of IEC 62620",
+}
+ESTIMATED = "{figure} est."
+BUDGET_CAPACITY, BUDGET_RESISTANCE = "Capacity", "Resistance over 10 s"
+MATCHED = "If the limiting group matched its siblings: {figure}."
+
+# ---- compare -----------------------------------------------------------------------------------------------
+COMPARE_TITLE = "Compare runs"
+COMPARE_EMPTY = "Choose two to eight runs."
+COMPARE_EMPTY_MORE = "Tick them in the register, or choose them here."
+COMPARE_PICK = "Runs"
+COMPARE_REFERENCE = "Reference"
+COMPARE_AXIS = "Lay over"
+COMPARE_AXES = {"time": "Time", "ah": "Charge / Ah", "soc": "State of charge"}
+COMPARE_LEFT_OUT = "{letter} is not drawn: {reason}."
+COMPARE_DIFFERENCES = "Differences from {letter}"
+COMPARE_CAPTION = (
+    "Under each figure its difference from the reference, with expanded uncertainty (k = 2). “Better” and “worse” stand only "
+    "where the difference exceeds its uncertainty."
+)
+COMPARE_MISSING = "run {id} (not in the register)"
+COMPARE_INVALID = "not valid: no difference shown"
+POINTS = "percentage points"
+WITHIN, BEYOND, BETTER, WORSE = "within the uncertainty", "differs", "better", "worse"
+COMPARE_KEY = "Runs and their lines"
+
+# ---- verdict -----------------------------------------------------------------------------------------------
+VERDICT_TITLE = "Verdict"
+VERDICT_BY = "Judged by “{name}”. {rule}"
+VERDICT_KEPT = "Kept in the register {when}."
+VERDICT_PREVIEW = "Shown only; not kept in the register yet."
+VERDICT_VETO = "Ruled out, whatever the figures say"
+VERDICT_CRITERIA = "Criteria set"
+VERDICT_KEEP = "Keep this verdict"
+VERDICT_RECORD = "Make the record"
+VERDICT_RECORD_BUSY = "Writing the record …"
+VERDICT_RECORD_DONE = "Record {serial} is in the register."
+VERDICT_KEEP_DONE = "Verdict kept."
+VERDICT_LIST = "Criteria"
+VERDICT_NONE = "This set holds no criterion."
+VERDICT_SETTLE = "What would settle it"
+VERDICT_SETTLE_NONE = "Nothing is open."
+VERDICT_VALUE, VERDICT_LIMIT, VERDICT_ACCEPT = "Measured", "Limit", "Accepted"
+VERDICT_PROBABILITY = "Chance that it is met"
+VERDICT_KEY = (
+    "On each scale: dot and bar, value with expanded uncertainty (k = 2); full line, limit; hatched, guard band; "
+    "thick edge, side on which a value is accepted."
+)
+VERDICT_TO_RUN = "Back to run {id}"
+VERDICT_WHY = "Why this limit"
+VERDICT_SOURCE = "Source: {source}."
+VERDICT_ADVISORY = "advisory"
+VERDICT_NO_VALUE = "not measured"
+DIRECTION = {"at_least": "at least {limit}", "at_most": "at most {limit}"}
+RECORDS = "Records"
+RECORDS_NONE = "No record was made of this run yet."
+RECORD_DOWNLOAD = "Download {kind}"
+H_RECORD = ("Record no.", "Made", "Result", "Criteria set", "Download")
+
+
+def group_name(group: dict[str, Any]) -> str:
+    """ "group 4", or "A1 (group 4)" where the log's heading ends in a short name of its own."""
+    number = record_text.GROUP_N.format(n=group["group"])
+    heading = re.sub(r"[\s,/]*[\[(]?(m?V|Volt)[\])]?$", "", str(group.get("name") or "").strip())
+    name = heading.split()[-1] if heading.split() else ""
+    own = 0 < len(name) <= NAME_SHOWN and any(ch.isalpha() for ch in name)
+    return f"{name} ({number})" if own else number
+
+
+def date_text(when: str | None) -> str:
+    """An ISO 8601 time as "2026-03-01 09:30", with UTC named where the text says so."""
+    if not when:
+        return DASH
+    try:
+        parsed = datetime.fromisoformat(str(when).replace("Z", "+00:00"))
+    except ValueError:
+        return str(when)
+    zone = " UTC" if parsed.tzinfo is not None and not parsed.utcoffset() else ""
+    return parsed.strftime("%Y-%m-%d %H:%M") + zone
+
+
+def day_text(when: str | None) -> str:
+    """The day of an ISO 8601 time, as the log or the register's clock (UTC) has it."""
+    return date_text(when).split(" ", 1)[0]
+
+
+def duration_text(seconds: float | None) -> str:
+    """A time span as "5 h 12 min", "12 min 03 s" or "4.5 s"."""
+    if seconds is None:
+        return NOT_KNOWN
+    if seconds < 60:
+        return f"{seconds:.4g} s"
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    minutes, second = divmod(rest, 60)
+    return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {second:02d} s"
+
+
+def share_text(share: float) -> str:
+    """A probability in percent; never "100 %" or "0 %" for what is only nearly certain."""
+    if share > 0.999:
+        return "above 99.9 %"
+    if share < 0.001:
+        return "below 0.1 %"
+    return f"{100 * share:.1f} %"
+
+
+def size_text(size: int) -> str:
+    """A file size as "1.4 MB" or "812 kB"."""
+    return f"{size / 1e6:.1f} MB" if size >= 1e6 else f"{max(1, round(size / 1e3))} kB"
+
+
+def count_text(number: int, words: dict[int, str], many: str) -> str:
+    """Words for 0 and 1, else "{number} {many}"."""
+    return words.get(number, f"{number} {many}")
+
+
+def build_text(pack: Any) -> str:
+    """ "nmc, 10 × 4" from anything with chemistry, series and parallel."""
+    parts = []
+    if pack.chemistry:
+        parts.append(str(pack.chemistry))
+    if pack.series:
+        parts.append(f"{pack.series}S{pack.parallel}P" if pack.parallel else f"{pack.series}S")
+    return " ".join(parts) or DASH

@@ -1,0 +1,145 @@
+"""A register filled from the sample logs, a server over it, and a browser that minds errors and foreign calls."""
+
+from __future__ import annotations
+
+import logging
+import os
+import shutil
+import threading
+from pathlib import Path
+
+import pytest
+
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
+CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync",
+]
+# Run 1 fails (weak group 4), run 2 passes after its replacement, run 3 is the sister pack.
+RUNS = (
+    ("ebike-10s4p-before-repair.csv", "ebike-0412.toml", "before repair"),
+    ("ebike-10s4p-after-repair.csv", "ebike-0412.toml", "after repair"),
+    ("ebike-10s4p-sister.csv", "ebike-0415.toml", "sister pack"),
+)
+
+
+def fill(path):
+    """Add the three e-bike sample logs to a register."""
+    from cycler.criteria import load_criteria
+    from cycler.pack import load_pack
+    from cycler.register import Register
+    from cycler.workflow import add_logs
+
+    with Register.open(path) as register:
+        for log, pack, label in RUNS:
+            source = (log, (SAMPLES / log).read_bytes())
+            add_logs(register, [source], load_pack(SAMPLES / "packs" / pack), label, load_criteria())
+
+
+@pytest.fixture(scope="session")
+def filled(tmp_path_factory):
+    """Path of a register with three runs; never written to by a test."""
+    path = tmp_path_factory.mktemp("filled") / "register.sqlite"
+    fill(path)
+    return path
+
+
+@pytest.fixture(scope="session")
+def door(filled):
+    """The pages' door to the filled register."""
+    from dashboard.data import Door
+
+    opened = Door(filled)
+    yield opened
+    opened.close()
+
+
+class Served:
+    """A running server: its address, and the door to look behind the pages."""
+
+    def __init__(self, path, **options):
+        from werkzeug.serving import make_server
+
+        from dashboard.app import create_app
+
+        logging.getLogger("werkzeug").setLevel(logging.ERROR)
+        self.app = create_app(path, **options)
+        self.door = self.app.server.extensions["dashboard_door"]
+        self._server = make_server("127.0.0.1", 0, self.app.server, threaded=True)
+        self.address = f"http://127.0.0.1:{self._server.port}"
+        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
+        self._thread.start()
+
+    def close(self):
+        self._server.shutdown()
+        self._thread.join(timeout=10)
+        self.door.close()
+
+
+@pytest.fixture
+def served(filled, tmp_path):
+    """A server over a copy of the filled register, so that a test may add to it."""
+    copy = tmp_path / "register.sqlite"
+    shutil.copy(filled, copy)
+    server = Served(copy)
+    yield server
+    server.close()
+
+
+@pytest.fixture
+def served_empty(tmp_path):
+    """A server over an empty register."""
+    server = Served(tmp_path / "empty.sqlite", upload_bytes_max=3_000_000)
+    yield server
+    server.close()
+
+
+def no_browser(reason):
+    """Skip with the reason, or fail where a browser is a must."""
+    if os.environ.get("REQUIRE_BROWSER") == "1":
+        pytest.fail(f"REQUIRE_BROWSER is set, but {reason}")
+    pytest.skip(f"{reason}; the browser tests need Chromium (set CHROMIUM to its path)")
+
+
+@pytest.fixture(scope="session")
+def browser():
+    """Chromium, headless."""
+    if not Path(CHROMIUM).exists():
+        no_browser(f"there is no Chromium at {CHROMIUM}")
+    try:
+        from playwright.sync_api import sync_playwright
+    except ImportError:
+        no_browser("playwright is not installed")
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield started
+        started.close()
+
+
+class Watched:
+    """What a page did that it must not do: errors on its console, calls to any other host."""
+
+    def __init__(self, page):
+        self.errors = []
+        self.hosts = set()
+        page.on("console", lambda message: self.errors.append(message.text) if message.type == "error" else None)
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("request", self._note)
+
+    def _note(self, request):
+        if not request.url.startswith(("http://127.0.0.1:", "data:", "blob:")):
+            self.hosts.add(request.url)
+
+
+@pytest.fixture
+def page(browser):
+    """A page of 1280 x 800 that fails its test on a console error or a call to another host."""
+    context = browser.new_context(viewport={"width": 1280, "height": 800}, accept_downloads=True)
+    opened = context.new_page()
+    opened.set_default_timeout(20_000)
+    opened.watched = Watched(opened)
+    yield opened
+    context.close()
+    assert opened.watched.hosts == set()
+    assert opened.watched.errors == []
