@@ -95,3 +95,29 @@ def current_scale(current_a: np.ndarray) -> CurrentScale:
     threshold = max(4.0 * spread, 2.1 * resolution, 0.0015 * largest)
     threshold = min(threshold, max(0.01 * largest, 2.1 * resolution))
     return CurrentScale(zero, noise, resolution, threshold, largest)
+
+
+def straight(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+    """Slope and value at x = 0 of the least-squares line; without spread in ``x`` slope 0 and the mean.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Finite values, n >= 1.
+
+    Returns
+    -------
+    slope, level : float
+        Units of y over x, and of y.
+
+    References
+    ----------
+    Least squares of a straight line: any statistics text.
+    """
+    centre, middle = float(np.mean(x)), float(np.mean(y))
+    away = x - centre
+    spread = float(away @ away)
+    if spread <= 0.0:
+        return 0.0, middle
+    slope = float(away @ (y - middle)) / spread
+    return slope, middle - slope * centre

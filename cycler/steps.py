@@ -17,7 +17,7 @@ import numpy as np
 
 from cycler.log import Log
 from cycler.pack import Pack
-from cycler.signals import CurrentScale, current_scale, noise_of, resolution_of
+from cycler.signals import CurrentScale, current_scale, noise_of, resolution_of, straight
 
 PULSE_MAX_S = 60.0
 """Longest active step that is called a pulse. [s] Common practice, no source."""
@@ -419,7 +419,7 @@ def reaches_limit(voltage_v: np.ndarray, limit_v: float, time_s: np.ndarray | No
     usual = float(np.median(np.diff(when)))
     ahead = usual if next_s is None else min(max(float(next_s - when[-1]), 0.0), 1.5 * usual)
     few = slice(-4, None)
-    rate = max(0.0, -float(np.polyfit(when[few], tail[few], 1)[0]), float(tail[-2] - tail[-1]) / max(when[-1] - when[-2], 1e-9))
+    rate = max(0.0, -straight(when[few], tail[few])[0], float(tail[-2] - tail[-1]) / max(when[-1] - when[-2], 1e-9))
     # Noise must not stand in for a fall: a limit far away in terms of the whole tail's fall is not near.
     return bool(tail[-1] - 1.5 * rate * ahead <= limit_v + slack and tail[-1] - limit_v <= 0.12 * abs(limit_v))
 
@@ -445,7 +445,8 @@ def _charge_end(log: Log, pack: Pack, step: Step, following: Step | None) -> str
     current = current[np.isfinite(current)]
     voltage = pack_voltage(log)[step.slice]
     end_current = float(np.median(current[-3:])) if current.size else 0.0
-    top = float(np.nanmedian(voltage[-3:])) if voltage.size else np.nan
+    last_v = voltage[np.isfinite(voltage)][-3:]
+    top = float(np.median(last_v)) if last_v.size else np.nan
     if following is not None and following.kind == "charge_cv":
         return "charge_voltage"
     if step.kind == "charge_cv" or (current.size > 5 and end_current < 0.5 * float(np.max(current))):

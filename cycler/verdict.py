@@ -163,7 +163,10 @@ def _judge_taken(taken: Taken, quantity: Quantity, criterion: Criterion, limit: 
     band = factor * (taken.u or 0.0)
     result = result_of(taken.value, limit, band, criterion.direction)
     judged["guard_band"] = band
-    judged["acceptance_limit"] = acceptance_limit(limit, band, criterion.direction)
+    accept = acceptance_limit(limit, band, criterion.direction)
+    # A guard band wider than an upper limit leaves no room for any value: then there is no acceptance limit.
+    no_room = criterion.direction == "at_most" and accept < 0.0 <= limit
+    judged["acceptance_limit"] = None if no_room else accept
     if taken.u is not None:
         judged["probability_of_conformity"] = probability_of_conformity(taken.value, taken.u, limit, criterion.direction)
     if taken.valid:
@@ -171,6 +174,8 @@ def _judge_taken(taken: Taken, quantity: Quantity, criterion: Criterion, limit: 
         if result == NOT_PROVEN and taken.lack != "estimate":
             judged["lack"] = "guard"
         note = f" The value is {taken.doubt}." if taken.doubt else ""
+        if no_room:
+            note += " The guard band is wider than the limit: measured like this, no pack could pass."
         judged["reason"] = who + _reason(figure, result, judged['inside'], quantity, criterion, limit, band) + note
         return judged
     settles = {("lower", "at_least"): PASS, ("lower", "at_most"): FAIL, ("upper", "at_most"): PASS, ("upper", "at_least"): FAIL}

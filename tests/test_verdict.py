@@ -520,3 +520,13 @@ def test_guard_band_needs_exactly_one_rule():
             guard_band(0.1, **rule)
     with pytest.raises(ValueError):
         acceptance_limit(1.0, 0.1, "above")
+
+
+def test_decide_guard_band_wider_than_the_limit_leaves_no_acceptance_limit():
+    # Leak 59 +- 30 % in 30 days against 5 %: TL - w is below zero, which no leak can meet; the value itself fails clearly.
+    changes = {f"groups.{i}.self_discharge_ma": 0.0 for i in range(10)} | {f"groups.{i}.u_self_discharge_ma": 0.1 for i in range(10)}
+    changes |= {"groups.5.self_discharge_ma": 8.5, "groups.5.u_self_discharge_ma": 2.2}
+    row = next(row for row in decide(example_analysis(changes), OWNER)["criteria"] if row["id"] == "self-discharge")
+    assert row["result"] == "fail"
+    assert row["acceptance_limit"] is None
+    assert "no pack could pass" in row["reason"]

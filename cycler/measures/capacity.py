@@ -19,7 +19,7 @@ from cycler.measures.integrate import (
     switch_share,
 )
 from cycler.pack import Pack
-from cycler.signals import resolution_of
+from cycler.signals import resolution_of, straight
 from cycler.steps import Step, pack_voltage
 
 REST_FULL_WINDOW_V = 0.05
@@ -280,7 +280,7 @@ def _end_point(log: Log, pack: Pack, final: Step) -> tuple[int, float, int | Non
         return final.last, float(time[-1]), group, 0.0
     # The limit was met after the last loaded row: along the last fall, before the next row, the knee making it sooner.
     room = float(log.time_s[final.last + 1] - t[-1])
-    fall = max(-float(np.polyfit(t, v, 1)[0]), float(v[-2] - v[-1]) / max(float(t[-1] - t[-2]), 1e-9))
+    fall = max(-float(straight(t, v)[0]), float(v[-2] - v[-1]) / max(float(t[-1] - t[-2]), 1e-9))
     ahead = min(0.8 * (v[-1] - limit) / fall, room) if fall > 0 else 0.0
     ahead = max(float(ahead), 0.0)
     return final.last, float(t[-1]) + ahead, group, 0.3 * ahead
@@ -297,7 +297,7 @@ def _end_slope(log: Log, final: Step, flow: Flow, end_k: int, group: int | None)
     good = np.isfinite(y)
     if np.count_nonzero(good) < 3 or np.ptp(x[good]) <= 0:
         return None
-    return float(abs(np.polyfit(x[good], y[good], 1)[0]))
+    return float(abs(straight(x[good], y[good])[0]))
 
 
 def _start_slope(log: Log, first_active: Step, flow: Flow, final: Step) -> float | None:
@@ -311,7 +311,7 @@ def _start_slope(log: Log, first_active: Step, flow: Flow, final: Step) -> float
     use &= np.isfinite(voltage)
     if np.count_nonzero(use) < 3:
         return None
-    return float(abs(np.polyfit(moved[use], voltage[use], 1)[0]))
+    return float(abs(straight(moved[use], voltage[use])[0]))
 
 
 def _started_full(

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cycler.signals import resolution_of
+from cycler.signals import resolution_of, straight
 
 BINS = 160
 SETTLE_S = 600.0
@@ -241,7 +241,7 @@ def _cutoff_place(x: np.ndarray, u: np.ndarray, cutoff_v: float | None) -> tuple
         share = (u[k - 1] - cutoff_v) / (u[k - 1] - u[k])
         return float(x[k - 1] + share * (x[k] - x[k - 1])), float(0.1 * (x[k] - x[k - 1])), True
     tail = slice(-4, None)
-    slope = float(np.polyfit(x[tail], u[tail], 1)[0])
+    slope = straight(x[tail], u[tail])[0]
     if slope >= 0:
         return None
     beyond = (cutoff_v - u[-1]) / slope
@@ -366,7 +366,7 @@ def start_slope(
     head = q <= q[0] + 0.12 * q[-1]
     if np.count_nonzero(head) < 4 or q[0] <= 0:
         return None, np.inf
-    late = -float(np.polyfit(q[head], u[head], 1)[0])
+    late = -straight(q[head], u[head])[0]
     raise_v = 0.0
     if resistance_ohm is not None and np.isfinite(resistance_ohm[group]):
         raise_v = abs(curves.current_a) * float(resistance_ohm[group])
@@ -391,7 +391,7 @@ def _mapped_cutoff(
         slope = (u_ref[k] - u_ref[k - 1]) / (x_ref[k] - x_ref[k - 1])
     else:
         # Below the end of the reference's curve: along its knee, which goes on bending.
-        slope = float(np.polyfit(x_ref[-4:], u_ref[-4:], 1)[0])
+        slope = straight(x_ref[-4:], u_ref[-4:])[0]
         if slope >= 0:
             return None
         further = max((level - u_ref[-1]) / slope, 0.0)

@@ -17,7 +17,7 @@ import numpy as np
 
 from cycler.log import Log
 from cycler.measures.integrate import Switch
-from cycler.signals import noise_of, resolution_of
+from cycler.signals import noise_of, resolution_of, straight
 from cycler.steps import Step, pack_voltage
 
 AFTER_S = (1.0, 10.0, 30.0)
@@ -136,7 +136,7 @@ def before_edge(time_s: np.ndarray, voltage_v: np.ndarray, at_s: float) -> tuple
         last = voltage[-3:]
         return float(voltage[-1]), float(np.std(last)) if last.size > 2 and time[-1] - time[-3] <= 300.0 else 0.0
     x, y = time[use] - at_s, voltage[use]
-    slope, level = np.polyfit(x, y, 1)
+    slope, level = straight(x, y)
     scatter = float(np.std(y - (slope * x + level)))
     noise = max(noise_of(y), resolution_of(y) / np.sqrt(12.0))
     if scatter <= 1.6 * noise + 1e-9 or y.size < 7:
@@ -146,6 +146,8 @@ def before_edge(time_s: np.ndarray, voltage_v: np.ndarray, at_s: float) -> tuple
     short = x >= -2.5
     short[-6:] = True
     x, y = x[short], y[short]
+    if np.unique(x).size < 4:
+        return float(level), 2.0 * scatter / np.sqrt(y.size)
     bend, slope, level = np.polyfit(x, y, 2)
     scatter = float(np.std(y - np.polyval((bend, slope, level), x)))
     # A parabola's standard error at its end is 3 s/sqrt(n) (textbook); what it makes of the last interval stays open by half.
@@ -201,7 +203,7 @@ def step_response(
     first = since[: min(since.size, 12)]
     sampling = float(np.median(np.diff(first))) if first.size > 2 else np.inf
     ohmic = u_ohmic = None
-    if sampling <= OHMIC_SAMPLING_MAX_S and since.size >= 4 and since[0] <= 1.5 * OHMIC_SAMPLING_MAX_S:
+    if 0.0 < sampling <= OHMIC_SAMPLING_MAX_S and np.unique(since[:200]).size >= 4 and since[0] <= 1.5 * OHMIC_SAMPLING_MAX_S:
         ohmic, u_ohmic = ohmic_part(since, ohm, random, edge.u_at_s)
     ten = values[AFTER_S.index(10.0)]
     return StepResponse(
@@ -236,7 +238,7 @@ def _at(since: np.ndarray, ohm: np.ndarray, after_s: float) -> tuple[float | Non
     lo, hi = max(0, k - 2), min(since.size, k + 3)
     if hi - lo >= 4 and since[hi - 1] - since[lo] <= 0.6 * after_s:
         # A short line through the neighbours averages the noise of single readings.
-        slope, level = np.polyfit(since[lo:hi] - after_s, ohm[lo:hi], 1)
+        slope, level = straight(since[lo:hi] - after_s, ohm[lo:hi])
         return float(level), float(slope)
     return float(ohm[k - 1] + slope * (after_s - since[k - 1])), float(slope)
 
@@ -270,8 +272,8 @@ def ohmic_part(
     """
     from scipy.optimize import nnls
 
-    use = since_s <= 30.0
-    t, r = since_s[use], ohm[use]
+    t, first = np.unique(since_s[since_s <= 30.0], return_index=True)
+    r = ohm[first]
     spacing = float(np.median(np.diff(t))) if t.size > 1 else 1.0
     horizon = float(t[-1])
     taus = np.array([0.05, 0.15, 0.5, 1.5, 4.0, 12.0, 40.0])

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.signals import straight
+
 SETTLE_S = 7200.0
 """Head of a rest left out of drift fits, at most a third of the rest. [s] Common practice, no source."""
 DRIFT_MIN_S = 3 * 3600.0
@@ -44,7 +46,7 @@ def straight_line(time_s: np.ndarray, value: np.ndarray, resolution: float) -> L
     t, v = time_s[good], value[good]
     if t.size < 5 or np.ptp(t) <= 0:
         return None
-    slope, level = np.polyfit(t - t[0], v, 1)
+    slope, level = straight(t - t[0], v)
     residual = v - (level + slope * (t - t[0]))
     s = float(np.std(residual, ddof=2))
     r = 0.0
@@ -116,7 +118,7 @@ def slope_at_voltage(charge_ah: np.ndarray, voltage_v: np.ndarray, at_v: float) 
     use = (charge_ah >= low) & (charge_ah <= low + 0.08 * total)
     if np.count_nonzero(use) < 4:
         return None
-    slope = float(np.polyfit(charge_ah[use], voltage_v[use], 1)[0])
+    slope = straight(charge_ah[use], voltage_v[use])[0]
     return -slope if slope < 0 else None
 
 
