@@ -22,13 +22,33 @@ INVALID_WORDS = {
     "cutoff_unknown": "no cut-off voltage is known for this pack, so nothing shows that it was empty",
     "protection_trip": "the protection board ended the discharge before the pack's cut-off",
     "log_gap": "the log has a gap under load that no counter bridges",
+    "limits_do_not_fit": "the limits in the pack file do not fit the voltages in the log",
     "no_discharge": "the log holds no discharge",
 }
 
 
-def capacity_doubts(discharge: Discharge, pack: Pack) -> tuple[str, ...]:
+def limits_fit(log: Log, pack: Pack, stated_series: int | None) -> bool:
+    """False if the pack file's limits cannot be those of the pack in the log.
+
+    The series count stated differs from the number of group columns although their sum is the pack voltage; or the pack rests
+    at or below its stated cut-off.
+    """
+    voltage = log.voltage_v
+    if stated_series and log.series and stated_series != log.series and np.any(np.isfinite(voltage)):
+        total = np.sum(log.group_voltage_v, axis=1)
+        both = np.isfinite(total) & np.isfinite(voltage) & (total > 0)
+        if np.any(both) and abs(float(np.median(voltage[both] / total[both])) - 1.0) < 0.03:
+            return False
+    highest = pack_voltage(log)
+    highest = highest[np.isfinite(highest)]
+    if pack.cutoff_voltage_v is not None and highest.size:
+        return float(np.quantile(highest, 0.999)) > 1.02 * pack.cutoff_voltage_v
+    return True
+
+
+def capacity_doubts(discharge: Discharge, pack: Pack, fits: bool = True) -> tuple[str, ...]:
     """Reason codes for which the charge taken may not be quoted as the pack's capacity; empty = valid."""
-    reasons = []
+    reasons = [] if fits else ["limits_do_not_fit"]
     if discharge.started_full is False:
         reasons.append("charge_incomplete")
     elif discharge.started_full is None:
@@ -44,9 +64,10 @@ def capacity_doubts(discharge: Discharge, pack: Pack) -> tuple[str, ...]:
 
 
 def course_findings(
-    log: Log, pack: Pack, steps: tuple[Step, ...], headline: Discharge | None, doubts: tuple[str, ...]
+    log: Log, pack: Pack, steps: tuple[Step, ...], headline: Discharge | None, doubts: tuple[str, ...],
+    numbers: tuple[int, ...],
 ) -> list[Finding]:
-    """Findings on start, end, rest and gaps of the discharge that counts."""
+    """Findings on start, end, rest and gaps of the discharge that counts. ``numbers`` are the groups' own numbers."""
     out: list[Finding] = []
     if headline is None:
         out.append(
@@ -85,7 +106,8 @@ def course_findings(
             )
         )
     if "protection_trip" in doubts:
-        group, low = _lowest_group(log, last)
+        lowest, low = _lowest_group(log, last)
+        group = numbers[lowest - 1] if lowest else None
         where = f", limited by group {group} at {low:.3f} V" if group else ""
         out.append(
             Finding(
@@ -198,14 +220,6 @@ def bench_findings(
                 "no group column in the log",
             )
         )
-    if pack.series and log.series and pack.series != log.series:
-        out.append(
-            Finding(
-                "group_count_mismatch", "caution",
-                f"The pack file says {pack.series} groups in series, the log has {log.series} group columns.",
-                f"{pack.series} against {log.series}",
-            )
-        )
     spans = [float(np.median(np.diff(log.time_s[steps[e.after].slice][:12]))) for e in edges if steps[e.after].last - steps[e.after].first > 3]
     if not edges:
         out.append(
@@ -268,7 +282,7 @@ def _counter_findings(log: Log, steps: tuple[Step, ...], flow: Flow) -> list[Fin
 
 def _sum_findings(log: Log, pack: Pack) -> list[Finding]:
     """Pack voltage against the sum of the groups where both are known and no current flows."""
-    if log.series == 0 or not np.any(np.isfinite(log.voltage_v)):
+    if log.series == 0 or not np.any(np.isfinite(log.voltage_v)) or (pack.series and pack.series != log.series):
         return []
     scale = current_scale(log.current_a)
     resting = np.abs(log.current_a - scale.zero_a) <= scale.rest_threshold_a
@@ -334,10 +348,50 @@ def temperature_findings(log: Log, steps: tuple[Step, ...], thermal: Thermal | N
     return out
 
 
+def pack_file_findings(log: Log, pack: Pack, fits: bool, missing: int) -> list[Finding]:
+    """Findings on a pack file that does not go with the log. ``missing`` group columns are known to be without readings."""
+    out: list[Finding] = []
+    if not fits:
+        out.append(
+            Finding(
+                "limits_do_not_fit", "caution",
+                "The pack file does not fit this log: correct series and voltages in it, or take the right file. Until then no figure that "
+                "rests on its limits counts.",
+                f"pack file: {pack.series or 'unknown'} groups in series, cut-off {pack.cutoff_voltage_v or float('nan'):g} V; log: {log.series + missing} "
+                f"group columns, pack up to {float(np.nanmax(pack_voltage(log))):.2f} V",
+            )
+        )
+    elif pack.series and log.series and pack.series > log.series + missing:
+        out.append(
+            Finding(
+                "group_count_mismatch", "caution",
+                f"The pack file says {pack.series} groups in series, the log has only {log.series + missing} group columns: what is missing "
+                "cannot be judged.", f"{pack.series} against {log.series + missing}",
+            )
+        )
+    elif pack.series and log.series and pack.series < log.series + missing:
+        out.append(
+            Finding(
+                "group_count_mismatch", "caution",
+                f"The pack file says {pack.series} groups in series, the log has {log.series + missing} group columns.",
+                f"{pack.series} against {log.series + missing}",
+            )
+        )
+    return out
+
+
 def efficiency_findings(pairing: Pairing | None, u_coulombic: float | None) -> list[Finding]:
     """Low efficiency of a matched pair."""
     if pairing is None or u_coulombic is None:
         return []
+    if implausible_efficiency(pairing, u_coulombic):
+        return [
+            Finding(
+                "efficiency_implausible", "caution",
+                f"More charge came out than went in ({100 * pairing.coulombic:.1f} %): the charge and the discharge do not belong together, or a "
+                "meter is wrong. No efficiency is given.", f"{pairing.coulombic:.4f} ± {f.SIGNIFICANT * u_coulombic:.4f} (k = 2)",
+            )
+        ]
     if pairing.coulombic + f.SIGNIFICANT * u_coulombic < f.EFFICIENCY_MIN:
         return [
             Finding(
@@ -349,9 +403,15 @@ def efficiency_findings(pairing: Pairing | None, u_coulombic: float | None) -> l
     return []
 
 
+def implausible_efficiency(pairing: Pairing, u_coulombic: float) -> bool:
+    """True if the coulombic efficiency lies above 1.005 by more than its expanded uncertainty (window for lithium cells: common
+    practice, no source)."""
+    return pairing.coulombic - f.SIGNIFICANT * u_coulombic > 1.005
+
+
 def reading_findings(log: Log) -> list[Finding]:
     """The reader's own warnings, carried into the findings so that they reach the record."""
-    cautious = {"truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch"}
+    cautious = {"truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order", "step_clock_joined"}
     seen: dict[str, Finding] = {}
     for warning in log.reading.warnings:
         if warning.code not in seen:

@@ -11,9 +11,11 @@ from dataclasses import dataclass
 from typing import Any
 
 WEAK_RATIO = 0.95
+REPLACE_RATIO = 0.85
 OUT_OF_BALANCE_SHARE = 0.03
 RESISTANCE_RATIO = 1.30
 LOW_CAPACITY_SHARE = 0.80  # traction convention, about 80 % of rated; figures in use range from 60 to 80 %
+ABOVE_RATING_SHARE = 1.10
 SELF_DISCHARGE_SHARE_PER_MONTH = 0.05
 REST_BEFORE_LOAD_MIN_S = 600.0
 TEST_TEMPERATURE_C = (15.0, 30.0)
@@ -75,7 +77,7 @@ class GroupFigures:
 
 def diagnose_group(
     figures: GroupFigures, typical_capacity_ah: float | None, damage_v: float | None, overcharge_v: float | None,
-    rated_capacity_ah: float | None = None,
+    rated_capacity_ah: float | None = None, u_voltage_v: float = 0.0,
 ) -> tuple[Finding, ...]:
     """Findings on one group; causes that look alike are told apart by the figures they leave alone.
 
@@ -95,7 +97,12 @@ def diagnose_group(
         out.append(
             Finding(
                 "weak_group", "defect",
-                f"Group {g} holds {_percent(figures.capacity_ratio)} of what its siblings hold: weak cells, replace the group.",
+                f"Group {g} holds {100 * figures.capacity_ratio:.0f} ± {200 * figures.u_capacity_ratio:.0f} % of what its siblings hold: weak "
+                "cells" + (
+                    ", replace the group."
+                    if figures.capacity_ratio + SIGNIFICANT * figures.u_capacity_ratio < REPLACE_RATIO
+                    else ". It will end every ride first; whether it must be replaced, the criteria decide."
+                ),
                 (f"capacity {figures.capacity_ah:.3g} Ah, " if figures.capacity_ah is not None else "")
                 + f"ratio {figures.capacity_ratio:.3f} ± "
                 f"{SIGNIFICANT * figures.u_capacity_ratio:.3f} (k = 2)",
@@ -131,24 +138,37 @@ def diagnose_group(
                     group=g,
                 )
             )
-    if damage_v is not None and figures.min_voltage_v is not None and figures.min_voltage_v < damage_v:
+    out.extend(_voltage_findings(figures, damage_v, overcharge_v, SIGNIFICANT * u_voltage_v))
+    return tuple(out)
+
+
+def _voltage_findings(
+    figures: GroupFigures, damage_v: float | None, overcharge_v: float | None, expanded_v: float
+) -> list[Finding]:
+    """Under- and over-voltage of one group; only a possibility where the meter's own error could account for it."""
+    g, low, high = figures.group, figures.min_voltage_v, figures.max_voltage_v
+    out = []
+    if damage_v is not None and low is not None and low < damage_v:
+        sure = low + expanded_v < damage_v
         out.append(
             Finding(
                 "group_undervoltage", "danger",
-                f"Group {g} was driven down to {figures.min_voltage_v:.3f} V, below the {damage_v:.2f} V at which cells take damage: "
-                "do not charge it unattended, have it examined.",
-                f"lowest reading {figures.min_voltage_v:.3f} V", group=g,
+                f"Group {g} was {'driven' if sure else 'perhaps driven'} down to {low:.3f} ± {expanded_v:.3f} V, below the "
+                f"{damage_v:.2f} V at which cells take damage: do not charge it unattended, have it examined.",
+                f"lowest reading {low:.3f} ± {expanded_v:.3f} V (k = 2)", group=g,
             )
         )
-    if overcharge_v is not None and figures.max_voltage_v is not None and figures.max_voltage_v > overcharge_v:
+    if overcharge_v is not None and high is not None and high > overcharge_v:
+        sure = high - expanded_v > overcharge_v
         out.append(
             Finding(
                 "group_overvoltage", "danger",
-                f"Group {g} was charged to {figures.max_voltage_v:.3f} V, above {overcharge_v:.2f} V: stop charging this pack, fire hazard.",
-                f"highest reading {figures.max_voltage_v:.3f} V", group=g,
+                f"Group {g} was {'charged' if sure else 'perhaps charged'} to {high:.3f} ± {expanded_v:.3f} V, above {overcharge_v:.2f} V: "
+                "stop charging this pack, fire hazard.",
+                f"highest reading {high:.3f} ± {expanded_v:.3f} V (k = 2)", group=g,
             )
         )
-    return tuple(out)
+    return out
 
 
 def joint_or_cells(excess_ratio: float, later: float, u_later: float, later_usual: float, strict: bool) -> str:

@@ -22,6 +22,16 @@ from cycler.uncertainty import combined, difference_u, rectangular, resistance_u
 
 TEN = AFTER_S.index(10.0)
 REST_WINDOW = 5
+ROW_KEYS = (
+    "group", "name", "rest_voltage_v", "u_rest_voltage_v", "full_voltage_v", "end_voltage_v", "u_end_voltage_v", "min_voltage_v",
+    "max_voltage_v", "sag_10s_v", "u_sag_10s_v", "sag_end_v", "u_sag_end_v", "resistance_10s_ohm", "u_resistance_10s_ohm",
+    "ohmic_ohm", "u_ohmic_ohm", "capacity_ah", "u_capacity_ah", "capacity_is_estimate", "capacity_ratio", "u_capacity_ratio",
+    "charge_to_cutoff_ah", "u_charge_to_cutoff_ah", "start_deficit_ah", "u_start_deficit_ah", "self_discharge_ma",
+    "u_self_discharge_ma", "findings",
+)
+"""Keys of a row of the group table, in order."""
+DEAD_V = 0.3
+"""A column that never reads more is no group at work. [V] Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +41,7 @@ class GroupTable:
     rows: list[dict[str, Any]]
     limiting_group: int | None
     capacity_if_matched_ah: float | None
+    u_capacity_if_matched_ah: float | None
     spread: dict[str, Any]
     rests: list[dict[str, Any]]
     findings: list[Finding]
@@ -39,14 +50,16 @@ class GroupTable:
 def group_table(
     log: Log, pack: Pack, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None, edges: tuple[Edge, ...],
     responses: list[list[StepResponse | None]], main_edge: int | None, charges: tuple[ChargeRun, ...],
+    numbers: tuple[int, ...],
 ) -> GroupTable:
-    """Figures of every group; empty rows where the log has no group voltages."""
+    """Figures of every group that has readings; none where the log has no group voltages. ``numbers`` are the groups' own
+    numbers, as columns without readings have been taken out of ``log``."""
     n = log.series
     drifts = _rest_drifts(log, steps)
     rests = _rest_rows(log, steps)
     if n == 0:
         empty = {key: None for key in ("rest_v", "full_v", "load_v", "end_v", "u_rest_v", "u_full_v", "u_load_v", "u_end_v")}
-        return GroupTable([], None, None, empty, rests, [])
+        return GroupTable([], None, None, None, empty, rests, [])
     v = log.group_voltage_v
     resolution = max(resolution_of(v[:, g]) for g in range(n))
     level = float(np.nanmedian(v)) if np.any(np.isfinite(v)) else 0.0
@@ -86,6 +99,7 @@ def group_table(
         typical = float(np.nanmedian(capacity))
     others_end = np.array([_median(np.delete(at_end, g)) for g in range(n)])
     limits = pack.limits
+    u_reading = voltage_reading_u(pack.instrument, level, resolution, True)
     inner = _without_joint_drop(log, ohmic)
     rows, found = [], []
     for g in range(n):
@@ -96,7 +110,7 @@ def group_table(
         deficit = None if lag is None else max(lag, 0.0) + 0.0
         others = np.arange(n) != g
         figures = GroupFigures(
-            group=g + 1,
+            group=numbers[g],
             capacity_ratio=_known(ratio[g]), u_capacity_ratio=_known(u_ratio[g]), capacity_ah=_known(capacity[g]),
             start_deficit_ah=deficit, u_start_deficit_ah=u_lag,
             resistance_10s_ohm=_known(r10[g]), u_resistance_10s_ohm=_known(u_r10[g]), siblings_10s_ohm=_known(_median(r10[others])),
@@ -108,14 +122,14 @@ def group_table(
         )
         own = diagnose_group(
             figures, typical, limits.damage_v if limits else None, limits.overcharge_v if limits else None,
-            pack.rated_capacity_ah,
+            pack.rated_capacity_ah, u_reading,
         )
         found += own
         rows.append(
             {
-                "group": g + 1, "name": _column_name(log, g + 1),
-                "rest_voltage_v": _known(at_rest[g]), "u_rest_voltage_v": voltage_reading_u(pack.instrument, level, resolution, True),
-                "full_voltage_v": _known(at_full[g]), "end_voltage_v": _known(at_end[g]),
+                "group": numbers[g], "name": _column_name(log, numbers[g]),
+                "rest_voltage_v": _known(at_rest[g]), "u_rest_voltage_v": u_reading,
+                "full_voltage_v": _known(at_full[g]), "end_voltage_v": _known(at_end[g]), "u_end_voltage_v": u_reading,
                 "min_voltage_v": float(np.min(column[finite])) if np.any(finite) else None,
                 "max_voltage_v": float(np.max(column[finite])) if np.any(finite) else None,
                 "sag_10s_v": _known(sag[g]), "u_sag_10s_v": _known(u_sag[g]),
@@ -136,7 +150,13 @@ def group_table(
         "rest_v": spread(at_rest), "full_v": spread(at_full), "load_v": spread(at_load), "end_v": spread(at_end),
     }
     spreads |= {f"u_{key}": (u_pair if value is not None else None) for key, value in list(spreads.items())}
-    return GroupTable(rows, limiting, _if_matched(log, pack, fits, limiting, headline, curves), spreads, rests, found)
+    matched, u_matched = _if_matched(pack, fits, limiting, headline, curves)
+    whole = pack.series is None or pack.series == n
+    named = limiting is not None and (whole or (headline is not None and headline.end_reason == "group_cutoff"))
+    return GroupTable(
+        rows, numbers[limiting - 1] if named else None, matched if whole else None, u_matched if whole else None, spreads, rests,
+        found,
+    )
 
 
 def _number(value: float | None) -> float:
@@ -343,26 +363,62 @@ def _ratio_u(capacity: np.ndarray, u_fit: np.ndarray) -> np.ndarray:
 
 
 def _if_matched(
-    log: Log, pack: Pack, fits: tuple[GroupFit, ...], limiting: int | None, headline: Discharge | None, curves: LoadedCurves | None
-) -> float | None:
-    """What the pack would give if the limiting group were like the median of the others. [Ah]
+    pack: Pack, fits: tuple[GroupFit, ...], limiting: int | None, headline: Discharge | None, curves: LoadedCurves | None
+) -> tuple[float | None, float | None]:
+    """What the pack would give if the limiting group were like the median of the others, and its standard uncertainty. [Ah]
 
     The next group then ends the discharge, if the pack does not reach its own cut-off first: the pack's loaded curve with the
     limiting group's voltage replaced by the siblings' median, to its cut-off, is the other bound where it is reached in the log.
     """
     if limiting is None or headline is None or headline.started_full is False or not fits or curves is None:
-        return None
-    others = [f.to_cutoff_ah for g, f in enumerate(fits) if g != limiting - 1]
-    if not others or any(value is None for value in others):
-        return None
-    matched = min(float(np.min(others)), float(np.median(others)))
+        return None, None
+    others = [fit for g, fit in enumerate(fits) if g != limiting - 1]
+    if not others or any(fit.to_cutoff_ah is None for fit in others):
+        return None, None
+    next_one = min(others, key=lambda fit: fit.to_cutoff_ah)
+    matched, u = float(next_one.to_cutoff_ah), float(next_one.u_to_cutoff_ah)
     if pack.cutoff_voltage_v is not None:
         siblings = np.delete(curves.voltage_v, limiting - 1, axis=1)
         imagined = siblings.sum(axis=1) + np.median(siblings, axis=1)
         found = crossing(curves.charge_ah, imagined, pack.cutoff_voltage_v)
-        if found:
-            matched = min(matched, found[1])
-    return max(matched, headline.net_ah)
+        if found and found[1] < matched:
+            matched, u = found[1], 0.002 * found[1]
+    return max(matched, headline.net_ah), u
+
+
+def unusable_groups(log: Log) -> dict[int, Finding]:
+    """Groups (1..) whose column says nothing about them, with the finding that tells so.
+
+    No readings in half of the rows or more; 0 V all through; or the very same reading all through while the others moved by
+    more than 50 mV (common practice, no source).
+    """
+    found: dict[int, Finding] = {}
+    v = log.group_voltage_v
+    if log.series == 0 or log.rows < 2:
+        return found
+    moved = [float(np.ptp(column[np.isfinite(column)])) if np.any(np.isfinite(column)) else 0.0 for column in v.T]
+    for g in range(log.series):
+        column = v[:, g][np.isfinite(v[:, g])]
+        others = [m for k, m in enumerate(moved) if k != g]
+        if column.size <= 0.5 * log.rows:
+            found[g + 1] = Finding(
+                "group_not_logged", "caution",
+                f"Group {g + 1} is not in the log: nothing can be said about it. Log the voltage of this group too.",
+                f"{column.size} of {log.rows} rows have a reading", group=g + 1,
+            )
+        elif float(np.max(np.abs(column))) < DEAD_V:
+            found[g + 1] = Finding(
+                "group_reading_dead", "defect",
+                f"Group {g + 1} reads {float(np.median(column)):.2f} V all through: its tap lead is off or the group is dead. Measure it by "
+                "hand before charging.", f"highest reading {float(np.max(column)):.3f} V", group=g + 1,
+            )
+        elif column.size > 5 and moved[g] == 0.0 and others and float(np.median(others)) > 0.05:
+            found[g + 1] = Finding(
+                "group_reading_frozen", "caution",
+                f"Group {g + 1} reads {float(column[0]):.3f} V in every row while the others move: a frozen reading, not counted.",
+                "no change in any row", group=g + 1,
+            )
+    return found
 
 
 def _rest_drifts(log: Log, steps: tuple[Step, ...]) -> tuple[Step, tuple[resting.Line | None, ...]] | None:

@@ -48,16 +48,16 @@ class Instrument:
     """Limits of error of the bench (half-widths, rectangular unless said).
 
     The defaults are the tolerances that the capacity standards for portable and industrial cells ask of the
-    measuring chain (voltage 1 %, current 1 %, temperature 2 degC, time 0.1 %; from memory, kept configurable):
-    used when PACK.toml declares no instrument, and then said so (``declared`` is False).
+    measuring chain (voltage 1 %, current 1 %, temperature 2 degC, time 0.1 %; from memory, kept configurable)
+    and a couple of digits of a usual meter as zero errors (common practice, no source): used when PACK.toml declares no instrument, and then said so (``declared`` is False).
     """
 
     voltage_gain: float = 0.01
-    voltage_offset_v: float = 0.0
+    voltage_offset_v: float = 0.02
     group_voltage_gain: float = 0.01
-    group_voltage_offset_v: float = 0.0
+    group_voltage_offset_v: float = 0.005
     current_gain: float = 0.01
-    current_offset_a: float = 0.0
+    current_offset_a: float = 0.01
     temperature_offset_c: float = 2.0
     clock_gain: float = 0.001
     sense: str = "four-wire"
@@ -197,7 +197,8 @@ def _checked_value(key: str, value: Any, where: Location) -> Any:
 def _instrument_from_dict(data: dict[str, Any], file: str, text: str) -> Instrument:
     known = {item.name for item in fields(Instrument)} - {"declared"}
     values: dict[str, Any] = dict(
-        voltage_gain=0.0, group_voltage_gain=0.0, current_gain=0.0, **_DECLARED_DEFAULTS
+        voltage_gain=0.0, voltage_offset_v=0.0, group_voltage_gain=0.0, group_voltage_offset_v=0.0, current_gain=0.0,
+        current_offset_a=0.0, **_DECLARED_DEFAULTS,
     )
     declared = bool(data.get("declared", True))
     for key, value in data.items():
@@ -224,10 +225,10 @@ def _instrument_from_dict(data: dict[str, Any], file: str, text: str) -> Instrum
         base = Instrument()
         for gain, offset in (("voltage_gain", "voltage_offset_v"), ("current_gain", "current_offset_a")):
             if not {gain, offset} & stated:
-                values[gain] = getattr(base, gain)
+                values[gain], values[offset] = getattr(base, gain), getattr(base, offset)
         if not {"group_voltage_gain", "group_voltage_offset_v"} & stated:
             values["group_voltage_gain"] = values["voltage_gain"]
-            values["group_voltage_offset_v"] = 0.0
+            values["group_voltage_offset_v"] = values["voltage_offset_v"]
     return Instrument(**values, declared=declared)
 
 
@@ -254,6 +255,24 @@ def _check_consistent(pack: Pack, file: str, text: str) -> None:
                 "correct series, charge_voltage_v or group_charge_voltage_v",
             )
     limits = pack.limits
+    if limits and pack.series and pack.charge_voltage_v:
+        each = pack.charge_voltage_v / pack.series
+        if not 0.88 * limits.full_v <= each <= 1.08 * limits.full_v:
+            raise InputError(
+                f"charge_voltage_v does not fit {pack.series} {pack.chemistry} groups",
+                Location(file, line_of_key(text, "charge_voltage_v")),
+                f"{pack.charge_voltage_v:g} V / {pack.series} = {each:.2f} V each; a full {pack.chemistry} cell has about {limits.full_v:g} V",
+                "correct series, chemistry or charge_voltage_v",
+            )
+    if limits and pack.series and pack.cutoff_voltage_v:
+        each = pack.cutoff_voltage_v / pack.series
+        if not 0.8 * limits.damage_v <= each <= limits.full_v:
+            raise InputError(
+                f"cutoff_voltage_v does not fit {pack.series} {pack.chemistry} groups",
+                Location(file, line_of_key(text, "cutoff_voltage_v")),
+                f"{pack.cutoff_voltage_v:g} V / {pack.series} = {each:.2f} V each; {pack.chemistry} cells are usually emptied to about "
+                f"{limits.empty_v:g} V", "correct series, chemistry or cutoff_voltage_v",
+            )
     if limits and pack.group_charge_voltage_v and pack.group_charge_voltage_v > limits.full_v * 1.08:
         raise InputError(
             f"group_charge_voltage_v is too high for {pack.chemistry}",

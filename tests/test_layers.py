@@ -20,7 +20,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("readers", "steps"),
     ("measures",),
     ("uncertainty",),
-    ("findings", "conduct", "grouptable"),
+    ("findings", "conduct", "grouptable", "resistancetable"),
     ("criteria_quantities", "criteria", "settle", "verdict"),
     ("analysis",),
     ("compare", "record"),
@@ -38,7 +38,7 @@ SIMULATOR_MAY = {"errors", "simulator"}
 # Packages from elsewhere, and the modules that may use them. Everything else is the standard library.
 ELSEWHERE = {
     "numpy": {
-        "log", "readers", "signals", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "analysis", "record",
+        "log", "readers", "signals", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "resistancetable", "analysis", "record",
         "simulator",
     },
     "pandas": {"readers"},

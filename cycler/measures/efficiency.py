@@ -21,13 +21,14 @@ _EMPTY = ("pack_cutoff", "group_cutoff")
 
 
 def pair_charge_discharge(
-    discharges: tuple[Discharge, ...], charges: tuple[ChargeRun, ...]
+    discharges: tuple[Discharge, ...], charges: tuple[ChargeRun, ...], breaks_s: tuple[float, ...] = ()
 ) -> tuple[Pairing | None, str]:
     """The last charge and discharge whose end states are proved to be the same, and why if there is none.
 
     Two ways prove it: full - discharge - full (the discharge began full, the charge after it ended at its taper
     current), or empty - charge - empty (the charge followed a discharge to the cut-off, ended at its taper current, and the
     discharge after it ended at the same cut-off). Otherwise the ratio of the two is no efficiency and is withheld.
+    A break (a time in ``breaks_s`` between the two, where it is not known how long the clock stood) proves nothing.
     eta_Q = Q_dis/Q_chg, eta_E = E_dis/E_chg (textbook; common to the cell standards).
     """
     found: list[Pairing] = []
@@ -50,6 +51,13 @@ def pair_charge_discharge(
                 and before.end_reason == "charge_taper"
             ):
                 found.append(_pair(discharge, before))
+    found = [
+        pair
+        for pair in found
+        if not any(
+            min(pair.charge.start_s, pair.discharge.load_on_s) < at < max(pair.charge.end_s, pair.discharge.end_s) for at in breaks_s
+        )
+    ]
     if found:
         return found[-1], ""
     if not charges or not discharges:
