@@ -1,0 +1,85 @@
+"""Files of chargers, loads and loggers to one :class:`cycler.log.Log`, whoever wrote them.
+
+No maker's format is known here: columns are recognised by quantity names and units, units and signs are proven by
+the readings themselves, and how a file was understood stands in ``Log.reading``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from os import PathLike, fspath
+
+from cycler.errors import InputError
+from cycler.log import Log
+from cycler.readers.assemble import Draft, read_draft
+from cycler.readers.columns import ColumnsFile, load_columns, parse_columns
+from cycler.readers.encoding import read_bytes
+from cycler.readers.join import finish
+
+__all__ = ["ColumnsFile", "load_columns", "parse_columns", "read_log", "read_log_bytes", "read_logs", "read_logs_bytes"]
+
+
+def read_log(path: str | PathLike, columns: ColumnsFile | None = None) -> Log:
+    """Read one log.
+
+    Parameters
+    ----------
+    path : str or path
+        CSV text in any usual dialect, or the same as .csv.gz.
+    columns : ColumnsFile, optional
+        What a columns file states; it goes before all that the file itself suggests.
+
+    Returns
+    -------
+    Log
+        Charge current positive; ``reading`` says how the file was understood.
+
+    Raises
+    ------
+    InputError
+        The file cannot be used: one message with file, line and field, the reason and how to mend it.
+
+    Notes
+    -----
+    Quoting follows RFC 4180, dates ISO 8601 where they are written so, headings 'quantity / unit' ISO 80000-1.
+    """
+    return read_logs([path], columns)
+
+
+def read_logs(paths: Sequence[str | PathLike], columns: ColumnsFile | None = None) -> Log:
+    """Read the parts of one test and join them in time order. See :func:`read_log`."""
+    return read_logs_bytes([(str(fspath(path)), read_bytes(path)) for path in paths], columns)
+
+
+def read_log_bytes(raw: bytes, name: str, columns: ColumnsFile | None = None) -> Log:
+    """Read one log from its bytes as stored; ``name`` stands in messages. See :func:`read_log`."""
+    return read_logs_bytes([(name, raw)], columns)
+
+
+def read_logs_bytes(parts: Sequence[tuple[str, bytes]], columns: ColumnsFile | None = None) -> Log:
+    """Read the parts of one test from their bytes, given as (name, bytes), and join them. See :func:`read_log`."""
+    if not parts:
+        raise InputError("no log is given", "log", "at least one file is needed", "name the CSV file of the test")
+    pairs = list(parts)
+    if len(pairs) == 1:
+        return finish([read_draft(pairs[0][1], pairs[0][0], columns)])
+    drafts = [read_draft(raw, name, columns) for name, raw in pairs]
+    return finish(_same_units(drafts, pairs, columns))
+
+
+def _same_units(drafts: list[Draft], pairs: list[tuple[str, bytes]], columns: ColumnsFile | None) -> list[Draft]:
+    """Parts with the same heading have the same unit: the best proven choice holds for all."""
+    best: dict[str, tuple[int, float, object]] = {}
+    for draft in drafts:
+        sizes = {item.label: item.raw.values for item in draft.assignment.columns if item.raw.values is not None}
+        for label, choice in draft.unit_choices.items():
+            values = sizes.get(label)
+            size = float(abs(values[values == values]).max()) if values is not None and (values == values).any() else 0.0
+            if label not in best or (choice.strength, size) > best[label][:2]:
+                best[label] = (choice.strength, size, choice)
+    forced = {label: entry[2] for label, entry in best.items()}
+    out = []
+    for draft, (name, raw) in zip(drafts, pairs):
+        differs = any(choice.symbol != forced[label].symbol for label, choice in draft.unit_choices.items())
+        out.append(read_draft(raw, name, columns, forced) if differs else draft)
+    return out

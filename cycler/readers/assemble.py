@@ -1,0 +1,343 @@
+"""One file to a draft: arrays of one part of a test, everything settled but the sign of the current."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from cycler.errors import InputError, Location, quote
+from cycler.log import ColumnReading, ReadingWarning, Source
+from cycler.readers import cells
+from cycler.readers.clock import Clock, read_clock
+from cycler.readers.columns import MEND, Assigned, Assignment, ColumnsFile, assign
+from cycler.readers.encoding import decode
+from cycler.readers.evidence import UnitChoice, settle_units
+from cycler.readers.groups import group_voltages
+from cycler.readers.sniff import BLANKS, Dialect, find_dialect
+from cycler.readers.table import MAX_BAD_SHARE, Table, explain_bad_cell, list_lines, read_table
+from cycler.readers.unnamed import infer_roles
+
+COUNTERS = ("capacity", "charge_capacity", "discharge_capacity", "energy", "resistance")
+_ESSENTIAL = ("voltage", "current", "charge_current", "discharge_current", "time", "clock")
+LARGEST_VALUE = 1e6
+"""A reading beyond this (in V, A, degC ...) is no reading of a pack."""
+
+
+@dataclass(slots=True)
+class Draft:
+    """One file, in file order of time, current as logged (``current_a``) or as separate magnitudes."""
+
+    file: str
+    source: Source
+    encoding: str
+    dialect: Dialect
+    assignment: Assignment
+    clock: Clock
+    time_s: np.ndarray
+    voltage_v: np.ndarray
+    current_a: np.ndarray
+    separate_currents: str
+    group_voltage_v: np.ndarray
+    temperature_c: np.ndarray
+    temperature_names: tuple[str, ...]
+    mode_code: np.ndarray | None
+    mode_words: tuple[str, ...]
+    step_number: np.ndarray | None
+    cycle_number: np.ndarray | None
+    step_time_s: np.ndarray | None
+    counters: dict[str, np.ndarray]
+    line_number: np.ndarray
+    stated_sign: str | None
+    unit_choices: dict[str, UnitChoice]
+    warnings: list[ReadingWarning] = field(default_factory=list)
+
+    @property
+    def sign_voltage_v(self) -> np.ndarray:
+        """Pack voltage, or the sum of the groups where no pack voltage was logged. [V]"""
+        if np.isfinite(self.voltage_v).any() or not self.group_voltage_v.shape[1]:
+            return self.voltage_v
+        return self.group_voltage_v.sum(axis=1)
+
+
+def read_draft(
+    raw: bytes, name: str, columns: ColumnsFile | None = None, forced: dict[str, UnitChoice] | None = None
+) -> Draft:
+    """Understand one file.
+
+    Raises
+    ------
+    InputError
+        The file cannot be used; says file, line and field where known.
+    """
+    decoded = decode(raw, name)
+    body = decoded.body
+    if b"\r" in body and b"\n" not in body:
+        body = body.replace(b"\r", b"\n")
+    dialect = find_dialect(
+        body, name, columns.delimiter if columns else None, columns.decimal if columns else None,
+        columns.header_row if columns else None,
+    )
+    table = read_table(body, dialect, name)
+    assignment = assign(table, columns)
+    if dialect.header_line is None and not any(item.stated for item in assignment.columns):
+        infer_roles(table, assignment)
+    choices = settle_units(assignment, forced)
+    _require_roles(table, assignment)
+    bad = _check_cells(table, assignment)
+    groups = group_voltages(table, assignment)
+    _doubt_units(assignment)
+    clock = read_clock(table, assignment, columns, lambda: _same_as_before(table, assignment))
+    bad_rows = np.union1d(np.flatnonzero(bad), clock.bad_rows).astype(np.int64)
+    dropped = sorted({*table.dropped_lines, *(int(line) for line in table.line_number[bad_rows])})
+    warnings = [*table.warnings, *dialect.warnings, *assignment.warnings, *clock.warnings]
+    _check_dropped(table, dropped, warnings)
+    keep = ~np.isin(clock.rows, np.flatnonzero(bad)) if bad.any() else np.ones(clock.rows.size, bool)
+    rows, time_s = clock.rows[keep], clock.time_s[keep]
+    if rows.size < 2:
+        raise InputError(
+            "the log has fewer than two usable rows", Location(name, dialect.first_line), f"{rows.size} could be read",
+            "export the log again",
+        )
+    source = Source(
+        name, hashlib.sha256(raw).hexdigest(), len(raw), int(rows.size), len(dropped) + int(clock.duplicates.size)
+    )
+    return _draft(table, assignment, clock, choices, groups, rows, time_s, source, decoded.encoding, warnings, columns)
+
+
+def _require_roles(table: Table, assignment: Assignment) -> None:
+    shown = ", ".join(quote(item.label) for item in assignment.columns[:20] if item.raw.name or item.raw.kind)
+    where = Location(table.file, table.dialect.header_line or table.dialect.first_line)
+    present = {item.role for item in assignment.columns}
+    if not present & {"voltage", "group_voltage", "tap_voltage"}:
+        raise InputError(
+            "the log has no voltage column", where, f"columns found: {shown}", MEND.format(role="voltage", unit="V")
+        )
+    if not present & {"current", "charge_current", "discharge_current"}:
+        raise InputError(
+            "the log has no current column", where, f"columns found: {shown}", MEND.format(role="current", unit="A")
+        )
+    for item in assignment.columns:
+        if item.role in ("voltage", "current") and item.raw.values is not None and not np.isfinite(item.raw.values).any():
+            raise InputError(
+                f"the {item.role} column holds no readings", Location(table.file, table.dialect.first_line, item.raw.position + 1),
+                f"all cells of {quote(item.label)} are empty or say that there is no reading",
+                MEND.format(role=item.role, unit="V" if item.role == "voltage" else "A"),
+            )
+
+
+def _check_cells(table: Table, assignment: Assignment) -> np.ndarray:
+    """Rows that cannot be used because a needed cell is no number; mixed decimal marks are an error."""
+    bad = np.zeros(table.rows, bool)
+    for item in assignment.columns:
+        raw = item.raw
+        if item.role == "ignored" or raw.kind != "number":
+            continue
+        if raw.bad is not None and raw.texts is not None:
+            index = int(np.argmax(raw.bad))
+            other = "," if table.dialect.decimal == "." else "."
+            odd = [int(at) for at in np.flatnonzero(raw.bad) if cells.number(str(raw.texts[at]), other, True) is not None]
+            if odd:
+                raise InputError(
+                    f"the decimal marks of {quote(item.label)} are mixed",
+                    Location(table.file, int(table.line_number[odd[0]]), raw.position + 1),
+                    explain_bad_cell(str(raw.texts[odd[0]]), table.dialect.decimal),
+                    "export the log with one decimal mark, or name it in a columns file (--columns)",
+                )
+            if item.role in _ESSENTIAL:
+                bad |= raw.bad
+            else:
+                assignment.warnings.append(
+                    ReadingWarning(
+                        "cell_unreadable", f"{int(raw.bad.sum())} cell(s) of {item.label} hold no number, first {quote(raw.texts[index])}",
+                        f"{table.file}:{int(table.line_number[index])}",
+                    )
+                )
+        with np.errstate(all="ignore"):
+            factor = item.unit.factor if item.unit is not None else 1.0
+            wild = np.abs(raw.values * factor) > (1e13 if item.role in ("time", "clock", "step", "cycle") else LARGEST_VALUE)
+        if wild.any():
+            index = int(np.argmax(wild))
+            assignment.warnings.append(
+                ReadingWarning(
+                    "value_impossible", f"{int(wild.sum())} value(s) of {item.label} cannot be a reading (first {raw.values[index]:g}) and count as none",
+                    f"{table.file}:{int(table.line_number[index])}",
+                )
+            )
+            raw.values = np.where(wild, np.nan, raw.values)
+    return bad
+
+
+def _check_dropped(table: Table, dropped: list[int], warnings: list[ReadingWarning]) -> None:
+    """Name the rows that were left out; too many are an error (lines of plain words are not held against the file)."""
+    already = {int(item.where.rsplit(":", 1)[-1]) for item in warnings if item.code == "truncated_row"}
+    named = [line for line in dropped if line not in already]
+    if not named:
+        return
+    unusable = [line for line in named if line not in table.notes]
+    total = table.rows + len(table.dropped_lines)
+    if len(unusable) > max(1.0, MAX_BAD_SHARE * total):
+        raise InputError(
+            f"{len(unusable)} of {total} rows cannot be read", Location(table.file, unusable[0]),
+            f"more than {MAX_BAD_SHARE:.0%} of the rows have the wrong number of fields or hold no numbers: {list_lines(unusable)}",
+            "look at the first of these lines; export the log again or cut what does not belong to it",
+        )
+    many = len(named) > 1
+    warnings.append(
+        ReadingWarning(
+            "rows_dropped", f"{len(named)} row{'s' if many else ''} could not be read and {'were' if many else 'was'} left out: {list_lines(named)}",
+            f"{table.file}:{named[0]}",
+        )
+    )
+
+
+# Beyond these, a stated unit is more likely a slip of the export than the truth. Common practice, no source.
+_UNUSUAL = {"voltage": (150.0, "V"), "current": (1000.0, "A"), "charge_current": (1000.0, "A"), "discharge_current": (1000.0, "A")}
+
+
+def _doubt_units(assignment: Assignment) -> None:
+    """Warn where a stated unit gives readings that no pack on a bench has."""
+    for item in assignment.columns:
+        limit, symbol = _UNUSUAL.get(item.role, (None, ""))
+        if limit is None or item.inferred or item.raw.values is None:
+            continue
+        values = np.abs(item.values())
+        size = float(np.nanpercentile(values, 90)) if np.isfinite(values).any() else 0.0
+        if size > limit:
+            assignment.warnings.append(
+                ReadingWarning("unit_doubtful", f"{item.label} reads {size:.4g} {symbol}: check its unit", item.label)
+            )
+
+
+def _same_as_before(table: Table, assignment: Assignment) -> np.ndarray:
+    """True where a row repeats the row before it in every column that is used but time."""
+    same = np.ones(table.rows, bool)
+    same[0] = False
+    for item in assignment.columns:
+        raw = item.raw
+        if item.role in ("time", "clock", "date"):
+            continue
+        if raw.kind == "number":
+            a, b = raw.values[1:], raw.values[:-1]
+            same[1:] &= (a == b) | (np.isnan(a) & np.isnan(b))
+        elif raw.texts is not None and item.role == "mode":
+            same[1:] &= raw.texts[1:] == raw.texts[:-1]
+    return same
+
+
+def _draft(
+    table: Table, assignment: Assignment, clock: Clock, choices: dict[str, UnitChoice], groups: np.ndarray,
+    rows: np.ndarray, time_s: np.ndarray, source: Source, encoding: str, warnings: list[ReadingWarning],
+    columns: ColumnsFile | None,
+) -> Draft:
+    def taken(item: Assigned | None) -> np.ndarray | None:
+        return None if item is None or item.raw.kind != "number" else item.values()[rows]
+
+    voltage = taken(assignment.one("voltage"))
+    if voltage is None:
+        voltage = np.full(rows.size, np.nan)
+    current, separate, stated = _current(assignment, rows)
+    voltage, current = _hold_interleaved(voltage, current, table.file, warnings)
+    sensors = [item for item in assignment.role("temperature") if np.isfinite(item.raw.values).any()]
+    for item in assignment.role("temperature"):
+        if item not in sensors:
+            item.role, item.evidence = "ignored", "it has no readings"
+    temperature = np.column_stack([taken(item) for item in sensors]) if sensors else np.zeros((rows.size, 0))
+    code, words = _modes(assignment.one("mode"), rows)
+    step_time = assignment.step_time()
+    step_time_s = None
+    if step_time is not None:
+        if step_time.raw.kind == "time":
+            from cycler.readers.stamps import parse_stamps
+
+            stamps = parse_stamps(step_time.raw.texts)
+            step_time_s = None if stamps.has_date else stamps.seconds[rows]
+        else:
+            step_time_s = taken(step_time)
+    counters = {role: values for role in COUNTERS if (values := taken(assignment.one(role))) is not None}
+    return Draft(
+        table.file, source, encoding, table.dialect, assignment, clock, time_s, voltage, current, separate,
+        groups[rows], temperature, tuple(item.label for item in sensors), code, words, taken(assignment.one("step")),
+        taken(assignment.one("cycle")), step_time_s, counters, table.line_number[rows], stated, choices, warnings,
+    )
+
+
+def _current(assignment: Assignment, rows: np.ndarray) -> tuple[np.ndarray, str, str | None]:
+    """Current as logged, what separate columns say about its direction, and the sign stated in a columns file."""
+    plain = assignment.one("current")
+    if plain is not None:
+        return plain.values()[rows], "", plain.sign
+    charge, discharge = assignment.one("charge_current"), assignment.one("discharge_current")
+    total = np.zeros(rows.size)
+    parts = []
+    none = np.ones(rows.size, bool)
+    for item, direction in ((charge, 1.0), (discharge, -1.0)):
+        if item is None:
+            continue
+        values = np.abs(item.values()[rows])
+        none &= np.isnan(values)
+        total = total + direction * np.nan_to_num(values)
+        parts.append(f"{quote(item.label)} is {'charge' if direction > 0 else 'discharge'}")
+    total[none] = np.nan
+    return total, "column headings: " + ", ".join(parts), None
+
+
+def _hold_interleaved(
+    voltage: np.ndarray, current: np.ndarray, file: str, warnings: list[ReadingWarning]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Hold the last reading over up to three rows where rows carry voltage and current in turn."""
+    has_v, has_i = np.isfinite(voltage), np.isfinite(current)
+    if not has_v.any() or (has_v & has_i).mean() > 0.5 or min(has_v.mean(), has_i.mean()) < 0.2:
+        return voltage, current
+    warnings.append(
+        ReadingWarning("rows_interleaved", "rows carry voltage and current in turn; each reading was held until the next", file)
+    )
+    return _held(voltage, 3), _held(current, 3)
+
+
+def _held(values: np.ndarray, rows: int) -> np.ndarray:
+    index = np.arange(values.size)
+    last = np.maximum.accumulate(np.where(np.isfinite(values), index, -1))
+    return np.where((last >= 0) & (index - last <= rows), values[np.maximum(last, 0)], np.nan)
+
+
+def _modes(item: Assigned | None, rows: np.ndarray) -> tuple[np.ndarray | None, tuple[str, ...]]:
+    if item is None or item.raw.texts is None:
+        return None, ()
+    import pandas as pd
+
+    texts = item.raw.texts[rows]
+    codes, uniques = pd.factorize(texts)
+    stripped = [str(word).strip() for word in uniques]
+    words: list[str] = []
+    table = np.full(len(stripped) + 1, -1, dtype=np.int64)
+    for index, word in enumerate(stripped):
+        if word:
+            if word not in words:
+                words.append(word)
+            table[index] = words.index(word)
+    return table[codes], tuple(words)
+
+
+def column_readings(draft: Draft) -> tuple[ColumnReading, ...]:
+    """How each column of a file was understood."""
+    out = []
+    for item in draft.assignment.columns:
+        unit = item.unit.symbol if item.unit is not None else None
+        if item.raw.kind == "time" and item.role in ("time", "step"):
+            unit = "hh:mm:ss"
+        if item.role == "ignored":
+            unit = item.name.unit.symbol if item.name.unit is not None else None
+        elif item.role in ("mode", "cycle", "date", "clock"):
+            unit = unit if item.role == "clock" and item.raw.kind == "number" else None
+        elif item.role == "step" and not item.name.step_time:
+            unit = None
+        group = item.group if item.role in ("group_voltage", "tap_voltage") else None
+        out.append(ColumnReading(item.label, item.role, unit, group, item.evidence))
+    return tuple(out)
+
+
+def delimiter_name(dialect: Dialect) -> str:
+    """Delimiter as it is reported: the character, or "blanks"."""
+    return "blanks" if dialect.delimiter == BLANKS else dialect.delimiter

@@ -1,0 +1,527 @@
+"""Which column plays which part, and the columns file that settles the stubborn cases."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from cycler.errors import InputError, Location, quote
+from cycler.log import ReadingWarning
+from cycler.readers.names import ROLE_DIMENSION, ROLES, NameReading, classify_name, mode_of
+from cycler.readers.sniff import normal
+from cycler.readers.table import RawColumn, Table
+from cycler.tomlsource import line_of_key, load_toml, parse_toml
+from cycler.units import Unit, parse_unit
+
+SIGNS = ("charge_positive", "discharge_positive", "unsigned")
+CLOCKS = ("elapsed", "wall", "step")
+DATE_ORDERS = ("day_first", "month_first", "year_first")
+_DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "pipe": "|", "blank": " ", "blanks": " ", "space": " ", "\\t": "\t"}
+MEND = (
+    'name the column in a columns file (--columns): [[column]] name = "heading as in the log" (or position = 3), '
+    'role = "{role}", unit = "{unit}"'
+)
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnRule:
+    """What a columns file says about one column, found by ``name`` or ``position`` (from 1)."""
+
+    name: str | None = None
+    position: int | None = None
+    role: str | None = None
+    unit: str | None = None
+    sign: str | None = None
+    group: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ColumnsFile:
+    """How to read logs of one kind. ``header_row`` counts lines from 1; 0 = the log has no header."""
+
+    delimiter: str | None = None
+    decimal: str | None = None
+    header_row: int | None = None
+    clock: str | None = None
+    date_order: str | None = None
+    columns: tuple[ColumnRule, ...] = ()
+    file: str = "columns file"
+
+
+@dataclass(slots=True)
+class Assigned:
+    """One column and the part it plays. ``factor_known`` is False until the unit is settled."""
+
+    raw: RawColumn
+    role: str
+    unit: Unit | None
+    evidence: str
+    name: NameReading
+    group: int | None = None
+    sign: str | None = None
+    stated: bool = False
+    inferred: bool = False
+
+    @property
+    def label(self) -> str:
+        """Heading, or "column 3" without one."""
+        return self.raw.name or f"column {self.raw.position + 1}"
+
+    def values(self) -> np.ndarray:
+        """Numbers in the inner unit (V, A, Ah, Wh, s, degC ...)."""
+        values = self.raw.values if self.raw.values is not None else np.full(0, np.nan)
+        if self.unit is None:
+            return values
+        if self.unit.factor == 1.0 and self.unit.offset == 0.0:
+            return values
+        return values * self.unit.factor + self.unit.offset
+
+
+@dataclass(slots=True)
+class Assignment:
+    """All columns of one table with their parts."""
+
+    columns: list[Assigned]
+    warnings: list[ReadingWarning] = field(default_factory=list)
+
+    def role(self, role: str) -> list[Assigned]:
+        """Columns of a role, in file order (groups by number)."""
+        found = [item for item in self.columns if item.role == role]
+        return sorted(found, key=lambda item: item.group or 0) if role in ("group_voltage", "tap_voltage") else found
+
+    def one(self, role: str) -> Assigned | None:
+        """The column of a role that can be there once, or None."""
+        return next((item for item in self.columns if item.role == role and not item.name.step_time), None)
+
+    def step_time(self) -> Assigned | None:
+        """The column of the time within a step, or None."""
+        return next((item for item in self.columns if item.role == "step" and item.name.step_time), None)
+
+
+def load_columns(path: str | Path) -> ColumnsFile:
+    """Read a columns file (TOML).
+
+    Raises
+    ------
+    InputError
+        Missing, not TOML, unknown key, role, unit, sign or clock; says file and line.
+    """
+    return _columns_file(*load_toml(path, "columns file"), str(path))
+
+
+def parse_columns(text: str, name: str) -> ColumnsFile:
+    """The same from the text of a columns file; ``name`` stands in messages. See :func:`load_columns`."""
+    return _columns_file(*parse_toml(text.encode("utf-8"), name, "columns file"), name)
+
+
+def _columns_file(data: dict, text: str, file: str) -> ColumnsFile:
+    known = {"delimiter", "decimal", "header_row", "clock", "date_order", "column"}
+    values: dict = {}
+    for key, value in data.items():
+        where = Location(file, line_of_key(text, key))
+        if key not in known:
+            _unknown("key", key, sorted(known), where)
+        if key != "column":
+            values[key] = _checked(key, value, where)
+    rules = data.get("column", [])
+    if not isinstance(rules, list) or not all(isinstance(rule, dict) for rule in rules):
+        raise InputError(
+            "column is not a list of tables", Location(file, line_of_key(text, "column")), f"found {quote(rules)}",
+            "write one [[column]] block per column",
+        )
+    return ColumnsFile(columns=tuple(_rule(rule, number, text, file) for number, rule in enumerate(rules)), file=file, **values)
+
+
+def _unknown(kind: str, word: object, known: list[str], where: Location) -> None:
+    near = difflib.get_close_matches(str(word), known, n=2, cutoff=0.6)
+    hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(known)}"
+    raise InputError(f"unknown {kind} {quote(word)}", where, "a mistyped word would be ignored silently", hint)
+
+
+def _checked(key: str, value: object, where: Location) -> object:
+    if key == "delimiter":
+        mark = _DELIMITERS.get(str(value), value)
+        if mark not in (",", ";", "\t", "|", " "):
+            _unknown("delimiter", value, ["comma", "semicolon", "tab", "pipe", "blanks"], where)
+        return mark
+    if key == "decimal":
+        mark = {"comma": ",", "point": "."}.get(str(value), value)
+        if mark not in (",", "."):
+            _unknown("decimal mark", value, ["comma", "point"], where)
+        return mark
+    if key == "header_row":
+        if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+            raise InputError(
+                "header_row is not a line number", where, f"found {quote(value)}", "write the line of the headings, 0 for none"
+            )
+        return value
+    allowed = CLOCKS if key == "clock" else DATE_ORDERS
+    if value not in allowed:
+        _unknown(key, value, list(allowed), where)
+    return value
+
+
+def _rule(rule: dict, number: int, text: str, file: str) -> ColumnRule:
+    where = Location(file, _line_of_block(text, number))
+    known = ["name", "position", "role", "unit", "sign", "group"]
+    for key in rule:
+        if key not in known:
+            _unknown("key", key, known, where)
+    name, position = rule.get("name"), rule.get("position")
+    if name is None and position is None:
+        raise InputError(
+            "a [[column]] block names no column", where, "it has neither name nor position",
+            'add name = "heading as in the log" or position = 3',
+        )
+    for key, value in (("position", position), ("group", rule.get("group"))):
+        if value is not None and (isinstance(value, bool) or not isinstance(value, int) or value < 1):
+            raise InputError(f"{key} is not a number from 1 on", where, f"found {quote(value)}", f"write {key} = 3")
+    role = rule.get("role")
+    if role is not None and role not in ROLES:
+        _unknown("role", role, list(ROLES), where)
+    unit = rule.get("unit")
+    if unit is not None and (not isinstance(unit, str) or parse_unit(unit) is None):
+        _unknown("unit", unit, ["V", "mV", "A", "mA", "Ah", "mAh", "Wh", "W", "s", "ms", "min", "h", "degC", "degF", "ohm", "mohm"], where)
+    if unit is not None and role in ROLE_DIMENSION and parse_unit(unit).dimension != ROLE_DIMENSION[role]:
+        raise InputError(
+            f"unit {quote(unit)} does not fit role {role}", where,
+            f"it is a unit of {parse_unit(unit).dimension}, not of {ROLE_DIMENSION[role]}", "correct one of the two",
+        )
+    sign = rule.get("sign")
+    sign = {1: "charge_positive", -1: "discharge_positive", "+": "charge_positive", "-": "discharge_positive"}.get(sign, sign)
+    if sign is not None and sign not in SIGNS:
+        _unknown("sign", sign, list(SIGNS), where)
+    return ColumnRule(None if name is None else str(name), position, role, unit, sign, rule.get("group"))
+
+
+def _line_of_block(text: str, number: int) -> int | None:
+    found = [index for index, line in enumerate(text.split("\n"), 1) if line.strip().replace(" ", "").startswith("[[column]]")]
+    return found[number] if number < len(found) else None
+
+
+_SINGLE = (
+    "voltage", "current", "charge_current", "discharge_current", "power", "capacity", "charge_capacity",
+    "discharge_capacity", "energy", "resistance", "time", "clock", "date", "step", "cycle", "mode",
+)  # fmt: skip
+
+
+def assign(table: Table, columns: ColumnsFile | None = None) -> Assignment:
+    """Give every column its part, by heading and unit first, then by what its cells hold.
+
+    Raises
+    ------
+    InputError
+        The columns file names a column that is not there; two columns could equally be the voltage or current.
+    """
+    found = []
+    for raw in table.columns:
+        name = classify_name(raw.name, raw.unit_text)
+        unit = name.unit
+        if unit is None and raw.unit_in_cells:
+            unit = parse_unit(raw.unit_in_cells)
+            if unit is not None:
+                name = classify_name(raw.name, raw.unit_in_cells)
+        found.append(Assigned(raw, name.role, unit, name.evidence, name))
+    assignment = Assignment(found)
+    if columns is not None:
+        _apply_rules(assignment, columns, table)
+    for item in found:
+        if not item.stated:
+            _check_content(item)
+    _settle_symbol_time(assignment)
+    _settle_mode(assignment)
+    _find_alike(assignment)
+    _settle_groups(assignment)
+    for role in _SINGLE:
+        _keep_one(assignment, role, table)
+    _settle_currents(assignment)
+    _settle_charges(assignment)
+    return assignment
+
+
+def _apply_rules(assignment: Assignment, columns: ColumnsFile, table: Table) -> None:
+    for rule in columns.columns:
+        target = None
+        if rule.position is not None:
+            if rule.position > len(assignment.columns):
+                raise InputError(
+                    f"the columns file names column {rule.position}", columns.file,
+                    f"the rows of {table.file} have {len(assignment.columns)} fields", "correct position",
+                )
+            target = assignment.columns[rule.position - 1]
+        else:
+            wanted = normal(rule.name or "")
+            target = next((item for item in assignment.columns if normal(item.raw.name) == wanted and not item.stated), None)
+            if target is None:
+                names = [item.raw.name for item in assignment.columns if item.raw.name]
+                near = difflib.get_close_matches(rule.name or "", names, n=2, cutoff=0.5)
+                raise InputError(
+                    f"the columns file names {quote(rule.name)}", columns.file, f"{table.file} has no such heading",
+                    f"did you mean {' or '.join(map(quote, near))}?" if near else f"headings: {', '.join(map(quote, names[:12]))}",
+                )
+        if rule.role is not None:
+            target.role = rule.role
+            target.stated = True
+            target.evidence = "stated in the columns file"
+            if rule.role == "step":
+                step_time = rule.unit is not None and parse_unit(rule.unit).dimension == "time"
+                target.name = NameReading("step", "time" if step_time else "step", None, "", step_time=step_time)
+            if rule.unit is None and target.unit is not None and ROLE_DIMENSION.get(rule.role) != target.unit.dimension:
+                target.unit = None
+        if rule.unit is not None:
+            target.unit = parse_unit(rule.unit)
+        target.sign = rule.sign or target.sign
+        target.group = rule.group or target.group
+    # A role that is stated for one column leaves the others out.
+    for role in _SINGLE:
+        if any(item.stated and item.role == role for item in assignment.columns):
+            for item in assignment.columns:
+                if item.role == role and not item.stated and not item.name.step_time:
+                    _ignore(item, "another column is stated as this in the columns file")
+    if any(item.stated and item.role in ("group_voltage", "tap_voltage") for item in assignment.columns):
+        for item in assignment.columns:
+            if item.role in ("group_voltage", "tap_voltage") and not item.stated:
+                _ignore(item, "the groups are stated in the columns file")
+
+
+def _ignore(item: Assigned, why: str) -> None:
+    item.role, item.evidence = "ignored", why
+
+
+def _check_content(item: Assigned) -> None:
+    """A heading is believed only if the cells can be what it says."""
+    raw = item.raw
+    if item.role == "ignored":
+        if raw.kind == "time" and not raw.name:
+            item.role, item.evidence = "clock", "cells hold times"
+        return
+    numeric = {"voltage", "current", "charge_current", "discharge_current", "power", "capacity", "charge_capacity",
+               "discharge_capacity", "energy", "temperature", "group_voltage", "tap_voltage", "resistance", "cycle"}
+    if item.role in numeric and raw.kind != "number":
+        _ignore(item, "its cells hold no numbers")
+        return
+    if item.role == "step":
+        if item.name.step_time and raw.kind == "word":
+            _ignore(item, "its cells hold no times")
+        elif not item.name.step_time and raw.kind == "time":
+            _ignore(item, "its cells hold times")
+        elif not item.name.step_time and raw.kind == "word":
+            if _mode_share(raw) > 0.2:
+                item.role, item.evidence = "mode", "its words name charge, discharge or rest"
+            else:
+                _ignore(item, "its cells hold words")
+        return
+    if item.role == "mode" and raw.kind != "word":
+        _ignore(item, "codes without words")
+        return
+    if item.role == "date" and raw.kind != "time":
+        _ignore(item, "its cells hold no dates")
+        return
+    if item.role in ("time", "clock") and raw.kind == "word":
+        _ignore(item, "its cells hold no times")
+
+
+def _mode_share(raw: RawColumn) -> float:
+    if raw.texts is None or not len(raw.texts):
+        return 0.0
+    import pandas as pd
+
+    codes, words = pd.factorize(raw.texts)
+    weight = np.bincount(codes, minlength=len(words)).astype(float)
+    filled = np.array([bool(str(word).strip()) for word in words])
+    known = np.array([mode_of(str(word)) is not None for word in words])
+    if len(words) > 60 or not filled.any():
+        return 0.0
+    return float(weight[known & filled].sum() / weight[filled].sum())
+
+
+def _settle_mode(assignment: Assignment) -> None:
+    """Of several columns with words, the one whose words name charge, discharge or rest."""
+    rated = []
+    for item in assignment.columns:
+        if item.raw.kind != "word" or item.stated or item.role not in ("mode", "ignored"):
+            continue
+        share = _mode_share(item.raw)
+        if item.role == "mode" or share > 0.8:
+            rated.append((share, item.role == "mode", -item.raw.position, item))
+    if any(item.stated and item.role == "mode" for item in assignment.columns):
+        return
+    rated.sort(key=lambda entry: entry[:3], reverse=True)
+    for place, (share, _named, _position, item) in enumerate(rated):
+        if place == 0:
+            item.role = "mode"
+            item.evidence = item.evidence if share < 0.5 else "its words name charge, discharge or rest"
+        else:
+            _ignore(item, "another column holds the mode words")
+
+
+def _settle_symbol_time(assignment: Assignment) -> None:
+    """A lone T or t may be time or temperature: the time is the one that runs on."""
+    if any(item.role in ("time", "clock") for item in assignment.columns):
+        return
+    for item in assignment.columns:
+        if item.raw.name in ("T", "t") and item.unit is None and item.raw.kind == "number" and not item.stated:
+            values = item.raw.values[np.isfinite(item.raw.values)]
+            if values.size > 2 and np.mean(np.diff(values) > 0) > 0.8:
+                item.role, item.evidence = "time", "it runs on from row to row"
+                return
+
+
+def _keep_one(assignment: Assignment, role: str, table: Table) -> None:
+    rivals = [
+        item for item in assignment.columns
+        if item.role == role and not item.stated and not (role == "step" and item.name.step_time)
+    ]
+    if len(rivals) < 2:
+        return
+    filled = [item for item in rivals if item.raw.kind != "number" or np.isfinite(item.raw.values).any()]
+    for item in rivals:
+        if item not in filled:
+            _ignore(item, "it has no readings")
+    rivals = filled
+    if len(rivals) < 2:
+        return
+    best = max(item.name.score for item in rivals)
+    top = [item for item in rivals if item.name.score == best]
+    if len(top) > 1 and role in ("voltage", "current"):
+        top = _by_sameness(top)
+    if len(top) > 1 and role == "voltage":
+        top = _by_group_sum(assignment, top)
+    if len(top) > 1 and role in ("voltage", "current"):
+        moving = [item for item in top if np.nanmax(item.raw.values) > np.nanmin(item.raw.values)]
+        top = moving if len(moving) == 1 else top
+    if len(top) > 1 and role in ("voltage", "current"):
+        raise InputError(
+            f"two columns could be the pack's {role}", Location(table.file, table.dialect.header_line, top[1].raw.position + 1),
+            f"{quote(top[0].label)} and {quote(top[1].label)} say the same and differ in their readings",
+            MEND.format(role=role, unit="V" if role == "voltage" else "A"),
+        )
+    for item in rivals:
+        if item is not top[0]:
+            _ignore(item, f"{quote(top[0].label)} was taken for the {role}")
+
+
+def _by_sameness(top: list[Assigned]) -> list[Assigned]:
+    first = top[0].raw.values
+    return [top[0]] + [item for item in top[1:] if not np.allclose(item.raw.values, first, equal_nan=True)]
+
+
+def _by_group_sum(assignment: Assignment, top: list[Assigned]) -> list[Assigned]:
+    groups = assignment.role("group_voltage")
+    if not groups:
+        return top
+    total = np.nansum([np.nanmedian(item.values()) for item in groups])
+    fitting = [
+        item for item in top
+        if np.isfinite(med := np.nanmedian(item.values())) and min(abs(med / total - 1), abs(med / total / 1000 - 1)) < 0.05
+    ]
+    return fitting[:1] or top
+
+
+def _settle_currents(assignment: Assignment) -> None:
+    """Plain current before separate ones; separate ones before a current of another point of the circuit."""
+    plain = assignment.one("current")
+    charge, discharge = assignment.one("charge_current"), assignment.one("discharge_current")
+    if plain is None:
+        return
+    split = charge is not None and discharge is not None
+    if plain.stated or not ((charge and charge.stated) or (discharge and discharge.stated)):
+        keep_plain = plain.stated or not (split and plain.name.score < 0)
+    else:
+        keep_plain = False
+    for item in (charge, discharge) if keep_plain else (plain,):
+        if item is not None:
+            _ignore(item, f"{quote(plain.label)} was taken for the current" if keep_plain else "separate charge and discharge currents were taken")
+
+
+def _settle_charges(assignment: Assignment) -> None:
+    """"Charge (Ah)" is a charge counter only beside a discharge counter; else it is charge, the quantity."""
+    plain = assignment.one("capacity")
+    if plain is None or plain.stated or not plain.name.only_quantity_word:
+        return
+    if assignment.one("discharge_capacity") is not None and assignment.one("charge_capacity") is None:
+        plain.role = "charge_capacity"
+
+
+def _find_alike(assignment: Assignment) -> None:
+    """Numbered voltages without a word for groups ("Channel 1 (V)" ...) that read alike are groups."""
+    if any(item.role in ("group_voltage", "tap_voltage") for item in assignment.columns):
+        return
+    families: dict[str, list[Assigned]] = {}
+    for item in assignment.columns:
+        if item.role == "voltage" and not item.stated and item.name.number is not None and item.raw.values is not None:
+            families.setdefault(item.name.series_key, []).append(item)
+    for family in families.values():
+        if len({item.name.number for item in family}) < 2:
+            continue
+        middles = [float(np.nanmedian(item.values())) if np.isfinite(item.raw.values).any() else np.nan for item in family]
+        scale = 1000.0 if family[0].unit is None and min(middles) > 200 else 1.0
+        if 0.5 * scale < min(middles) and max(middles) < 5.5 * scale and max(middles) < 1.4 * min(middles):
+            for item in family:
+                item.role, item.evidence = "group_voltage", "a numbered set of voltages that read alike"
+
+
+def _settle_groups(assignment: Assignment) -> None:
+    """Number the group columns from 1 in the order of their headings."""
+    for role in ("group_voltage", "tap_voltage"):
+        stated = [item for item in assignment.columns if item.role == role and item.stated]
+        if stated:
+            taken = {item.group for item in stated if item.group}
+            free = (number for number in range(1, 1000) if number not in taken)
+            for item in stated:
+                item.group = item.group or next(free)
+            continue
+        members = [item for item in assignment.columns if item.role == role]
+        if not members:
+            continue
+        _drop_lone_members(assignment, members)
+        members = [item for item in members if item.role == role]
+        if role == "group_voltage":
+            _keep_one_family(members)
+            members = [item for item in members if item.role == role]
+        if not members:
+            continue
+        members.sort(key=lambda item: (item.name.series_key, item.name.number or 0, item.raw.position))
+        families = {item.name.series_key for item in members}
+        numbers = [item.name.number for item in members]
+        base = 1 if numbers and min(n for n in numbers if n is not None) >= 1 else 0
+        if len(families) == 1 and len(set(numbers)) == len(numbers):
+            for item in members:
+                item.group = (item.name.number or 0) + (1 - base)
+        else:
+            for place, item in enumerate(members):
+                item.group = place + 1
+
+
+def _drop_lone_members(assignment: Assignment, members: list[Assigned]) -> None:
+    """"U1" or "C1" alone is no set of groups; it is the voltage if there is no other."""
+    others = [item for item in assignment.columns if item.role == "voltage"]
+    if len(members) != 1:
+        return
+    item = members[0]
+    if item.name.quantity == "voltage" and not others:
+        item.role, item.evidence = "voltage", f"{item.evidence}; the only voltage in the log"
+    elif item.name.quantity != "voltage" and item.unit is None and not others:
+        _ignore(item, "a single numbered heading")
+
+
+def _keep_one_family(members: list[Assigned]) -> None:
+    """Of several numbered sets (U1.., Cell 1..) the one with a word for groups, unless they are channels A and B."""
+    families: dict[str, list[Assigned]] = {}
+    for item in members:
+        families.setdefault(item.name.series_key, []).append(item)
+    if len(families) < 2:
+        return
+    numbers = [sorted(item.name.number or 0 for item in family) for family in families.values()]
+    stems = {key[:-2] if len(key) > 2 and key[-2] == " " else key for key in families}
+    if len(stems) == 1:
+        return
+    best = max(families.values(), key=lambda family: (sum(item.unit is not None for item in family) > 0, len(family)))
+    if any(len(set(a) & set(b)) for place, a in enumerate(numbers) for b in numbers[place + 1:]):
+        for family in families.values():
+            if family is not best:
+                for item in family:
+                    _ignore(item, "another set of columns holds the group voltages")

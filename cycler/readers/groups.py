@@ -1,0 +1,153 @@
+"""Group columns and tap columns to the voltages of groups 1..n, counted from pack negative."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from cycler.errors import InputError, Location
+from cycler.log import ReadingWarning
+from cycler.readers.columns import Assigned, Assignment
+from cycler.readers.evidence import LARGEST_GROUP_V
+from cycler.readers.table import Table
+
+
+def group_voltages(table: Table, assignment: Assignment) -> np.ndarray:
+    """Group voltages of every row, shape (n, series). [V]
+
+    Tap voltages that rise (or fall) from column to column are turned into the differences between neighbours.
+    Columns without a group behind them (all zero or empty) are ignored with a warning.
+    """
+    taps = assignment.role("tap_voltage")
+    groups = assignment.role("group_voltage")
+    pack = assignment.one("voltage")
+    if not taps and groups:
+        groups = _ignore_unused(table, assignment, groups)
+        if not groups:
+            return np.zeros((table.rows, 0))
+        medians = _medians(groups)
+        rising = _cumulative(medians, LARGEST_GROUP_V)
+        if rising:
+            for item in groups:
+                item.role = "tap_voltage"
+                item.evidence += f"; readings {'rise' if rising > 0 else 'fall'} from column to column like taps"
+            taps, groups = groups, []
+    if taps:
+        return _from_taps(table, assignment, taps, pack)
+    if not groups:
+        return np.zeros((table.rows, 0))
+    medians = _medians(groups)
+    if np.nanmax(medians) > LARGEST_GROUP_V:
+        worst = groups[int(np.nanargmax(medians))]
+        raise InputError(
+            f"group column {worst.label} reads more than a group can",
+            Location(table.file, table.dialect.header_line, worst.raw.position + 1),
+            f"its readings lie near {np.nanmax(medians):.3g} V; a group has at most {LARGEST_GROUP_V} V",
+            "state the unit, or the role tap_voltage, in a columns file (--columns)",
+        )
+    _renumber(assignment, groups)
+    series = max(item.group or 1 for item in groups)
+    out = np.full((table.rows, series), np.nan)
+    for item in groups:
+        out[:, (item.group or 1) - 1] = item.values()
+    return out
+
+
+def _medians(items: list[Assigned]) -> np.ndarray:
+    out = []
+    for item in items:
+        values = item.values()
+        finite = values[np.isfinite(values)]
+        out.append(float(np.median(finite)) if finite.size else np.nan)
+    return np.array(out)
+
+
+def _cumulative(medians: np.ndarray, largest: float) -> int:
+    """1 if the readings rise by a group's voltage from column to column, -1 if they fall so, else 0."""
+    if medians.size < 2 or not np.all(np.isfinite(medians)) or np.max(medians) <= largest:
+        return 0
+    for direction, values in ((1, medians), (-1, medians[::-1])):
+        steps = np.diff(np.concatenate([[0.0], values]))
+        if np.all((steps > 0.2) & (steps <= largest)):
+            return direction
+    return 0
+
+
+def _ignore_unused(table: Table, assignment: Assignment, groups: list[Assigned]) -> list[Assigned]:
+    unused = []
+    for item in groups:
+        values = item.values()
+        finite = np.abs(values[np.isfinite(values)])
+        if not finite.size or np.max(finite) < 0.1:
+            unused.append(item)
+    if not unused:
+        return groups
+    used = [item for item in groups if item not in unused]
+    last = max((item.group or 0 for item in used), default=0)
+    for item in unused:
+        item.role = "ignored"
+        item.evidence = "no group is connected: all readings are zero or empty"
+        if item.group is not None and item.group < last:
+            item.evidence += "; its place between the other groups is kept"
+        item.group = None
+    names = ", ".join(item.label for item in unused)
+    assignment.warnings.append(
+        ReadingWarning("group_unused", f"no readings but zero or empty in {names}; ignored", f"{table.file}")
+    )
+    return used
+
+
+def _renumber(assignment: Assignment, groups: list[Assigned]) -> None:
+    """Numbers that start above 1 without anything before them count from 1."""
+    numbers = sorted(item.group or 0 for item in groups)
+    kept_places = any("its place between" in item.evidence for item in assignment.columns)
+    if numbers[0] > 1 and numbers == list(range(numbers[0], numbers[0] + len(numbers))) and not kept_places:
+        shift = numbers[0] - 1
+        for item in groups:
+            item.group = (item.group or 0) - shift
+        return
+    if numbers != list(range(1, len(numbers) + 1)):
+        if numbers[-1] > 3 * len(numbers):
+            # Serial numbers of sensors, not places in the pack.
+            for place, item in enumerate(groups):
+                item.group = place + 1
+            return
+        missing = sorted(set(range(1, numbers[-1] + 1)) - set(numbers))
+        assignment.warnings.append(
+            ReadingWarning("group_missing", f"the log holds no readings of group {', '.join(map(str, missing))}", "")
+        )
+
+
+def _from_taps(table: Table, assignment: Assignment, taps: list[Assigned], pack: Assigned | None) -> np.ndarray:
+    medians = _medians(taps)
+    order = list(range(len(taps)))
+    if len(taps) > 1 and np.all(np.diff(medians) < 0):
+        order.reverse()
+    elif len(taps) > 1 and not np.all(np.diff(medians) > 0):
+        raise InputError(
+            "the tap voltages do not rise from tap to tap", Location(table.file, table.dialect.header_line),
+            "medians in the order of the headings: " + ", ".join(f"{value:.3g}" for value in medians[:12]) + " V",
+            "state role group_voltage or the group number of each tap in a columns file (--columns)",
+        )
+    columns = [taps[place].values() for place in order]
+    if abs(medians[order[0]]) < 0.1 and len(columns) > 1:
+        # The first wire is pack negative itself.
+        columns = columns[1:]
+        taps[order[0]].evidence += "; pack negative"
+        taps[order[0]].group = None
+        order = order[1:]
+    if pack is not None:
+        top = pack.values()
+        above = float(np.nanmedian(top - columns[-1]))
+        if 0.5 < above <= LARGEST_GROUP_V:
+            columns.append(top)
+    for place, index in enumerate(order):
+        taps[index].group = place + 1
+    stacked = np.column_stack(columns)
+    out = np.diff(np.concatenate([np.zeros((table.rows, 1)), stacked], axis=1), axis=1)
+    direction = "from pack positive down" if order and order[0] > order[-1] else "from pack negative up"
+    assignment.warnings.append(
+        ReadingWarning(
+            "taps_converted", f"tap voltages were turned into {out.shape[1]} group voltages, taken as counted {direction}", table.file
+        )
+    )
+    return out

@@ -1,0 +1,269 @@
+"""Parts of one test to one log: by absolute time where the files know it, else in the order given."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from cycler.errors import InputError, Location
+from cycler.log import Gap, Log, Reading, ReadingWarning
+from cycler.readers.assemble import COUNTERS, Draft, column_readings, delimiter_name
+from cycler.readers.clock import find_gaps
+from cycler.readers.sign import SignReading, settle_sign
+
+JOINT = "joint between two files"
+
+
+def finish(drafts: list[Draft]) -> Log:
+    """One log from the drafts of its files.
+
+    Raises
+    ------
+    InputError
+        The same file twice, parts that overlap in time, different numbers of groups, no direction of the current.
+    """
+    _refuse_twice(drafts)
+    drafts, starts, how = _place(drafts)
+    base = starts[0]
+    pieces, joints = [], []
+    for index, (draft, start) in enumerate(zip(drafts, starts)):
+        local = draft.time_s - draft.time_s[0]
+        pieces.append(local + (start - base))
+        shift = start - base - float(draft.time_s[0])
+        joints += [Gap(gap.start_s + shift, gap.duration_s, gap.why) for gap in draft.clock.joints]
+        if index:
+            end = float(pieces[index - 1][-1])
+            begin = start - base
+            known = how == "absolute time"
+            why = JOINT if known else f"{JOINT}; how long the pause lasted is not known"
+            joints.append(Gap(end, max(begin - end, 0.0), why))
+    time_s = np.concatenate(pieces)
+    series = {draft.group_voltage_v.shape[1] for draft in drafts if draft.group_voltage_v.shape[1]}
+    if len(series) > 1:
+        raise InputError(
+            "the parts have different numbers of groups", Location(drafts[1].file),
+            ", ".join(f"{draft.file}: {draft.group_voltage_v.shape[1]}" for draft in drafts), "give the files of one test only",
+        )
+    gaps = find_gaps(time_s, joints)
+    columns = {key: _stacked(drafts, key) for key in ("voltage_v", "current_a", "line_number")}
+    part = np.concatenate([np.full(draft.time_s.size, index) for index, draft in enumerate(drafts)])
+    code, words = _joined_modes(drafts)
+    counters = {key: _stacked_counter(drafts, key) for key in COUNTERS if any(key in draft.counters for draft in drafts)}
+    groups = _stacked_2d(drafts, "group_voltage_v", max(series, default=0))
+    names = _joined_names(drafts)
+    sign = _sign(drafts, time_s, columns, groups, code, words, counters, gaps)
+    warnings = _joined_warnings(drafts, sign, gaps, how)
+    steps = np.diff(time_s)
+    moving = steps[steps > 0]
+    first = drafts[0]
+    reading = Reading(
+        encoding=first.encoding, delimiter=delimiter_name(first.dialect), decimal=first.dialect.decimal,
+        header_row=first.dialect.header_line, columns=_joined_columns(drafts),
+        clock_kind=first.clock.kind, clock_wrapped=any(draft.clock.wrapped for draft in drafts), gaps=tuple(gaps),
+        discharge_is=sign.discharge_is, sign_evidence=sign.evidence,
+        sampling_median_s=float(np.median(moving)) if moving.size else None,
+        sampling_max_s=float(moving.max()) if moving.size else None, warnings=tuple(warnings),
+    )
+    return Log(
+        time_s=time_s, voltage_v=columns["voltage_v"], current_a=sign.current_a, group_voltage_v=groups,
+        temperature_c=_stacked_temperature(drafts, names), sources=tuple(draft.source for draft in drafts), reading=reading,
+        temperature_names=names, mode_code=code, mode_words=words, step_number=_optional(drafts, "step_number"),
+        cycle_number=_optional(drafts, "cycle_number"), counters=counters, step_time_s=_optional(drafts, "step_time_s"),
+        started_at=first.clock.started_at(), line_number=columns["line_number"], part=part,
+    )
+
+
+def _refuse_twice(drafts: list[Draft]) -> None:
+    seen: dict[str, str] = {}
+    for draft in drafts:
+        other = seen.get(draft.source.sha256)
+        if other is not None:
+            raise InputError(
+                "the same log is given twice", Location(draft.file), f"its bytes are those of {other}", "give each part once"
+            )
+        seen[draft.source.sha256] = draft.file
+
+
+def _start_of(draft: Draft) -> float | None:
+    """Wall clock of the first row in seconds since 1970, or None."""
+    if draft.clock.absolute:
+        return float(draft.time_s[0])
+    if draft.clock.origin_s is not None:
+        return float(draft.time_s[0]) + draft.clock.origin_s
+    return None
+
+
+def _place(drafts: list[Draft]) -> tuple[list[Draft], list[float], str]:
+    """Drafts in order of time, the start of each on one axis, and how they were placed."""
+    if len(drafts) == 1:
+        return drafts, [0.0], "one file"
+    absolute = [_start_of(draft) for draft in drafts]
+    if all(start is not None for start in absolute):
+        order = sorted(range(len(drafts)), key=lambda index: absolute[index])
+        placed, starts = [drafts[index] for index in order], [float(absolute[index]) for index in order]
+        _refuse_overlap(placed, starts)
+        return placed, starts, "absolute time"
+    # An elapsed clock that runs on from file to file places them as well.
+    if all(draft.clock.kind == "elapsed" for draft in drafts):
+        order = sorted(range(len(drafts)), key=lambda index: float(drafts[index].time_s[0]))
+        placed = [drafts[index] for index in order]
+        starts = [float(draft.time_s[0]) for draft in placed]
+        ends = [float(draft.time_s[-1]) for draft in placed]
+        if all(starts[index + 1] >= ends[index] for index in range(len(placed) - 1)) and starts[1] > 0:
+            return placed, starts, "absolute time"
+    starts = [0.0]
+    for before in drafts[:-1]:
+        steps = np.diff(before.time_s)
+        steps = steps[steps > 0]
+        one_sample = float(np.median(steps[-20:])) if steps.size else 1.0
+        starts.append(starts[-1] + float(before.time_s[-1] - before.time_s[0]) + one_sample)
+    return drafts, starts, "given order"
+
+
+def _refuse_overlap(drafts: list[Draft], starts: list[float]) -> None:
+    for index in range(len(drafts) - 1):
+        end = starts[index] + float(drafts[index].time_s[-1] - drafts[index].time_s[0])
+        if starts[index + 1] < end - 1.0:
+            raise InputError(
+                "two parts cover the same time", Location(drafts[index + 1].file),
+                f"it begins {_stamp(starts[index + 1])}, but {drafts[index].file} runs until {_stamp(end)}",
+                "give the files of one test only",
+            )
+
+
+def _stamp(seconds: float) -> str:
+    try:
+        return (datetime(1970, 1, 1) + timedelta(seconds=seconds)).isoformat(" ", "seconds")
+    except OverflowError:
+        return f"at {seconds:g} s"
+
+
+def _stacked(drafts: list[Draft], key: str) -> np.ndarray:
+    return np.concatenate([getattr(draft, key) for draft in drafts])
+
+
+def _stacked_counter(drafts: list[Draft], key: str) -> np.ndarray:
+    return np.concatenate([draft.counters.get(key, np.full(draft.time_s.size, np.nan)) for draft in drafts])
+
+
+def _stacked_2d(drafts: list[Draft], key: str, width: int) -> np.ndarray:
+    parts = []
+    for draft in drafts:
+        values = getattr(draft, key)
+        parts.append(values if values.shape[1] == width else np.full((values.shape[0], width), np.nan))
+    return np.concatenate(parts)
+
+
+def _joined_names(drafts: list[Draft]) -> tuple[str, ...]:
+    names: list[str] = []
+    for draft in drafts:
+        for name in _unique(draft.temperature_names):
+            if name not in names:
+                names.append(name)
+    return tuple(names)
+
+
+def _unique(names: tuple[str, ...]) -> list[str]:
+    """Sensor names, the second of two equal ones with a number behind it."""
+    out: list[str] = []
+    for name in names:
+        candidate, count = name, 2
+        while candidate in out:
+            candidate, count = f"{name} ({count})", count + 1
+        out.append(candidate)
+    return out
+
+
+def _stacked_temperature(drafts: list[Draft], names: tuple[str, ...]) -> np.ndarray:
+    parts = []
+    for draft in drafts:
+        block = np.full((draft.time_s.size, len(names)), np.nan)
+        for index, name in enumerate(_unique(draft.temperature_names)):
+            block[:, names.index(name)] = draft.temperature_c[:, index]
+        parts.append(block)
+    return np.concatenate(parts)
+
+
+def _joined_modes(drafts: list[Draft]) -> tuple[np.ndarray | None, tuple[str, ...]]:
+    if all(draft.mode_code is None for draft in drafts):
+        return None, ()
+    words: list[str] = []
+    parts = []
+    for draft in drafts:
+        if draft.mode_code is None:
+            parts.append(np.full(draft.time_s.size, -1))
+            continue
+        table = []
+        for word in draft.mode_words:
+            if word not in words:
+                words.append(word)
+            table.append(words.index(word))
+        parts.append(np.array([*table, -1])[draft.mode_code])
+    return np.concatenate(parts), tuple(words)
+
+
+def _optional(drafts: list[Draft], key: str) -> np.ndarray | None:
+    if all(getattr(draft, key) is None for draft in drafts):
+        return None
+    return np.concatenate(
+        [getattr(draft, key) if getattr(draft, key) is not None else np.full(draft.time_s.size, np.nan) for draft in drafts]
+    )
+
+
+def _joined_columns(drafts: list[Draft]):
+    """Columns of the first file; further files add only what differs."""
+    out = list(column_readings(drafts[0]))
+    known = {(item.name, item.role, item.unit, item.group) for item in out}
+    for draft in drafts[1:]:
+        for item in column_readings(draft):
+            if (item.name, item.role, item.unit, item.group) not in known:
+                out.append(item)
+                known.add((item.name, item.role, item.unit, item.group))
+    return tuple(out)
+
+
+def _sign(drafts, time_s, columns, groups, code, words, counters, gaps) -> SignReading:
+    separate = [draft.separate_currents for draft in drafts]
+    if all(separate):
+        return SignReading(columns["current_a"], "unsigned", separate[0])
+    if any(separate):
+        odd = next(draft for draft in drafts if not draft.separate_currents)
+        raise InputError(
+            "the parts state the current in different ways", Location(odd.file),
+            "one part has separate columns for charge and discharge, another has one signed column", "join them with one columns file (--columns)",
+        )
+    voltage = np.concatenate([draft.sign_voltage_v for draft in drafts])
+    ends = np.array([gap.start_s for gap in gaps])
+    breaks = np.isin(np.round(time_s[:-1] - time_s[0], 6), np.round(ends, 6)) & (np.diff(time_s) > 0) if ends.size else None
+    stated = next((draft.stated_sign for draft in drafts if draft.stated_sign), None)
+    first = drafts[0]
+    current = next((item for item in first.assignment.columns if item.role == "current"), None)
+    where = Location(first.file, first.dialect.header_line, current.raw.position + 1 if current else None)
+    return settle_sign(time_s, voltage, columns["current_a"], code, words, counters, where, stated, breaks)
+
+
+def _joined_warnings(drafts: list[Draft], sign: SignReading, gaps: list[Gap], how: str) -> list[ReadingWarning]:
+    warnings: list[ReadingWarning] = []
+    seen = set()
+    for draft in drafts:
+        for item in draft.warnings:
+            key = (item.code, item.message)
+            if key not in seen:
+                seen.add(key)
+                warnings.append(item)
+    warnings += sign.warnings
+    if how == "given order":
+        warnings.append(
+            ReadingWarning("parts_in_given_order", "the files hold no common clock; they were joined in the order given", drafts[1].file)
+        )
+    real = [gap for gap in gaps if gap.why == "no samples"]
+    if real:
+        longest = max(real, key=lambda gap: gap.duration_s)
+        warnings.append(
+            ReadingWarning(
+                "log_gap", f"{len(real)} stretch{'es' if len(real) > 1 else ''} without samples, the longest {longest.duration_s:.0f} s from {longest.start_s:.0f} s on",
+                drafts[0].file if len(drafts) == 1 else "",
+            )
+        )
+    return warnings

@@ -1,0 +1,200 @@
+"""Headings to roles and units. Spellings are trade usage in six languages (common practice, no source) unless said."""
+
+from __future__ import annotations
+
+import pytest
+
+from cycler.errors import InputError
+from cycler.readers import load_columns, read_log_bytes
+from cycler.readers.names import classify_name, mode_of
+from tests.readers.writing import Dialect, assert_agrees, invented_test, write_log
+
+HEADINGS = [
+    # heading, role, unit, number of the group or sensor
+    ("Time(s)", "time", "s", None),
+    ("Test Time / s", "time", "s", None),            # ISO 80000-1, 7.1: 'quantity / unit' (clause from memory)
+    ("Voltage / V", "voltage", "V", None),
+    ("Q/(mA h)", "capacity", "mAh", None),
+    ("T/°C", "temperature", "degC", None),
+    ("U/mV", "voltage", "mV", None),
+    ("current_mA", "current", "mA", None),
+    ("Spannung [V]", "voltage", "V", None),
+    ("Packspannung", "voltage", None, None),
+    ("Voltage_measured", "voltage", None, None),
+    ("Amp-Hours", "capacity", "Ah", None),
+    ("Watt-Hours", "energy", "Wh", None),
+    ("Cell Voltage A3", "group_voltage", None, 3),
+    ("group_3_mV", "group_voltage", "mV", 3),
+    ("Zelle 01", "group_voltage", None, 1),
+    ("Zellspannung 4 (mV)", "group_voltage", "mV", 4),
+    ("U1", "group_voltage", None, 1),
+    ("V_cell_3", "group_voltage", None, 3),
+    ("Cellule 3 (V)", "group_voltage", "V", 3),
+    ("Tap 3 (V)", "tap_voltage", "V", 3),
+    ("Abgriff 2", "tap_voltage", None, 2),
+    ("Max cell voltage (V)", "ignored", "V", None),
+    ("Strom in mA", "current", "mA", None),
+    ("Courant (A)", "current", "A", None),
+    ("Corriente_A", "current", "A", None),
+    ("Corrente [A]", "current", "A", None),
+    ("Stroom (A)", "current", "A", None),
+    ("Ladestrom (A)", "charge_current", "A", None),
+    ("Entladestrom (A)", "discharge_current", "A", None),
+    ("Courant de décharge (A)", "discharge_current", "A", None),
+    ("Kapazität (mAh)", "capacity", "mAh", None),
+    ("Kapazitaet/mAh", "capacity", "mAh", None),
+    ("Ladungszähler (mAh)", "capacity", "mAh", None),
+    ("Charge (Ah)", "capacity", "Ah", None),
+    ("Charge Capacity [mAh]", "charge_capacity", "mAh", None),
+    ("Discharge_Capacity(Ah)", "discharge_capacity", "Ah", None),
+    ("Ah out", "discharge_capacity", "Ah", None),
+    ("Capacity in step (mAh)", "capacity", "mAh", None),
+    ("Capacité-mAh", "capacity", "mAh", None),
+    ("Energie (Wh)", "energy", "Wh", None),
+    ("Leistung W", "power", "W", None),
+    ("Temp 1 (°F)", "temperature", "degF", 1),
+    ("Cell temp 1", "temperature", None, 1),
+    ("Temperature A1", "temperature", None, 1),
+    ("Temps (s)", "time", "s", None),
+    ("elapsed_ms", "time", "ms", None),
+    ("Zeit hh:mm:ss", "time", "hh:mm:ss", None),
+    ("Date", "date", None, None),
+    ("Uhrzeit", "clock", None, None),
+    ("Date/Time", "clock", None, None),
+    ("Timestamp", "clock", None, None),
+    ("Step", "step", None, None),
+    ("StepTime(s)", "step", "s", None),
+    ("Schrittzeit (s)", "step", "s", None),
+    ("Time in step (s)", "step", "s", None),
+    ("cycle_idx", "cycle", None, None),
+    ("Betriebsart", "mode", None, None),
+    ("Innenwiderstand (mΩ)", "resistance", "mohm", None),
+    ("VoltagemV", "voltage", "mV", None),
+    ("PackV", "voltage", "V", None),
+    ("dV/dt", "ignored", None, None),
+    ("SOC (%)", "ignored", "%", None),
+    ("Loop", "ignored", None, None),
+    ("Time ² (s)", "time", "s", None),               # a raised digit is no number
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("heading", "role", "unit", "number"), HEADINGS)
+def test_classify_name_of_heading(heading, role, unit, number):
+    reading = classify_name(heading)
+    assert reading.role == role
+    assert (reading.unit.symbol if reading.unit else None) == unit
+    if number is not None:
+        assert reading.number == number
+
+
+@pytest.mark.parametrize(
+    ("word", "mode"),
+    [
+        ("CHRG", "charge"), ("DCHG", "discharge"), ("REST", "rest"), ("Laden", "charge"), ("Entladen", "discharge"),
+        ("Ruhe", "rest"), ("Charge", "charge"), ("Décharge", "discharge"), ("Repos", "rest"), ("Carga", "charge"),
+        ("Descarga", "discharge"), ("Reposo", "rest"), ("Carica", "charge"), ("Scarica", "discharge"), ("Riposo", "rest"),
+        ("Opladen", "charge"), ("Ontladen", "discharge"), ("Rust", "rest"), ("CC_Chg", "charge"), ("CC-Entladung", "discharge"),
+        ("Puls", None), ("OK", None),
+    ],
+)  # fmt: skip
+def test_mode_of_word(word, mode):
+    assert mode_of(word) == mode
+
+
+def _rewritten(heading: str, cells) -> bytes:
+    """The invented test with one more column."""
+    lines = write_log(invented_test(5), Dialect()).decode().split("\n")[:-1]
+    return "\n".join([f"{lines[0]},{heading}"] + [f"{line},{cell}" for line, cell in zip(lines[1:], cells)]).encode() + b"\n"
+
+
+def test_read_log_with_measured_and_load_current_takes_the_plain_one():
+    truth = invented_test(5)
+    log = read_log_bytes(_rewritten("Load current (A)", [f"{-3 * value:.3f}" for value in truth.current_a]), "log.csv")
+    assert_agrees(log, truth, Dialect())
+    ignored = next(item for item in log.reading.columns if item.name == "Load current (A)")
+    assert ignored.role == "ignored" and "Current (A)" in ignored.evidence
+
+
+def test_read_log_with_duplicate_names_of_no_role_reads_the_rest():
+    raw = write_log(invented_test(5), Dialect()).decode().split("\n")[:-1]
+    raw = "\n".join([raw[0] + ",Loop,Loop,Loop"] + [line + ",1,1,1" for line in raw[1:]]) + "\n"
+    assert_agrees(read_log_bytes(raw.encode(), "log.csv"), invented_test(5), Dialect())
+
+
+def _columns(tmp_path, text: str):
+    path = tmp_path / "columns.toml"
+    path.write_text(text, encoding="utf-8")
+    return load_columns(path)
+
+
+def test_columns_file_names_roles_by_name_and_position(tmp_path):
+    truth = invented_test(6)
+    raw = write_log(truth, Dialect()).decode().replace("Voltage (V)", "Alpha").replace("Current (A)", "Beta").encode()
+    columns = _columns(
+        tmp_path,
+        '[[column]]\nname = "Alpha"\nrole = "voltage"\nunit = "V"\n\n'
+        '[[column]]\nposition = 3\nrole = "current"\nunit = "A"\nsign = "charge_positive"\n',
+    )
+    log = read_log_bytes(raw, "log.csv", columns)
+    assert_agrees(log, truth, Dialect())
+    assert log.reading.sign_evidence == "stated in the columns file"
+
+
+def test_columns_file_reads_a_log_without_headings(tmp_path):
+    truth = invented_test(6, groups=2)
+    raw = write_log(truth, Dialect(with_capacity=False, with_temperature=False)).split(b"\n", 1)[1]
+    columns = _columns(
+        tmp_path,
+        "header_row = 0\n"
+        + "".join(
+            f'[[column]]\nposition = {position}\nrole = "{role}"\nunit = "{unit}"\n'
+            for position, (role, unit) in enumerate(
+                [("time", "s"), ("voltage", "V"), ("current", "A"), ("group_voltage", "V"), ("group_voltage", "V")], 1
+            )
+        ),
+    )
+    assert_agrees(read_log_bytes(raw, "log.csv", columns), truth, Dialect(with_capacity=False, with_temperature=False))
+
+
+def test_columns_file_with_opposite_sign_flips_the_current(tmp_path):
+    truth = invented_test(6)
+    columns = _columns(tmp_path, '[[column]]\nname = "Current (A)"\nsign = "discharge_positive"\n')
+    log = read_log_bytes(write_log(truth, Dialect()), "log.csv", columns)
+    assert abs(log.current_a + truth.current_a).max() < 1e-9
+    assert log.reading.discharge_is == "positive"
+
+
+@pytest.mark.parametrize(
+    ("text", "what", "line"),
+    [
+        ('delimeter = ";"\n', 'unknown key "delimeter"', 1),
+        ('[[column]]\nname = "U"\nrole = "volt"\n', 'unknown role "volt"', 1),
+        ('[[column]]\nname = "U"\nrole = "voltage"\nunit = "furlong"\n', 'unknown unit "furlong"', 1),
+        ('[[column]]\nname = "U"\nrole = "voltage"\nunit = "mA"\n', 'unit "mA" does not fit role voltage', 1),
+        ('decimal = ","\n\n[[column]]\nrole = "voltage"\n', "a [[column]] block names no column", 3),
+        ('clock = "sundial"\n', 'unknown clock "sundial"', 1),
+        ("header_row = -1\n", "header_row is not a line number", 1),
+        ('[[column]]\nname = "U"\nsign = "sideways"\n', 'unknown sign "sideways"', 1),
+    ],
+)  # fmt: skip
+def test_load_columns_with_mistake_says_file_and_line(tmp_path, text, what, line):
+    with pytest.raises(InputError) as error:
+        _columns(tmp_path, text)
+    assert error.value.what == what
+    assert error.value.where.line == line
+
+
+def test_columns_file_with_unknown_heading_offers_near_ones(tmp_path):
+    columns = _columns(tmp_path, '[[column]]\nname = "Voltege (V)"\nrole = "voltage"\n')
+    with pytest.raises(InputError) as error:
+        read_log_bytes(write_log(invented_test(6), Dialect()), "log.csv", columns)
+    assert "Voltage (V)" in error.value.mend
+
+
+def test_parse_columns_from_text_equals_the_file(tmp_path):
+    from cycler.readers import load_columns, parse_columns
+
+    text = 'delimiter = "semicolon"\n\n[[column]]\nname = "x"\nrole = "voltage"\nunit = "V"\n'
+    path = tmp_path / "columns.toml"
+    path.write_text(text, encoding="utf-8")
+    assert parse_columns(text, str(path)) == load_columns(path)

@@ -1,0 +1,115 @@
+"""Direction of the current. Physics: a cell's voltage steps with a charging current (dU/dI > 0, load reference)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from cycler.errors import InputError, Location
+from cycler.readers import read_log_bytes
+from cycler.readers.sign import settle_sign
+from tests.readers.writing import Dialect, invented_test, write_log
+
+WHERE = Location("log.csv")
+
+
+def _settle(time, voltage, current, modes=None, counters=None, stated=None):
+    code, words = None, ()
+    if modes is not None:
+        words = tuple(dict.fromkeys(modes))
+        code = np.array([words.index(word) for word in modes])
+    return settle_sign(time, voltage, current, code, words, counters or {}, WHERE, stated)
+
+
+@pytest.mark.parametrize("factor", [1.0, -1.0])
+def test_settle_sign_by_voltage_flips_to_charge_positive(factor):
+    truth = invented_test(2)
+    reading = _settle(truth.time_s, truth.voltage_v, factor * truth.current_a)
+    np.testing.assert_array_equal(reading.current_a, truth.current_a)
+    assert reading.discharge_is == ("negative" if factor > 0 else "positive")
+    assert "edges" in reading.evidence
+    assert [item.code for item in reading.warnings] == ["sign_inferred"]
+
+
+@pytest.mark.parametrize("factor", [1.0, -1.0])
+def test_settle_sign_by_mode_words_needs_no_warning(factor):
+    truth = invented_test(2)
+    words = [{0: "Ruhe", 1: "Laden", -1: "Entladen"}[int(code)] for code in truth.mode]
+    reading = _settle(truth.time_s, truth.voltage_v, factor * truth.current_a, words)
+    np.testing.assert_array_equal(reading.current_a, truth.current_a)
+    assert reading.warnings == [] and "mode words" in reading.evidence
+
+
+def test_settle_sign_by_discharge_counter():
+    truth = invented_test(2)
+    counter = np.cumsum(np.clip(-truth.current_a, 0, None)) * 10 / 3600
+    reading = _settle(truth.time_s, truth.voltage_v, -truth.current_a, counters={"discharge_capacity": counter})
+    np.testing.assert_array_equal(reading.current_a, truth.current_a)
+    assert "counter" in reading.evidence
+
+
+def test_settle_sign_of_unsigned_current_without_words_asks_each_stretch():
+    truth = invented_test(2)
+    reading = _settle(truth.time_s, truth.voltage_v, np.abs(truth.current_a))
+    np.testing.assert_array_equal(reading.current_a, truth.current_a)
+    assert reading.discharge_is == "unsigned"
+
+
+@pytest.mark.parametrize("part", [slice(70, 160), slice(85, 120)])
+def test_settle_sign_of_a_discharge_alone_with_positive_current(part):
+    truth = invented_test(2)
+    reading = _settle(truth.time_s[part], truth.voltage_v[part], -truth.current_a[part])
+    np.testing.assert_array_equal(reading.current_a, truth.current_a[part])
+    assert reading.discharge_is == "positive"
+
+
+def test_settle_sign_with_one_odd_row_is_not_misled():
+    truth = invented_test(2)
+    current = truth.current_a[:72].copy()
+    voltage = truth.voltage_v[:72].copy()
+    # One leftover sample of an earlier discharge in the middle of a rest before the charge.
+    current[2], voltage[2] = -6.0, voltage[2] + 0.5
+    reading = _settle(truth.time_s[:72], voltage, current)
+    np.testing.assert_array_equal(reading.current_a, current)
+
+
+def test_settle_sign_with_words_against_voltage_shows_both():
+    truth = invented_test(2)
+    words = [{0: "Rest", 1: "Discharge", -1: "Charge"}[int(code)] for code in truth.mode]
+    with pytest.raises(InputError) as error:
+        _settle(truth.time_s, truth.voltage_v, truth.current_a, words)
+    assert "mode words" in error.value.why and "voltage" in error.value.why and "sign" in error.value.mend
+
+
+def test_settle_sign_with_unsigned_words_against_voltage_shows_both():
+    truth = invented_test(2)
+    words = [{0: "Rest", 1: "Discharge", -1: "Charge"}[int(code)] for code in truth.mode]
+    with pytest.raises(InputError) as error:
+        _settle(truth.time_s, truth.voltage_v, np.abs(truth.current_a), words)
+    assert "contradict" in error.value.what
+
+
+def test_settle_sign_with_constant_voltage_asks():
+    time = np.arange(60.0)
+    with pytest.raises(InputError) as error:
+        _settle(time, np.full(60, 3.7), np.where(time > 9, 2.0, 0.0))
+    assert "--columns" in error.value.mend
+
+
+def test_settle_sign_of_zero_current_is_no_error():
+    reading = _settle(np.arange(60.0), np.linspace(3.7, 3.69, 60), np.zeros(60))
+    assert not reading.current_a.any()
+
+
+def test_settle_sign_stated_in_columns_file_wins():
+    truth = invented_test(2)
+    reading = _settle(truth.time_s, truth.voltage_v, truth.current_a, stated="discharge_positive")
+    np.testing.assert_array_equal(reading.current_a, -truth.current_a)
+
+
+def test_flipping_the_sign_column_leaves_the_charge_unchanged():
+    # Invariance: abs(Q) does not depend on the sign habit of the file.
+    truth = invented_test(9)
+    a = read_log_bytes(write_log(truth, Dialect(current_style="signed")), "a.csv")
+    b = read_log_bytes(write_log(truth, Dialect(current_style="inverse")), "b.csv")
+    np.testing.assert_array_equal(a.current_a, b.current_a)
