@@ -17,7 +17,7 @@ from cycler.grouptable import ROW_KEYS, group_table, unusable_groups
 from cycler.log import Log
 from cycler.measures import capacity as cap
 from cycler.measures.efficiency import Pairing, pair_charge_discharge
-from cycler.measures.resistance import channel_responses, find_edges
+from cycler.measures.resistance import channel_responses, find_edges, most_telling
 from cycler.measures.thermal import Thermal, thermal
 from cycler.pack import Pack
 from cycler.resistancetable import headline_edge, lead_findings, resistance_sheet, with_joint_ohmic
@@ -108,6 +108,14 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     log, numbers, unusable = _usable(log)
     steps = segment_steps(log, stated)
     pack = infer_pack(stated, whole_log, steps)
+    group_sum = log.series > 0 and not np.any(np.isfinite(log.voltage_v))
+    if group_sum:
+        # Pack voltage is the sum of the groups: its errors are those of their channels, one gain, offsets independent.
+        bench = pack.instrument
+        bench = replace(
+            bench, voltage_gain=bench.group_voltage_gain, voltage_offset_v=bench.group_voltage_offset_v * math.sqrt(log.series)
+        )
+        pack = replace(pack, instrument=bench)
     fits = conduct.limits_fit(log, pack, stated.series)
     if pack is not stated:
         # End reasons depend on the limits; limits set by the log's own end stay unknown to them.
@@ -116,11 +124,17 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     flow = cap.charge_flow(log, steps, switches)
     discharges = cap.find_discharges(log, pack, steps, flow)
     charges = cap.find_charges(log, steps, flow)
-    sheets = [_capacity_sheet(log, pack, d, fits, numbers) for d in discharges]
+    zero = conduct.rest_current_zero(log, steps)
+    counter = conduct.counter_mismatch(log, steps, flow)
+    sheets = [
+        _capacity_sheet(log, pack, d, conduct.capacity_doubts(d, pack, fits, counter), numbers, zero[0] if zero else 0.0)
+        for d in discharges
+    ]
     chosen = _headline_index(sheets)
     headline = discharges[chosen] if chosen is not None else None
     doubts = tuple(sheets[chosen]["reasons"]) if chosen is not None else ("no_discharge",)
-    edges = find_edges(log, steps, switches)
+    all_edges = find_edges(log, steps, switches)
+    edges = most_telling(all_edges, EDGES_MAX)
     voltage = pack_voltage(log)
     pack_responses = [channel_responses(log, steps, edge, voltage) for edge in edges]
     group_responses = [
@@ -131,7 +145,10 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     table = group_table(
         log, pack, steps, flow, headline, edges, group_responses, main_edge, charges, numbers,
     )
-    resistance = resistance_sheet(log, pack, steps, flow, headline, doubts, edges, pack_responses, group_responses, main_edge)
+    resistance = resistance_sheet(
+        log, pack, steps, flow, headline, doubts, edges, pack_responses, group_responses, main_edge,
+        len(all_edges) - len(edges), group_sum,
+    )
     for row in resistance["groups"]:
         row["group"] = numbers[row["group"] - 1]
     breaks = tuple(g.start_s + 0.5 * g.duration_s for g in log.reading.gaps if g.why != "no samples")
@@ -143,6 +160,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         *conduct.course_findings(log, pack, steps, headline, doubts, numbers),
         *conduct.bench_findings(log, pack, steps, flow, headline, edges),
         *conduct.temperature_findings(log, steps, heat, headline),
+        *conduct.rate_findings(headline, pack),
         *table.findings,
         *conduct.reading_findings(log),
     ]
@@ -166,7 +184,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         },
         "reading": reading_dict(log),
         "pack": _pack_dict(pack),
-        "instrument": asdict(pack.instrument),
+        "instrument": plain(asdict(stated.instrument)),
         "steps": [_step_dict(log, rows_only, step) for step in steps],
         "capacity": capacity,
         "capacities": sheets,
@@ -291,9 +309,10 @@ def _mean_over_time(time_s: np.ndarray, value: np.ndarray) -> float | None:
     return float(np.sum(0.5 * (v[1:] + v[:-1]) * np.diff(t)) / (t[-1] - t[0]))
 
 
-def _capacity_sheet(log: Log, pack: Pack, d: cap.Discharge, fits: bool, numbers: tuple[int, ...]) -> dict[str, Any]:
+def _capacity_sheet(
+    log: Log, pack: Pack, d: cap.Discharge, reasons: tuple[str, ...], numbers: tuple[int, ...], zero_seen_a: float
+) -> dict[str, Any]:
     """The contract's ``capacity`` object for one discharge."""
-    reasons = conduct.capacity_doubts(d, pack, fits)
     if d.limiting_end_group:
         resolution = resolution_of(log.group_voltage_v[:, d.limiting_end_group - 1])
         limit = pack.group_cutoff_voltage_v or 0.0
@@ -301,7 +320,7 @@ def _capacity_sheet(log: Log, pack: Pack, d: cap.Discharge, fits: bool, numbers:
         resolution = resolution_of(pack_voltage(log))
         limit = pack.cutoff_voltage_v or 0.0
     u_end = voltage_reading_u(pack.instrument, limit, resolution, d.limiting_end_group is not None)
-    budget = capacity_budget(d, pack, u_end)
+    budget = capacity_budget(d, pack, u_end, zero_seen_a)
     u = combined(budget)
     mean_v = d.energy_wh / d.net_ah if d.net_ah else None
     rated = pack.rated_capacity_ah
@@ -319,7 +338,7 @@ def _capacity_sheet(log: Log, pack: Pack, d: cap.Discharge, fits: bool, numbers:
         "end_reason": d.end_reason, "end_group": numbers[d.limiting_end_group - 1] if d.limiting_end_group else None,
         "valid": not reasons, "reasons": list(reasons),
         "reason_words": [conduct.INVALID_WORDS[code] for code in reasons],
-        "is_lower_bound": bool(reasons),
+        "is_lower_bound": conduct.is_lower_bound(d, reasons),
         "state_of_health": d.net_ah / rated if rated else None,
         "u_state_of_health": u / rated if rated else None,
         "budget": [{"source": line.source, "standard_uncertainty_ah": line.standard_uncertainty} for line in budget],
@@ -341,6 +360,8 @@ def _no_capacity() -> dict[str, Any]:
     }
 
 
+EDGES_MAX = 400
+"""Edges that are worked out for all channels; of more, the highest. A limit of time, not of physics."""
 ATTEMPTS = 5
 """How many of the last valid discharges count; the best of them speaks for the pack, as capacity tests of the cell
 standards allow up to five attempts (from memory of IEC 61960-3 and IEC 62620)."""

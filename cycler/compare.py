@@ -256,9 +256,10 @@ _GROUP_COLUMNS = {
 
 
 def same_instrument(first: Analysis, second: Analysis) -> bool:
-    """True if both runs declare an instrument and the declarations are equal."""
+    """True if both runs declare the same bench: one id, and the same limits of error. Equal limits alone prove nothing, as two benches
+    of one kind have equal data sheets."""
     a, b = part(first, "instrument"), part(second, "instrument")
-    return bool(a) and a == b and a.get("declared") is True
+    return bool(a) and a == b and a.get("declared") is True and bool(a.get("id"))
 
 
 def compare(analyses: Sequence[Analysis], names: Sequence[str], reference: int = 0) -> dict[str, Any]:
@@ -487,7 +488,9 @@ def _notes(
         if shared[index]:
             notes.append(f"{pair} declare the same instrument: its gain and zero errors are common and do not count twice.")
         else:
-            notes.append(f"{pair} do not declare the same instrument: all errors are taken as independent.")
+            notes.append(
+                f"{pair} do not declare the same instrument (the same id under [instrument]): all errors are taken as independent."
+            )
         for key, word, unit in (("series", "number of groups", ""), ("chemistry", "chemistry", ""), ("rated_capacity_ah", "rated capacity", " Ah")):
             a, b = part(base, "pack", key), part(analysis, "pack", key)
             if a is not None and b is not None and a != b:

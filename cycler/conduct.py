@@ -22,6 +22,7 @@ INVALID_WORDS = {
     "cutoff_unknown": "no cut-off voltage is known for this pack, so nothing shows that it was empty",
     "protection_trip": "the protection board ended the discharge before the pack's cut-off",
     "log_gap": "the log has a gap under load that no counter bridges",
+    "counter_mismatch": "the integral of the current and the instrument's own counter differ by more than 5 %",
     "limits_do_not_fit": "the limits in the pack file do not fit the voltages in the log",
     "no_discharge": "the log holds no discharge",
 }
@@ -46,9 +47,16 @@ def limits_fit(log: Log, pack: Pack, stated_series: int | None) -> bool:
     return True
 
 
-def capacity_doubts(discharge: Discharge, pack: Pack, fits: bool = True) -> tuple[str, ...]:
-    """Reason codes for which the charge taken may not be quoted as the pack's capacity; empty = valid."""
+def capacity_doubts(
+    discharge: Discharge, pack: Pack, fits: bool = True, counter: tuple[float, Step, float, float] | None = None
+) -> tuple[str, ...]:
+    """Reason codes for which the charge taken may not be quoted as the pack's capacity; empty = valid.
+
+    ``counter`` is the result of :func:`counter_mismatch`; it counts where it concerns a step of this discharge.
+    """
     reasons = [] if fits else ["limits_do_not_fit"]
+    if counter is not None and counter[0] > f.COUNTER_DOUBT_SHARE and counter[1].index == discharge.main_step:
+        reasons.append("counter_mismatch")
     if discharge.started_full is False:
         reasons.append("charge_incomplete")
     elif discharge.started_full is None:
@@ -61,6 +69,17 @@ def capacity_doubts(discharge: Discharge, pack: Pack, fits: bool = True) -> tupl
     if discharge.unbridged_gap_s > 0:
         reasons.append("log_gap")
     return tuple(reasons)
+
+
+BOUND_REASONS = {
+    "charge_incomplete", "start_unknown", "discharge_incomplete", "cutoff_unknown", "protection_trip", "log_gap",
+}
+
+
+def is_lower_bound(discharge: Discharge, reasons: tuple[str, ...]) -> bool:
+    """Whether a figure that may not be quoted is at least a lower bound: every reason leaves charge out, none may have let some
+    in (a gap in which the pack could have been charged, limits of another pack, a counter that disagrees)."""
+    return bool(reasons) and set(reasons) <= BOUND_REASONS and not discharge.gap_may_hide_charge
 
 
 def course_findings(
@@ -195,21 +214,29 @@ def bench_findings(
     """Findings on the instruments: zero error, counters, sums, sampling."""
     out: list[Finding] = []
     zero = rest_current_zero(log, steps)
-    scale = current_scale(log.current_a)
+    scale = current_scale(log.current_a, pack_voltage(log))
     if zero is not None:
         mean, u, _ = zero
         stated = pack.instrument.current_offset_a
         if abs(mean) > max(3.0 * u, 0.0005 * scale.largest_a) and abs(mean) > 1e-6:
             hours = headline.active_s / 3600.0 if headline else 0.0
-            beyond = stated > 0 and abs(mean) > stated
+            beyond = pack.instrument.declared and abs(mean) > stated
             out.append(
                 Finding(
-                    "current_offset", "caution" if beyond or (stated == 0 and abs(mean) > 0.003 * scale.largest_a) else "info",
+                    "current_offset", "caution" if beyond or abs(mean) > 0.003 * scale.largest_a else "info",
                     f"Current reads {1e3 * mean:+.1f} mA at rest; left uncorrected it shifts the capacity by {abs(mean) * hours:.3f} Ah"
-                    + (f", more than the stated {1e3 * stated:.1f} mA allow." if beyond else "."),
+                    + (f". That is more than the stated {1e3 * stated:.1f} mA allow; the budget counts with what was seen." if beyond else "."),
                     f"mean of the rests {1e3 * mean:+.2f} ± {2e3 * u:.2f} mA (k = 2)",
                 )
             )
+    if pack.instrument.declared and pack.instrument.defaulted:
+        out.append(
+            Finding(
+                "instrument_defaults", "info",
+                "The pack file leaves out some limits of error of the bench; the coarse defaults count for them.",
+                ", ".join(pack.instrument.defaulted),
+            )
+        )
     out.extend(_counter_findings(log, steps, flow))
     out.extend(_sum_findings(log, pack))
     if log.series == 0:
@@ -240,8 +267,9 @@ def bench_findings(
     return out
 
 
-def _counter_findings(log: Log, steps: tuple[Step, ...], flow: Flow) -> list[Finding]:
-    """Compare the integral of each larger step with the instrument's own counter over the same samples."""
+def counter_mismatch(log: Log, steps: tuple[Step, ...], flow: Flow) -> tuple[float, Step, float, float] | None:
+    """The largest relative difference between the integral of a step and the instrument's own counter over the same samples,
+    with step, integral and counter [Ah]; None without a counter that ran through a step of 20 samples and 20 of its own steps."""
     worst: tuple[float, Step, float, float] | None = None
     for step in steps:
         if not step.direction or step.last - step.first < 20:
@@ -264,11 +292,17 @@ def _counter_findings(log: Log, steps: tuple[Step, ...], flow: Flow) -> list[Fin
             step_size = max(resolution_of(part), 1e-9)
             if own < 20.0 * step_size:
                 continue
-            share = abs(own_there - theirs) / max(theirs, 1e-12)
-            if share > f.COUNTER_SHARE and (worst is None or share > worst[0]):
+            share = max(abs(own_there - theirs) - step_size, 0.0) / max(theirs, 1e-12)
+            if worst is None or share > worst[0]:
                 worst = (share, step, own_there, theirs)
             break
-    if worst is None:
+    return worst
+
+
+def _counter_findings(log: Log, steps: tuple[Step, ...], flow: Flow) -> list[Finding]:
+    """Integral and counter apart by more than ``COUNTER_SHARE``."""
+    worst = counter_mismatch(log, steps, flow)
+    if worst is None or worst[0] <= f.COUNTER_SHARE:
         return []
     share, step, own, theirs = worst
     return [
@@ -284,7 +318,7 @@ def _sum_findings(log: Log, pack: Pack) -> list[Finding]:
     """Pack voltage against the sum of the groups where both are known and no current flows."""
     if log.series == 0 or not np.any(np.isfinite(log.voltage_v)) or (pack.series and pack.series != log.series):
         return []
-    scale = current_scale(log.current_a)
+    scale = current_scale(log.current_a, pack_voltage(log))
     resting = np.abs(log.current_a - scale.zero_a) <= scale.rest_threshold_a
     difference = log.voltage_v - np.sum(log.group_voltage_v, axis=1)
     values = difference[resting & np.isfinite(difference) & (log.voltage_v > 0.5 * np.nanmedian(log.voltage_v))]
@@ -345,7 +379,31 @@ def temperature_findings(log: Log, steps: tuple[Step, ...], thermal: Thermal | N
                     f"Repeat it between {low:.0f} and {high:.0f} °C.", f"mean {mean:.1f} °C", step=headline.main_step,
                 )
             )
+        elif mean > high:
+            out.append(
+                Finding(
+                    "temperature_out_of_range", "caution",
+                    f"The discharge ran at {mean:.1f} °C on average: a warm pack gives more and shows less resistance. Repeat it between "
+                    f"{low:.0f} and {high:.0f} °C.", f"mean {mean:.1f} °C", step=headline.main_step,
+                )
+            )
     return out
+
+
+def rate_findings(headline: Discharge | None, pack: Pack) -> list[Finding]:
+    """A discharge much faster than the rate at which capacities are rated."""
+    if headline is None or not pack.rated_capacity_ah:
+        return []
+    rate = abs(headline.mean_current_a) / pack.rated_capacity_ah
+    if rate <= f.RATE_NEAR_RATING_IT:
+        return []
+    return [
+        Finding(
+            "high_rate", "info",
+            f"The discharge ran at {rate:.2f} It. Capacities are usually rated at 0.2 It; a faster discharge gives less.",
+            f"{abs(headline.mean_current_a):.2f} A", step=headline.main_step,
+        )
+    ]
 
 
 def pack_file_findings(log: Log, pack: Pack, fits: bool, missing: int) -> list[Finding]:
@@ -411,7 +469,7 @@ def implausible_efficiency(pairing: Pairing, u_coulombic: float) -> bool:
 
 def reading_findings(log: Log) -> list[Finding]:
     """The reader's own warnings, carried into the findings so that they reach the record."""
-    cautious = {"truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order", "step_clock_joined"}
+    cautious = {"truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order"}
     seen: dict[str, Finding] = {}
     for warning in log.reading.warnings:
         if warning.code not in seen:

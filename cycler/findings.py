@@ -22,6 +22,8 @@ TEST_TEMPERATURE_C = (15.0, 30.0)
 CHARGE_TEMPERATURE_C = (0.0, 45.0)  # cell makers' data sheets
 DANGER_TEMPERATURE_C = 60.0
 COUNTER_SHARE = 0.02
+COUNTER_DOUBT_SHARE = 0.05
+RATE_NEAR_RATING_IT = 0.6  # rated at 0.2 It: from memory of the capacity tests of the cell standards
 EFFICIENCY_MIN = 0.98
 SIGNIFICANT = 2.0
 BALANCE_SIGNIFICANT = 3.0  # one of a dozen groups lies beyond 2 u by chance alone in every other test
@@ -81,7 +83,7 @@ def diagnose_group(
 ) -> tuple[Finding, ...]:
     """Findings on one group; causes that look alike are told apart by the figures they leave alone.
 
-    Low capacity: capacity ratio below ``WEAK_RATIO`` by more than its expanded uncertainty. Out of balance: lagged at the start
+    Low capacity: capacity ratio below ``WEAK_RATIO``, and below 1 by more than its expanded uncertainty. Out of balance: lagged at the start
     while its capacity is sound. Bad joint: resistance high at once, what builds up as in the siblings. Otherwise
     high resistance. Leaking: drifts away from its siblings at rest.
     """

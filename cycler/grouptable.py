@@ -26,7 +26,8 @@ ROW_KEYS = (
     "group", "name", "rest_voltage_v", "u_rest_voltage_v", "full_voltage_v", "end_voltage_v", "u_end_voltage_v", "min_voltage_v",
     "max_voltage_v", "sag_10s_v", "u_sag_10s_v", "sag_end_v", "u_sag_end_v", "resistance_10s_ohm", "u_resistance_10s_ohm",
     "ohmic_ohm", "u_ohmic_ohm", "capacity_ah", "u_capacity_ah", "capacity_is_estimate", "capacity_ratio", "u_capacity_ratio",
-    "charge_to_cutoff_ah", "u_charge_to_cutoff_ah", "start_deficit_ah", "u_start_deficit_ah", "self_discharge_ma",
+    "charge_to_cutoff_ah", "u_charge_to_cutoff_ah", "start_deficit_ah", "u_start_deficit_ah", "lag_to_siblings_ah",
+    "u_lag_to_siblings_ah", "self_discharge_ma",
     "u_self_discharge_ma", "findings",
 )
 """Keys of a row of the group table, in order."""
@@ -68,9 +69,10 @@ def group_table(
     at_full = _at_full(log, steps, headline, charges)
     at_end = _at_end(log, steps, headline)
     at_load = _mid_load(log, headline)
-    r10, u_r10, ohmic, u_ohmic = _resistances(pack, responses, main_edge, n)
+    share = edges[main_edge].current_share if main_edge is not None else 0.0
+    r10, u_r10, ohmic, u_ohmic = _resistances(pack, responses, main_edge, n, share)
     growth, u_growth = _growth(responses, main_edge, n)
-    sag, u_sag = _sags(log, pack, steps, edges, responses, main_edge, n, resolution)
+    sag, u_sag = _sags(pack, edges, responses, main_edge, n)
     curves = _curves(log, steps, flow, headline)
     fits: tuple[GroupFit, ...] = ()
     if curves is not None and n > 1:
@@ -107,15 +109,17 @@ def group_table(
         finite = np.isfinite(column)
         fit = fits[g] if fits else None
         lag, u_lag = (fit.lag_ah, fit.u_lag_ah) if fit else (None, None)
-        deficit = None if lag is None else max(lag, 0.0) + 0.0
+        # Below full is what the lag against the fuller siblings means only if those were full.
+        known_full = headline is None or headline.started_full is not False
+        deficit = None if lag is None or not known_full else max(lag, 0.0) + 0.0
         others = np.arange(n) != g
         figures = GroupFigures(
             group=numbers[g],
             capacity_ratio=_known(ratio[g]), u_capacity_ratio=_known(u_ratio[g]), capacity_ah=_known(capacity[g]),
-            start_deficit_ah=deficit, u_start_deficit_ah=u_lag,
-            resistance_10s_ohm=_known(r10[g]), u_resistance_10s_ohm=_known(u_r10[g]), siblings_10s_ohm=_known(_median(r10[others])),
-            ohmic_ohm=_known(ohmic[g]), u_ohmic_ohm=_known(u_ohmic[g]), siblings_ohmic_ohm=_known(_median(ohmic[others])),
-            growth_ohm=_known(growth[g]), u_growth_ohm=_known(u_growth[g]), siblings_growth_ohm=_known(_median(growth[others])),
+            start_deficit_ah=None if lag is None else max(lag, 0.0), u_start_deficit_ah=u_lag,
+            resistance_10s_ohm=_known(r10[g]), u_resistance_10s_ohm=_known(u_r10[g]), siblings_10s_ohm=_positive(_median(r10[others])),
+            ohmic_ohm=_known(ohmic[g]), u_ohmic_ohm=_known(u_ohmic[g]), siblings_ohmic_ohm=_positive(_median(ohmic[others])),
+            growth_ohm=_known(growth[g]), u_growth_ohm=_known(u_growth[g]), siblings_growth_ohm=_positive(_median(growth[others])),
             rest_behind_v=_known(_median(at_rest[others]) - at_rest[g]),
             self_discharge_ma=_known(leak[g]), u_self_discharge_ma=_known(u_leak[g]),
             min_voltage_v=_lasting_extreme(inner[:, g], low=True), max_voltage_v=_lasting_extreme(inner[:, g], low=False),
@@ -141,7 +145,8 @@ def group_table(
                 "capacity_ratio": _known(ratio[g]), "u_capacity_ratio": _known(u_ratio[g]),
                 "charge_to_cutoff_ah": fit.to_cutoff_ah if fit else None,
                 "u_charge_to_cutoff_ah": fit.u_to_cutoff_ah if fit else None,
-                "start_deficit_ah": deficit, "u_start_deficit_ah": u_lag,
+                "start_deficit_ah": deficit, "u_start_deficit_ah": u_lag if deficit is not None else None,
+                "lag_to_siblings_ah": lag, "u_lag_to_siblings_ah": u_lag,
                 "self_discharge_ma": _known(leak[g]), "u_self_discharge_ma": _known(u_leak[g]),
                 "findings": [f.code for f in own],
             }
@@ -165,6 +170,11 @@ def _number(value: float | None) -> float:
 
 def _known(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
+
+
+def _positive(value: float) -> float | None:
+    """The value if it is above zero, else not known: no ratio can be taken to a resistance of zero."""
+    return float(value) if np.isfinite(value) and value > 0 else None
 
 
 def _median(values: np.ndarray) -> float:
@@ -252,7 +262,7 @@ def _mid_load(log: Log, headline: Discharge | None) -> np.ndarray:
 
 
 def _resistances(
-    pack: Pack, responses: list[list[StepResponse | None]], main_edge: int | None, n: int
+    pack: Pack, responses: list[list[StepResponse | None]], main_edge: int | None, n: int, current_share: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """10 s and ohmic resistance of each group at the main edge with standard uncertainties. [ohm]"""
     out = np.full((4, n), np.nan)
@@ -265,7 +275,7 @@ def _resistances(
         if response.ohm[TEN] is not None:
             out[0, g] = response.ohm[TEN]
             out[1, g] = combined(
-                resistance_u(i, out[0, g], response.u_random_ohm * math.sqrt(2.0), response.u_instant_ohm[TEN], True)
+                resistance_u(i, out[0, g], response.u_random_ohm, response.u_instant_ohm[TEN], True, current_share)
             )
         if response.ohmic_ohm is not None:
             out[2, g] = response.ohmic_ohm
@@ -286,17 +296,16 @@ def _growth(
     for g, response in enumerate(responses[main_edge]):
         if response is not None and response.ohm[TEN] is not None and response.ohm[thirty] is not None:
             growth[g] = response.ohm[thirty] - response.ohm[TEN]
-            u[g] = math.hypot(response.u_random_ohm * math.sqrt(2.0), response.u_instant_ohm[TEN])
+            u[g] = math.hypot(response.u_random_ohm, response.u_instant_ohm[TEN])
     return growth, u
 
 
 def _sags(
-    log: Log, pack: Pack, steps: tuple[Step, ...], edges: tuple[Edge, ...], responses: list[list[StepResponse | None]],
-    main_edge: int | None, n: int, resolution: float,
+    pack: Pack, edges: tuple[Edge, ...], responses: list[list[StepResponse | None]], main_edge: int | None, n: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Fall of each group 10 s after the largest load came on, and its standard uncertainty. [V]
 
-    The offset of the channel cancels; gain on the fall, two readings' resolution, and the instant of the edge remain.
+    The offset of the channel cancels; gain on the fall, noise and resolution of both readings, and the instant of the edge remain.
     """
     sag, u = np.full(n, np.nan), np.full(n, np.nan)
     if main_edge is None or edges[main_edge].current_step_a >= 0:
@@ -307,8 +316,8 @@ def _sags(
             continue
         sag[g] = response.drop_10s_v
         u[g] = math.sqrt(
-            rectangular(pack.instrument.group_voltage_gain * sag[g]) ** 2 + resolution**2 / 6.0
-            + 2.0 * (response.u_random_ohm * step_a) ** 2 + (response.u_instant_ohm[TEN] * step_a) ** 2
+            rectangular(pack.instrument.group_voltage_gain * sag[g]) ** 2
+            + (response.u_random_ohm * step_a) ** 2 + (response.u_instant_ohm[TEN] * step_a) ** 2
         )
     return sag, u
 

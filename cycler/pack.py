@@ -7,7 +7,6 @@ log proves it (see ``analysis``).
 from __future__ import annotations
 
 import difflib
-import math
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
@@ -62,11 +61,18 @@ class Instrument:
     clock_gain: float = 0.001
     sense: str = "four-wire"
     lead_resistance_ohm: float = 0.0
+    id: str | None = None
     declared: bool = False
+    defaulted: tuple[str, ...] = ()
 
 
-# Half-widths used for a key that a declared instrument leaves out.
-_DECLARED_DEFAULTS = {"temperature_offset_c": 2.0, "clock_gain": 0.0001}
+# Half-width that a declared instrument's clock counts with when nothing is said of it: a quartz drifts less than 100 ppm
+# (common practice, no source).
+_DECLARED_CLOCK_GAIN = 0.0001
+_LIMITS_OF_ERROR = (
+    "voltage_gain", "voltage_offset_v", "group_voltage_gain", "group_voltage_offset_v", "current_gain", "current_offset_a",
+    "temperature_offset_c",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,13 +104,10 @@ class Pack:
         """Plain values, ``instrument`` as a nested dict."""
         values = asdict(self)
         values["inferred"] = list(self.inferred)
+        values["instrument"]["defaulted"] = list(self.instrument.defaulted)
         return values
 
 
-_POSITIVE = {
-    "rated_capacity_ah", "rated_energy_wh", "charge_voltage_v", "cutoff_voltage_v", "group_charge_voltage_v",
-    "group_cutoff_voltage_v", "taper_current_a", "max_charge_current_a", "max_discharge_current_a",
-}
 _COUNT = {"series", "parallel"}
 # Upper bounds that no repairable pack reaches; a value above them is a slip of unit. Common practice, no source.
 _CEILING = {
@@ -128,8 +131,19 @@ def load_pack(path: str | Path) -> Pack:
     return pack_from_dict(data, str(path), text)
 
 
+def pack_from_stored(data: dict[str, Any]) -> Pack:
+    """A :class:`Pack` as a register kept it: taken as it was, whatever today's checks would say; unknown keys are passed over."""
+    values = {key: value for key, value in data.items() if key in {item.name for item in fields(Pack)}}
+    bench = values.pop("instrument", None) or {}
+    bench = {key: value for key, value in bench.items() if key in {item.name for item in fields(Instrument)}}
+    if "defaulted" in bench:
+        bench["defaulted"] = tuple(bench["defaulted"])
+    values["inferred"] = tuple(values.get("inferred") or ())
+    return Pack(**values, instrument=Instrument(**bench))
+
+
 def pack_from_dict(data: dict[str, Any], file: str = "pack", text: str = "") -> Pack:
-    """A :class:`Pack` from parsed TOML (or the stored form). See :func:`load_pack` for what it raises."""
+    """A :class:`Pack` from parsed TOML (or a form). See :func:`load_pack` for what it raises."""
     data = dict(data)
     data.pop("inferred", None)
     instrument_data = data.pop("instrument", None)
@@ -159,17 +173,31 @@ def _unknown_key(key: str, known: list[str], where: Location) -> None:
     raise InputError(f"unknown key {quote(key)}", where, "a mistyped key would be ignored silently", hint)
 
 
+ID_MAX = 200
+
+
+def _word(key: str, value: Any, where: Location) -> str:
+    """A name on one line."""
+    text = str(value).strip() if isinstance(value, (str, int)) and not isinstance(value, bool) else ""
+    if not text:
+        raise InputError(f"{key} is not a text", where, f"found {quote(value)}", f'write {key} = "EB-0412"')
+    if not text.isprintable() or len(text) > ID_MAX:
+        raise InputError(
+            f"{key} is not a name on one line", where, f"found {quote(value)}, {len(text)} characters",
+            f"at most {ID_MAX} printable characters",
+        )
+    return text
+
+
 def _number(key: str, value: Any, where: Location) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not -1e300 < value < 1e300:
         raise InputError(f"{key} is not a number", where, f"found {quote(value)}", f"write {key} = 1.23, without a unit")
     return float(value)
 
 
 def _checked_value(key: str, value: Any, where: Location) -> Any:
     if key == "id":
-        if not isinstance(value, (str, int)):
-            raise InputError("id is not a text", where, f"found {quote(value)}", 'write id = "EB-0412"')
-        return str(value)
+        return _word(key, value, where)
     if key == "chemistry":
         word = str(value).strip().lower()
         if word not in CHEMISTRIES:
@@ -195,18 +223,19 @@ def _checked_value(key: str, value: Any, where: Location) -> Any:
 
 
 def _instrument_from_dict(data: dict[str, Any], file: str, text: str) -> Instrument:
-    known = {item.name for item in fields(Instrument)} - {"declared"}
-    values: dict[str, Any] = dict(
-        voltage_gain=0.0, voltage_offset_v=0.0, group_voltage_gain=0.0, group_voltage_offset_v=0.0, current_gain=0.0,
-        current_offset_a=0.0, **_DECLARED_DEFAULTS,
-    )
-    declared = bool(data.get("declared", True))
+    known = {item.name for item in fields(Instrument)} - {"declared", "defaulted"}
+    values: dict[str, Any] = {}
     for key, value in data.items():
-        if key == "declared":
+        if key in ("declared", "defaulted"):
             continue
         where = Location(file, line_of_key(text, key))
         if key not in known:
             _unknown_key(key, sorted(known), where)
+        if value is None:
+            continue
+        if key == "id":
+            values[key] = _word(key, value, where)
+            continue
         if key == "sense":
             if value not in ("four-wire", "two-wire"):
                 raise InputError(f"unknown sense {quote(value)}", where, "it tells where pack voltage is taken", '"four-wire" or "two-wire"')
@@ -217,19 +246,19 @@ def _instrument_from_dict(data: dict[str, Any], file: str, text: str) -> Instrum
             raise InputError(f"{key} is negative", where, f"found {quote(value)}", "a limit of error is a half-width, zero or more")
         if key.endswith("_gain") and number > 0.5:
             raise InputError(f"{key} is too large", where, f"found {quote(value)}; it is a fraction of reading", "0.5 % is written 0.005")
+        if number > 1000.0:
+            raise InputError(f"{key} is implausibly large", where, f"found {quote(value)}", "check the unit: the key's ending tells it")
         values[key] = number
-    if declared:
-        # A voltage channel that is not described counts like the other one; a gain left out entirely counts as
-        # the default chain, never as perfect.
-        stated = set(data)
-        base = Instrument()
-        for gain, offset in (("voltage_gain", "voltage_offset_v"), ("current_gain", "current_offset_a")):
-            if not {gain, offset} & stated:
-                values[gain], values[offset] = getattr(base, gain), getattr(base, offset)
-        if not {"group_voltage_gain", "group_voltage_offset_v"} & stated:
-            values["group_voltage_gain"] = values["voltage_gain"]
-            values["group_voltage_offset_v"] = values["voltage_offset_v"]
-    return Instrument(**values, declared=declared)
+    if not bool(data.get("declared", True)):
+        return Instrument(**values, declared=False)
+    # A group channel that is not described counts like the pack's.
+    if not {"group_voltage_gain", "group_voltage_offset_v"} & set(values):
+        for part in ("gain", "offset_v"):
+            if f"voltage_{part}" in values:
+                values[f"group_voltage_{part}"] = values[f"voltage_{part}"]
+    values.setdefault("clock_gain", _DECLARED_CLOCK_GAIN)
+    defaulted = tuple(key for key in _LIMITS_OF_ERROR if key not in values)
+    return Instrument(**values, declared=True, defaulted=tuple(data.get("defaulted", defaulted)))
 
 
 def _check_consistent(pack: Pack, file: str, text: str) -> None:

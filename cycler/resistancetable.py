@@ -85,9 +85,10 @@ def with_joint_ohmic(
 def resistance_sheet(
     log: Log, pack: Pack, steps: tuple[Step, ...], flow: cap.Flow, headline: cap.Discharge | None, doubts: tuple[str, ...],
     edges: tuple[Edge, ...], pack_responses: list[StepResponse | None], group_responses: list[list[StepResponse | None]],
-    main_edge: int | None,
+    main_edge: int | None, left_out: int, group_sum: bool,
 ) -> dict[str, Any]:
-    """The contract's ``resistance`` object."""
+    """The contract's ``resistance`` object. ``left_out`` edges were not worked out; with ``group_sum`` the pack voltage is the
+    sum of the groups, as no other was logged."""
     rows, group_rows = [], []
     for k, edge in enumerate(edges):
         common = {
@@ -117,6 +118,11 @@ def resistance_sheet(
         "warnings": [], "headline": None, "budget": [],
     }
     _join_headline(sheet, pack, edges, pack_responses, group_responses, main_edge)
+    if group_sum and sheet["headline"] is not None:
+        sheet["headline"]["source"] = "group_sum"
+        sheet["interconnect_ohm"] = sheet["u_interconnect_ohm"] = None
+    if left_out:
+        sheet["warnings"].append("edges_left_out")
     if not edges or all(row["ohmic_ohm"] is None for row in rows if row["method"] == "current_step"):
         sheet["warnings"].append("sampling_too_coarse")
     return sheet
@@ -137,17 +143,19 @@ def _join_headline(
     tens = [g.ohm[ten] for g in groups if g is not None and g.ohm[ten] is not None]
     complete = len(groups) > 0 and len(tens) == len(groups) and (pack.series is None or pack.series == len(groups))
     total = float(sum(tens)) if complete else None
-    u_sum_lines = _sum_budget(pack, groups, total, ten) if complete else ()
+    u_sum_lines = _sum_budget(pack, groups, total, ten, edges[main_edge].current_share) if complete else ()
     own_lines: tuple[BudgetLine, ...] = ()
     if own is not None and whole is not None:
         own -= lead
-        own_lines = resistance_u(pack.instrument, own, whole.u_random_ohm * math.sqrt(2.0), whole.u_instant_ohm[ten], False)
+        own_lines = resistance_u(
+            pack.instrument, own, whole.u_random_ohm, whole.u_instant_ohm[ten], False, edges[main_edge].current_share
+        )
         if lead:
             # The stated lead resistance is taken as right within 10 %. Common practice, no source.
             own_lines = (*own_lines, BudgetLine("lead resistance", rectangular(0.1 * lead)))
     source = "pack"
     if own is not None and total is not None:
-        u = math.hypot(combined(own_lines), combined(u_sum_lines))
+        u = _interconnect_u(pack, whole, groups, own, total, ten)
         sheet["interconnect_ohm"], sheet["u_interconnect_ohm"] = own - total, u
         two_wire = pack.instrument.sense == "two-wire"
         if two_wire:
@@ -167,12 +175,15 @@ def _join_headline(
         ohmics = [g.ohmic_ohm for g in groups if g is not None]
         have = len(ohmics) == len(groups) and all(o is not None for o in ohmics)
         ohmic = float(sum(ohmics)) if have else None
-        u_ohmic = math.sqrt(sum(g.u_ohmic_ohm**2 for g in groups)) if have else None
+        # Instant of the edge and extrapolation are common to all groups: their parts add linearly.
+        u_ohmic = float(sum(g.u_ohmic_ohm for g in groups)) if have else None
+        voltage_gain = pack.instrument.group_voltage_gain
     else:
         ohmic = whole.ohmic_ohm - lead if whole.ohmic_ohm is not None else None
         u_ohmic = whole.u_ohmic_ohm
+        voltage_gain = pack.instrument.voltage_gain
     if ohmic is not None:
-        gain = rectangular(math.hypot(pack.instrument.voltage_gain, pack.instrument.current_gain)) * abs(ohmic)
+        gain = rectangular(math.hypot(voltage_gain, pack.instrument.current_gain)) * abs(ohmic)
         u_ohmic = math.hypot(u_ohmic, gain)
     sheet["headline"] = {
         "ohm_10s": value, "u_ohm_10s": combined(lines), "ohmic_ohm": ohmic, "u_ohmic_ohm": u_ohmic, "source": source,
@@ -181,13 +192,31 @@ def _join_headline(
     sheet["budget"] = [{"source": line.source, "standard_uncertainty_ohm": line.standard_uncertainty} for line in lines]
 
 
-def _sum_budget(pack: Pack, groups: list[StepResponse | None], total: float, ten: int) -> tuple[BudgetLine, ...]:
+def _interconnect_u(
+    pack: Pack, whole: StepResponse, groups: list[StepResponse | None], own: float, total: float, ten: int
+) -> float:
+    """Standard uncertainty of pack resistance less the sum of the groups. [ohm]
+
+    Current and instant of the edge are common to both and only count by what differs; the two voltage channels' gains and the
+    noise of all readings are not.
+    """
+    i = pack.instrument
+    noise = math.sqrt(whole.u_random_ohm**2 + sum(g.u_random_ohm**2 for g in groups if g))
+    instant = abs(whole.u_instant_ohm[ten] - sum(g.u_instant_ohm[ten] for g in groups if g))
+    gains = math.hypot(rectangular(i.voltage_gain) * own, rectangular(i.group_voltage_gain) * total)
+    return math.sqrt(noise**2 + instant**2 + gains**2 + (rectangular(i.current_gain) * (own - total)) ** 2)
+
+
+def _sum_budget(
+    pack: Pack, groups: list[StepResponse | None], total: float, ten: int, current_share: float
+) -> tuple[BudgetLine, ...]:
     """Budget of the sum of group resistances: gains common to all groups, noise independent, instant common."""
     i = pack.instrument
     return (
         BudgetLine("voltage gain", rectangular(i.group_voltage_gain * total)),
         BudgetLine("current gain", rectangular(i.current_gain * total)),
-        BudgetLine("voltage noise and resolution", math.sqrt(sum(2.0 * g.u_random_ohm**2 for g in groups if g))),
+        BudgetLine("current resolution", current_share * total),
+        BudgetLine("voltage noise and resolution", math.sqrt(sum(g.u_random_ohm**2 for g in groups if g))),
         BudgetLine("instant of the edge", sum(g.u_instant_ohm[ten] for g in groups if g)),
     )
 
@@ -212,7 +241,7 @@ def _channel_rows(response: StepResponse | None, edge: Edge, pack: Pack, group: 
         if value is None:
             continue
         ohm = value - lead
-        lines = resistance_u(i, ohm, response.u_random_ohm * math.sqrt(2.0), instant, group)
+        lines = resistance_u(i, ohm, response.u_random_ohm, instant, group, edge.current_share)
         rows.append(
             {
                 "method": "current_step", "after_s": after_s, "ohm": ohm, "u_ohm": combined(lines), "ohmic_ohm": ohmic,

@@ -23,8 +23,6 @@ PULSE_MAX_S = 60.0
 """Longest active step that is called a pulse. [s] Common practice, no source."""
 FLAT_SHARE = 0.015
 """Robust relative spread up to which a quantity counts as held constant. Common practice, no source."""
-DISCHARGE_KINDS = ("discharge_cc", "discharge_cv", "discharge_cp", "discharge_cr", "discharge")
-CHARGE_KINDS = ("charge_cc", "charge_cv", "charge")
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,7 +220,7 @@ def segment_steps(log: Log, pack: Pack) -> tuple[Step, ...]:
     current = log.current_a[valid]
     voltage = pack_voltage(log)[valid]
     time = log.time_s[valid]
-    scale = current_scale(current)
+    scale = current_scale(current, voltage)
     state = _states(current, scale)
     first, last = _runs(state)
     gap_cuts = _gap_cuts(log, time)

@@ -48,7 +48,7 @@ def voltage_reading_u(instrument: Instrument, voltage_v: float, resolution_v: fl
 
 
 def capacity_budget(
-    discharge: Discharge, pack: Pack, end_voltage_u_v: float
+    discharge: Discharge, pack: Pack, end_voltage_u_v: float, zero_seen_a: float = 0.0
 ) -> tuple[BudgetLine, ...]:
     """Budget of the charge taken in one discharge. [Ah]
 
@@ -59,11 +59,13 @@ def capacity_budget(
         Its instrument's limits of error are used.
     end_voltage_u_v : float
         Standard uncertainty of the voltage that ended the test. [V]
+    zero_seen_a : float
+        Mean current at rest: where it is larger than the stated limit, it is the limit. [A]
 
     Returns
     -------
     tuple of BudgetLine
-        current gain: Q g; current offset: a T over the time under current; clock: Q g_t; cut-off voltage:
+        current gain: Q g; current offset: a T over the time under current, a the larger of stated limit and zero seen at rest; clock: Q g_t; cut-off voltage:
         u(V)/|dV/dQ| at the end; sample instant: dI dt u(share) for each switch; current noise and resolution: random part
         s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it; full start: what a rest below the charge voltage leaves open;
         gap: 2 % of what a counter bridged (common practice, no source).
@@ -73,7 +75,7 @@ def capacity_budget(
     hours = discharge.active_s / SECONDS_PER_HOUR
     lines = [
         BudgetLine("current gain", rectangular(instrument.current_gain * q)),
-        BudgetLine("current offset", rectangular(instrument.current_offset_a) * hours),
+        BudgetLine("current offset", rectangular(max(instrument.current_offset_a, abs(zero_seen_a))) * hours),
         BudgetLine("clock", rectangular(instrument.clock_gain * q)),
     ]
     if discharge.end_reason in ("pack_cutoff", "group_cutoff") and discharge.slope_v_per_ah:
@@ -113,17 +115,19 @@ def energy_u(
 
 
 def resistance_u(
-    instrument: Instrument, ohm: float, random_ohm: float, instant_ohm: float, group: bool
+    instrument: Instrument, ohm: float, random_ohm: float, instant_ohm: float, group: bool, current_share: float = 0.0
 ) -> tuple[BudgetLine, ...]:
     """Budget of one resistance dU/dI. [ohm]
 
-    Offsets cancel in both differences; the gains do not. ``random_ohm`` joins noise and resolution of the two voltage
-    readings over dI, ``instant_ohm`` is slope of R(t) times the uncertainty of the edge's instant.
+    Offsets cancel in both differences; the gains do not. ``random_ohm`` joins noise and resolution of both voltage
+    readings over dI, ``instant_ohm`` is the slope of R(t) times the uncertainty of the edge's instant, ``current_share`` the relative standard
+    uncertainty of dI from the resolution of the ammeter.
     """
     gain = instrument.group_voltage_gain if group else instrument.voltage_gain
     return (
         BudgetLine("voltage gain", rectangular(gain * abs(ohm))),
         BudgetLine("current gain", rectangular(instrument.current_gain * abs(ohm))),
+        BudgetLine("current resolution", current_share * abs(ohm)),
         BudgetLine("voltage noise and resolution", random_ohm),
         BudgetLine("instant of the edge", instant_ohm),
     )

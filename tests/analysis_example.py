@@ -87,7 +87,7 @@ def _example() -> dict[str, Any]:
         "instrument": {
             "voltage_gain": 0.001, "voltage_offset_v": 0.02, "group_voltage_gain": 0.0005, "group_voltage_offset_v": 0.002,
             "current_gain": 0.002, "current_offset_a": 0.005, "temperature_offset_c": 1.0, "clock_gain": 0.0001,
-            "sense": "four-wire", "lead_resistance_ohm": 0.0, "declared": True,
+            "sense": "four-wire", "lead_resistance_ohm": 0.0, "id": "bench 2", "declared": True,
         },
         "steps": [],
         "capacity": capacity,

@@ -116,3 +116,119 @@ def test_analyze_bad_joint_does_not_count_as_over_voltage():
     assert max(groups[:, 2]) > 4.25
     assert "high_joint_resistance" in codes(found)
     assert "group_overvoltage" not in codes(found)
+
+
+def test_sag_uncertainty_covers_repeated_noisy_tests():
+    # Second method, Monte Carlo: one test, 30 draws of 1 mV reading noise at 1 Hz; the standard deviation of the sag must lie near
+    # the noise terms of u_sag_10s_v (gains are no part of the scatter and are set to zero).
+    bench = Instrument(0, 0, 0, 0, 0, 0, 1.0, 0.0, declared=True)
+    sags, stated = [], []
+    for seed in range(30):
+        log, _ = simple_test((10.0, 10.1, 9.9), dt=1.0, rest_s=120.0, cutoff_v=3.9, noise_v=0.001, seed=seed)
+        rows = analyze(log, replace(PACK, series=3, charge_voltage_v=12.6, cutoff_voltage_v=9.0, instrument=bench)).to_dict()["groups"]
+        sags.append([row["sag_10s_v"] for row in rows])
+        stated.append([row["u_sag_10s_v"] for row in rows])
+    spread, median = float(np.mean(np.std(sags, axis=0))), float(np.median(stated))
+    assert 0.6 * spread <= median <= 4.0 * spread
+    assert median > 0.0003
+
+
+def test_efficiency_uncertainty_from_a_zero_error_over_charge_and_discharge():
+    # Closed form: a zero error a (half-width, rectangular) moves Q_dis/Q_chg by a (T_chg/Q_chg + T_dis/Q_dis); with no gain error left it is
+    # the whole uncertainty.
+    from cycler.analysis import _efficiency_sheet
+    from tests.measures.test_rest_thermal_efficiency import charge, discharge
+
+    pair = Pairing(2.5 / 2.515, 0.95, charge(20.0, 20.0 + 7200.0, 2.515), discharge(0.0, 18000.0, 2.5))
+    pack = replace(PACK, instrument=Instrument(0, 0, 0, 0, 0, 0.006, 1.0, 0.0, declared=True))
+    sheet = _efficiency_sheet(pair, pack)
+    expected = 2.5 / 2.515 * 0.006 / 3**0.5 * (2.0 / 2.515 + 5.0 / 2.5)
+    assert sheet["u_coulombic"] == pytest.approx(expected, rel=1e-9)
+
+
+def test_capacity_zero_error_beyond_the_stated_limit_widens_the_interval():
+    log = five_groups()
+    shifted = make_log(log.time_s, log.voltage_v, log.current_a - 0.02, log.group_voltage_v, log.temperature_c)
+    plain_, off = (analyze(item, PACK).to_dict() for item in (log, shifted))
+    assert "current_offset" in codes(off)
+    error = off["capacity"]["value_ah"] - plain_["capacity"]["value_ah"]
+    # 20 mA over two hours, four times the 5 mA stated.
+    assert error == pytest.approx(0.02 * 2.0, rel=0.05)
+    assert error <= 2.0 * off["capacity"]["u_value_ah"]
+    assert error > 2.0 * plain_["capacity"]["u_value_ah"]
+
+
+def test_capacity_large_zero_error_of_a_clamp_meter_is_still_rest():
+    # -50 mA at a load of 2 A (2.5 %): the rests must not be integrated.
+    log, _ = simple_test(CAPS, current_a=2.0, dt=5.0, group_cutoff_v=2.8)
+    shifted = make_log(log.time_s, log.voltage_v, log.current_a - 0.05, log.group_voltage_v, log.temperature_c)
+    kinds = [s["kind"] for s in analyze(shifted, PACK).to_dict()["steps"]]
+    assert kinds == ["rest", "charge_cv", "rest", "discharge_cc", "rest"]
+
+
+def test_capacity_coarse_ammeter_widens_the_interval():
+    # 0.1 A steps at 5.04 A read 5.0 A: 0.8 % of the charge, which the interval must cover.
+    log, true_ah = simple_test(CAPS, current_a=5.04, group_cutoff_v=2.8)
+    coarse = make_log(log.time_s, log.voltage_v, np.round(log.current_a, 1), log.group_voltage_v, log.temperature_c)
+    capacity = analyze(coarse, PACK).to_dict()["capacity"]
+    assert abs(capacity["value_ah"] - true_ah) <= 2.0 * capacity["u_value_ah"]
+    assert abs(capacity["value_ah"] - true_ah) > 0.004 * true_ah
+
+
+def test_capacity_gap_that_may_hide_a_charge_is_no_lower_bound():
+    log = five_groups()
+    load = np.flatnonzero(log.current_a < -1)
+    keep = np.ones(log.rows, dtype=bool)
+    keep[load[900] : load[1300]] = False
+    from cycler.log import Gap
+
+    gap = Gap(float(log.time_s[load[899]]), float(log.time_s[load[1300]] - log.time_s[load[899]]))
+    groups = log.group_voltage_v[keep].copy()
+    after = log.time_s[keep] >= log.time_s[load[1300]]
+    for lifted, bound in ((0.0, True), (0.12, False)):
+        moved = groups.copy()
+        moved[after] += lifted
+        capacity = analyze(
+            make_log(log.time_s[keep], None, log.current_a[keep], moved, log.temperature_c[keep], [gap]), PACK
+        ).to_dict()["capacity"]
+        assert not capacity["valid"]
+        assert capacity["is_lower_bound"] is bound or capacity["value_ah"] < 8.0
+
+
+def test_analyze_groups_only_counts_with_the_group_channels():
+    # Groups only: pack voltage is their sum, so 1 % of the group channels must show in the energy.
+    log = five_groups()
+    alone = make_log(log.time_s, np.full(log.rows, np.nan), log.current_a, log.group_voltage_v, log.temperature_c)
+    bench = Instrument(1e-4, 0.0, 0.01, 0.0, 0.0, 0.0, 1.0, 0.0, declared=True)
+    found = analyze(alone, replace(PACK, instrument=bench)).to_dict()
+    assert found["capacity"]["u_energy_wh"] / found["capacity"]["energy_wh"] >= 0.01 / 3**0.5
+    assert found["resistance"]["headline"]["source"] == "group_sum"
+    assert found["instrument"]["voltage_gain"] == 1e-4
+
+
+def test_analyze_start_deficit_is_withheld_where_the_pack_was_not_full():
+    log, _ = simple_test(CAPS, deficits_ah=(2.0,) * 5, taper=False, group_cutoff_v=2.8)
+    rows = analyze(log, PACK).to_dict()["groups"]
+    assert all(row["start_deficit_ah"] is None and row["lag_to_siblings_ah"] is not None for row in rows)
+
+
+def test_instrument_limits_left_out_are_the_coarse_defaults_never_zero():
+    pack = pack_from_dict({"instrument": {"current_gain": 0.002, "voltage_offset_v": 0.02}})
+    bench = pack.instrument
+    assert bench.declared
+    assert (bench.current_offset_a, bench.voltage_gain, bench.group_voltage_offset_v) == (0.01, 0.01, 0.02)
+    assert set(bench.defaulted) == {"voltage_gain", "group_voltage_gain", "current_offset_a", "temperature_offset_c"}
+
+
+def test_pack_as_stored_is_taken_back_unchecked():
+    from cycler.pack import pack_from_stored
+
+    pack = replace(PACK, instrument=BENCH)
+    assert pack_from_stored(pack.to_dict()) == pack
+    assert pack_from_stored({"series": 99999, "of_a_later_version": 1}).series == 99999
+
+
+@pytest.mark.parametrize("name", [True, "a\nb", " ", "x" * 201])
+def test_pack_id_is_a_name_on_one_line(name):
+    with pytest.raises(InputError):
+        pack_from_dict({"id": name})

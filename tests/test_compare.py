@@ -321,3 +321,11 @@ def test_example_analysis_agrees_with_itself():
     total = math.sqrt(sum(row["standard_uncertainty_ah"] ** 2 for row in capacity["budget"]))
     assert capacity["u_value_ah"] == pytest.approx(total)
     assert capacity["state_of_health"] == pytest.approx(CAPACITY_AH / RATED_AH)
+
+
+def test_same_instrument_equal_limits_without_an_id_prove_nothing():
+    first, second = example_analysis(), example_analysis()
+    assert same_instrument(first, second)
+    for analysis in (first, second):
+        analysis["instrument"]["id"] = None
+    assert not same_instrument(first, second)

@@ -63,6 +63,7 @@ class Discharge:
     bridged_ah: float
     unbridged_gap_s: float
     mean_current_a: float
+    gap_may_hide_charge: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,7 +185,21 @@ def _unlogged_charge(log: Log, steps: tuple[Step, ...], step: Step) -> bool:
         return True
     voltage = pack_voltage(log)
     v0, v1 = voltage[before.last], voltage[step.first]
-    return bool(np.isfinite(v0) and np.isfinite(v1) and before.direction <= 0 and v1 > 1.05 * v0)
+    if not (np.isfinite(v0) and np.isfinite(v1)) or before.direction > 0:
+        return False
+    # Under one load before and after, voltage can only have fallen; otherwise it may have rebounded.
+    same_load = before.direction < 0 and step.direction < 0 and abs(step.level_a - before.level_a) < 0.1 * abs(before.level_a)
+    return bool(v1 > (1.003 if same_load else 1.05) * v0)
+
+
+def _may_hide_charge(log: Log, k: int) -> bool:
+    """True unless the samples on both sides of a gap carry the same load and the voltage did not rise across it."""
+    voltage, current = pack_voltage(log), log.current_a
+    around = voltage[[k, k + 1]], current[[k, k + 1]]
+    if not np.all(np.isfinite(around)):
+        return True
+    same_load = current[k] < 0 and current[k + 1] < 0 and abs(current[k + 1] - current[k]) < 0.1 * abs(current[k])
+    return not (same_load and voltage[k + 1] <= 1.001 * voltage[k])
 
 
 def _discharge(
@@ -248,13 +263,14 @@ def _discharge(
         slope_v_per_ah=slope,
         limiting_end_group=limiting_group,
         switch_terms_as=switch_terms,
-        resolution_a=resolution_of(current),
+        resolution_a=resolution_of(log.current_a),
         noise_a=float(np.std(np.diff(current[np.isfinite(current)])) / np.sqrt(2)) if current.size > 3 else 0.0,
         sampling_s=float(np.median(spans)) if spans.size else 0.0,
         mean_temperature_c=mean_temperature,
         bridged_ah=float(bridged),
         unbridged_gap_s=float(gap_s),
         mean_current_a=float(np.nanmean(all_loaded)),
+        gap_may_hide_charge=any(_may_hide_charge(log, k) for k, _ in flow.open_gaps if origin <= k < end_k),
     )
 
 
@@ -341,7 +357,8 @@ def _started_full(
     short = (full - rest_v) / series
     if short <= REST_FULL_WINDOW_V:
         return True, "rest_voltage", max(short, 0.0) * series
-    if short > REST_NOT_FULL_V:
+    # A full lfp (or nimh) cell settles a quarter of a volt below its charge voltage: there a rest disproves nothing.
+    if short > REST_NOT_FULL_V and pack.chemistry not in ("lfp", "nimh"):
         return False, "rest_voltage_below_full", short * series
     return None, "rest_voltage_inconclusive", short * series
 

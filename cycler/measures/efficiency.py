@@ -39,8 +39,8 @@ def pair_charge_discharge(
         before = next((c for c in reversed(charges) if c.end_s <= discharge.load_on_s + 1e-6), None)
         own_next = next((d for d in discharges if d.load_on_s > discharge.end_s), None)
         directly = after is not None and (own_next is None or after.start_s < own_next.load_on_s)
-        if directly and discharge.started_full and after.end_reason == "charge_taper" and discharge.net_ah > 0:
-            found.append(_pair(discharge, after))
+        if directly and discharge.started_full and after.end_reason == "charge_taper":
+            found += _pair(discharge, after)
             continue
         if before is not None:
             earlier = next((d for d in reversed(discharges) if d.end_s <= before.start_s + 1e-6), None)
@@ -50,7 +50,7 @@ def pair_charge_discharge(
                 and discharge.end_reason == earlier.end_reason
                 and before.end_reason == "charge_taper"
             ):
-                found.append(_pair(discharge, before))
+                found += _pair(discharge, before)
     found = [
         pair
         for pair in found
@@ -65,7 +65,8 @@ def pair_charge_discharge(
     return None, "end_states_differ"
 
 
-def _pair(discharge: Discharge, charge: ChargeRun) -> Pairing:
-    return Pairing(
-        discharge.net_ah / charge.charge_ah, discharge.energy_wh / charge.energy_wh, charge, discharge
-    )
+def _pair(discharge: Discharge, charge: ChargeRun) -> list[Pairing]:
+    """The pair, or nothing if one of the two moved no charge or energy."""
+    if min(discharge.net_ah, discharge.energy_wh, charge.charge_ah, charge.energy_wh) <= 0:
+        return []
+    return [Pairing(discharge.net_ah / charge.charge_ah, discharge.energy_wh / charge.energy_wh, charge, discharge)]

@@ -33,7 +33,8 @@ EDGE_MIN_SHARE = 0.15
 
 @dataclass(frozen=True, slots=True)
 class Edge:
-    """One current edge: last sample before (``k``), steps beside it, instant and height."""
+    """One current edge: last sample before (``k``), steps beside it, instant and height; ``current_share`` is the relative
+    standard uncertainty of the height from the ammeter's resolution."""
 
     k: int
     before: int
@@ -43,6 +44,7 @@ class Edge:
     current_before_a: float
     current_step_a: float
     rest_before_s: float
+    current_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,7 @@ def find_edges(log: Log, steps: tuple[Step, ...], switches: tuple[Switch, ...]) 
     stand in the middle with a rectangular uncertainty of half the interval.
     """
     by_k = {switch.k: switch for switch in switches}
+    grid = resolution_of(log.current_a)
     candidates = []
     for before, after in itertools.pairwise(steps):
         k = after.first - 1
@@ -87,12 +90,23 @@ def find_edges(log: Log, steps: tuple[Step, ...], switches: tuple[Switch, ...]) 
         at_s = float(log.time_s[k] + (1.0 - switch.new_share) * span)
         rest = float(log.time_s[before.last] - log.time_s[before.first]) if before.kind == "rest" else 0.0
         candidates.append(
-            Edge(k, before.index, after.index, at_s, float(span * switch.u_new_share), old, new - old, rest)
+            Edge(
+                k, before.index, after.index, at_s, float(span * switch.u_new_share), old, new - old, rest,
+                float(grid / np.sqrt(6.0) / abs(new - old)),
+            )
         )
     if not candidates:
         return ()
     largest = max(abs(edge.current_step_a) for edge in candidates)
     return tuple(edge for edge in candidates if abs(edge.current_step_a) >= EDGE_MIN_SHARE * largest)
+
+
+def most_telling(edges: tuple[Edge, ...], limit: int) -> tuple[Edge, ...]:
+    """At most ``limit`` edges in time order, the highest first, so that a log of endless pulses stays workable."""
+    if len(edges) <= limit:
+        return edges
+    keep = sorted(range(len(edges)), key=lambda k: -abs(edges[k].current_step_a))[:limit]
+    return tuple(edges[k] for k in sorted(keep))
 
 
 def _settles(time_s: np.ndarray, current_a: np.ndarray, level_a: float, height_a: float) -> bool:
@@ -203,7 +217,7 @@ def step_response(
     first = since[: min(since.size, 12)]
     sampling = float(np.median(np.diff(first))) if first.size > 2 else np.inf
     ohmic = u_ohmic = None
-    if 0.0 < sampling <= OHMIC_SAMPLING_MAX_S and np.unique(since[:200]).size >= 4 and since[0] <= 1.5 * OHMIC_SAMPLING_MAX_S:
+    if 0.0 < sampling <= OHMIC_SAMPLING_MAX_S and np.unique(since[(since > 0.0) & (since <= 30.0)][:200]).size >= 4 and since[0] <= 1.5 * OHMIC_SAMPLING_MAX_S:
         ohmic, u_ohmic = ohmic_part(since, ohm, random, edge.u_at_s)
     ten = values[AFTER_S.index(10.0)]
     return StepResponse(

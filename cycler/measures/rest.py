@@ -39,8 +39,8 @@ def straight_line(time_s: np.ndarray, value: np.ndarray, resolution: float) -> L
     Notes
     -----
     Standard error of a slope for uniform abscissa: s sqrt(12/n)/T (textbook). n is reduced to n (1 - r)/(1 + r) for a
-    lag-one correlation r of the residuals. A value that stays inside one resolution step could hide a slope up to
-    resolution/T: half-width, rectangular.
+    lag-one correlation r of the residuals. Quantisation of a slow value does not average out: one
+    reading's resolution over the span, d/(sqrt(12) T), always stays.
     """
     good = np.isfinite(value)
     t, v = time_s[good], value[good]
@@ -54,8 +54,8 @@ def straight_line(time_s: np.ndarray, value: np.ndarray, resolution: float) -> L
         r = float(np.clip(np.corrcoef(residual[:-1], residual[1:])[0, 1], 0.0, 0.98))
     effective = max(3.0, t.size * (1.0 - r) / (1.0 + r))
     span = float(np.ptp(t))
-    averaged = resolution if s < 0.5 * resolution else 0.0
-    return Line(float(slope), float(np.hypot(s * np.sqrt(12.0 / effective) / span, averaged / np.sqrt(3.0) / span)))
+    scatter = s * np.sqrt(12.0 / effective) / span
+    return Line(float(slope), float(np.hypot(scatter, resolution / np.sqrt(12.0) / span)))
 
 
 def settled(time_s: np.ndarray) -> np.ndarray:
@@ -65,7 +65,7 @@ def settled(time_s: np.ndarray) -> np.ndarray:
 
 
 def group_drifts(time_s: np.ndarray, group_voltage_v: np.ndarray, resolution_v: float) -> tuple[Line | None, ...]:
-    """Drift of every group against the median of its siblings over one rest. [V/s]
+    """Drift of every group against the mean of its siblings over one rest. [V/s]
 
     Temperature and relaxation common to all groups cancel; a tenth of the siblings' own slope stays in the uncertainty
     for what does not cancel (common practice, no source).
@@ -79,19 +79,23 @@ def group_drifts(time_s: np.ndarray, group_voltage_v: np.ndarray, resolution_v: 
     """
     use = settled(time_s)
     t, v = time_s[use], group_voltage_v[use]
+    n = v.shape[1]
+    slopes = np.array([line.slope if (line := straight_line(t, v[:, g], resolution_v)) else np.nan for g in range(n)])
     out: list[Line | None] = []
-    for g in range(v.shape[1]):
-        others = np.delete(v, g, axis=1)
-        if others.shape[1] < 2:
+    for g in range(n):
+        others = np.array([k for k in range(n) if k != g and np.isfinite(slopes[k])])
+        if others.size < 2 or not np.isfinite(slopes[g]):
             out.append(None)
             continue
-        middle = np.median(others, axis=1)
-        line = straight_line(t, v[:, g] - middle, resolution_v)
-        common = straight_line(t, middle, resolution_v)
-        if line is None or common is None:
+        # The same siblings over the whole rest, those that drift off themselves left out.
+        middle = np.median(slopes[others])
+        away = np.abs(slopes[others] - middle)
+        alike = others[away <= 3.0 * 1.4826 * np.median(away) + resolution_v / np.ptp(t)]
+        line = straight_line(t, v[:, g] - np.mean(v[:, alike], axis=1), resolution_v)
+        if line is None:
             out.append(None)
             continue
-        out.append(Line(line.slope, float(np.hypot(line.u_slope, 0.1 * abs(common.slope)))))
+        out.append(Line(line.slope, float(np.hypot(line.u_slope, 0.1 * abs(middle)))))
     return tuple(out)
 
 

@@ -54,8 +54,8 @@ def _plain(value: float) -> str:
     return np.format_float_positional(value, trim="0")
 
 
-def pack_toml(label: PackLabel) -> str:
-    """PACK.toml of a sample pack."""
+def pack_toml(label: PackLabel, bench: str = "") -> str:
+    """PACK.toml of a sample pack; ``bench`` names the instrument, so that runs on one bench share its errors."""
     lines = [
         f"# {label.words}", "# Invented for the sample logs; no real pack.", f'id = "{label.id}"',
         f'chemistry = "{label.chemistry}"', f"series = {label.series}", f"parallel = {label.parallel}",
@@ -71,7 +71,7 @@ def pack_toml(label: PackLabel) -> str:
         f"taper_current_a = {_plain(label.taper_current_a)}",
         f"max_charge_current_a = {_plain(label.max_charge_current_a)}",
         f"max_discharge_current_a = {_plain(label.max_discharge_current_a)}", "",
-        "[instrument]  # limits of error of the bench, half-widths",
+        "[instrument]  # limits of error of the bench, half-widths", *([f'id = "{bench}"'] if bench else []),
         f"voltage_gain = {_plain(limits.voltage_gain)}", f"voltage_offset_v = {_plain(limits.voltage_offset_v)}",
         f"group_voltage_gain = {_plain(limits.group_voltage_gain)}",
         f"group_voltage_offset_v = {_plain(limits.group_voltage_offset_v)}",
@@ -188,7 +188,7 @@ def write_samples(
                 (folder / name).write_bytes(content)
                 sizes[name] = len(content)
                 written.append(folder / name)
-            (folder / sample.pack_file).write_bytes(pack_toml(sample.label).encode())
+            (folder / sample.pack_file).write_bytes(pack_toml(sample.label, sample.bench_name).encode())
         (folder / "truth.json").write_bytes(truth_json(truths).encode())
         (folder / "README.md").write_bytes(readme_text(truths, sizes).encode())
     except OSError as error:

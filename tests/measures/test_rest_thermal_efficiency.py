@@ -31,9 +31,20 @@ def test_group_drifts_common_relaxation_and_temperature_cancel():
 
 def test_straight_line_of_a_frozen_value_keeps_the_resolution_as_doubt():
     line = straight_line(np.arange(0.0, 1000.0, 10.0), np.full(100, 3.7), 0.001)
-    # One step of 1 mV over 990 s could hide in it: half-width, rectangular.
+    # Resolution of one reading over the span: 1 mV/sqrt(12)/990 s (rectangular).
     assert line.slope == pytest.approx(0.0, abs=1e-12)
-    assert line.u_slope == pytest.approx(0.001 / 990.0 / 3**0.5, rel=1e-6)
+    assert line.u_slope == pytest.approx(0.001 / 990.0 / 12**0.5, rel=1e-6)
+
+
+def test_straight_line_uncertainty_covers_the_scatter_of_repeated_lines():
+    # Second method, Monte Carlo: 300 lines of 60 readings with white noise of 1 mV and no resolution; the standard deviation of
+    # their slopes is s*sqrt(12/n)/T (textbook). Tolerance: 300 draws give 4 %, n against n - 2 and the end points another 5 %.
+    rng = np.random.default_rng(11)
+    time = np.arange(0.0, 600.0, 10.0)
+    lines = [straight_line(time, 3.7 + 1e-3 * rng.standard_normal(60), 0.0) for _ in range(300)]
+    spread = np.std([line.slope for line in lines])
+    stated = np.median([line.u_slope for line in lines])
+    assert stated == pytest.approx(spread, rel=0.15)
 
 
 def test_thermal_rise_from_the_first_readings():
