@@ -10,10 +10,11 @@ import numpy as np
 
 from cycler.log import Log
 from cycler.pack import Pack
-from cycler.quantities import COVERAGE_FACTOR, figure_text
+from cycler.quantities import COVERAGE_FACTOR, decimals_for, display_unit, figure_text
 from cycler.record import text
 from cycler.record.blocks import Block, Bullets, Facts, Para, Picture, Section, Table
 from cycler.record.curves import group_chart, pack_chart
+from cycler.record.judged import against_verdict
 from cycler.record.values import (
     LONGEST_SENTENCE,
     as_list,
@@ -28,14 +29,20 @@ from cycler.record.values import (
     sentence,
 )
 
-_PLAIN_NAMES = {"c", "group", "gruppe", "zellgruppe", "cell", "zelle", "tap", "voltage", "spannung", "v", "mv", "u"}
 MOST_STEPS = 36
 MOST_COLUMNS = 120
 MOST_WARNINGS = 24
 MOST_NOTES = 60
 MOST_FINDINGS = 30
 FRONT_FINDINGS = 3
+EACH_DANGER = 2
 MOST_GAPS = 6
+_GROUP_FIGURES = (
+    ("rest_voltage_v", "V", 1.0), ("end_voltage_v", "V", 1.0), ("sag_10s_v", "mV", 1e3), ("resistance_10s_ohm", "ohm", 1.0),
+    ("capacity_ah", "Ah", 1.0), ("start_deficit_ah", "Ah", 1.0), ("self_discharge_ma", "mA", 1.0),
+)
+_CAPACITY = 4
+_READINGS = (*(key for key, _, _ in _GROUP_FIGURES), "full_voltage_v", "min_voltage_v", "max_voltage_v", "ohmic_ohm")
 TOUCH_LIMIT_V = 60.0
 """Above this direct voltage live parts are dangerous to touch. [V]
 
@@ -59,7 +66,7 @@ def sections(analysis: dict[str, Any], pack: Pack, log: Log, software: str) -> t
     found.append(Section("logs", text.H_LOGS, _logs(analysis, software)))
     notes = front_and_further(analysis)[1]
     if notes:
-        points = [finding_point(finding) for finding in notes[:MOST_NOTES]]
+        points = [finding_point(finding, analysis) for finding in notes[:MOST_NOTES]]
         blocks: list[Block] = [Bullets(tuple(points))]
         if len(notes) > MOST_NOTES:
             blocks.append(Para(text.MORE.format(n=len(notes) - MOST_NOTES), "small"))
@@ -79,13 +86,15 @@ def findings_of(analysis: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def front_and_further(analysis: dict[str, Any]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Findings of the front page, gravest first, and those left to the annex.
+    """Findings of the front page below the dangers, gravest first, and those left to the annex.
 
-    Every danger and defect stands in front, cautions as far as there is room, notes never.
+    Every defect stands in front, cautions as far as there is room, notes never. Dangers stand under the verdict
+    (:func:`danger_box`); those of the same code that the box only counts are left to the annex.
     """
-    order = {"danger": 0, "defect": 1, "caution": 2}
-    ranked = sorted(findings_of(analysis), key=lambda f: order.get(str(f.get("severity")), 3))
-    grave = sum(str(f.get("severity")) in ("danger", "defect") for f in ranked)
+    order = {"defect": 1, "caution": 2}
+    shown = [finding for same in _dangers(analysis).values() for finding in _in_full(same)]
+    ranked = sorted((f for f in findings_of(analysis) if not any(f is s for s in shown)), key=lambda f: order.get(str(f.get("severity")), 3))
+    grave = sum(str(f.get("severity")) == "defect" for f in ranked)
     cautions = sum(str(f.get("severity")) == "caution" for f in ranked)
     cut = min(MOST_FINDINGS, max(grave, min(grave + cautions, FRONT_FINDINGS)))
     return ranked[:cut], ranked[cut:]
@@ -93,16 +102,62 @@ def front_and_further(analysis: dict[str, Any]) -> tuple[list[dict[str, Any]], l
 
 def has_danger(analysis: dict[str, Any]) -> bool:
     """Whether a finding of the worst severity is among them."""
-    return any(finding.get("severity") == "danger" for finding in findings_of(analysis))
+    return bool(_dangers(analysis))
 
 
-def finding_point(finding: dict[str, Any]) -> tuple[str, str]:
-    """Lead ("Defect: weak group, group 4.") and text of one finding; its message, else what its code means."""
+def _dangers(analysis: dict[str, Any]) -> dict[str, list[dict[str, Any]]]:
+    """Findings of the worst severity by code, as the analysis lists them."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for finding in findings_of(analysis):
+        if finding.get("severity") == "danger":
+            found.setdefault(str(finding["code"]), []).append(finding)
+    return found
+
+
+def _in_full(same: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Those of one code that the box tells in full: all if they are few, else the first."""
+    return same if len(same) <= EACH_DANGER else same[:1]
+
+
+def danger_box(analysis: dict[str, Any]) -> tuple[Block, ...]:
+    """What stands directly under the verdict: each danger with its group and reading, then what to do."""
+    lines = []
+    for same in _dangers(analysis).values():
+        shown = _in_full(same)
+        rest = same[len(shown):]
+        lines += [" ".join(filter(None, (*finding_point(finding), _reading_u(analysis, finding)))) for finding in shown]
+        if rest:
+            groups = [clean(finding["group"], 12) for finding in rest if finding.get("group") is not None]
+            shape = text.FINDING_GROUP if len(groups) == 1 else text.FINDING_GROUPS
+            lines.append(text.FINDING_SAME.format(groups=shape.format(n=", ".join(groups))))
+    return (Para("\n".join([*lines, text.CAUTION_DANGER]), "warning"),) if lines else ()
+
+
+def _reading_u(analysis: dict[str, Any], finding: dict[str, Any]) -> str:
+    """How well the group voltage behind a danger is known."""
+    if finding.get("code") not in ("group_overvoltage", "group_undervoltage") or "±" in str(finding.get("message")):
+        return ""
+    group = next((g for g in as_list(get(analysis, "groups")) if get(g, "group") == finding.get("group")), None)
+    u = number(get(group, "u_rest_voltage_v"))
+    return text.FINDING_READING.format(expanded=text.EXPANDED.format(figure=_two_digits(COVERAGE_FACTOR * u, "V"))) if u else ""
+
+
+def finding_point(finding: dict[str, Any], analysis: dict[str, Any] | None = None) -> tuple[str, str]:
+    """Lead ("Defect: weak group, group 4.") and text of one finding; its message, else what its code means.
+
+    With ``analysis`` the evidence follows if it carries an uncertainty or its criterion came out otherwise.
+    """
     place = f", {text.FINDING_PLACE_GROUP.format(n=clean(finding['group']))}" if finding.get("group") is not None else ""
     severity = text.SEVERITY.get(str(finding.get("severity")), text.SEVERITY["info"])
     lead = text.FINDING_LEAD.format(severity=severity, label=clean(text.code_label(finding["code"])), place=place)
     message = finding.get("message")
-    return lead, sentence(message) if message else clean(text.code_sentence(finding["code"]))
+    told = [sentence(message) if message else clean(text.code_sentence(finding["code"]))]
+    if analysis is not None:
+        against, evidence = against_verdict(analysis, finding), finding.get("evidence")
+        if evidence and (against or "±" in str(evidence)):
+            told.append(text.FINDING_EVIDENCE.format(evidence=clean(evidence, LONGEST_SENTENCE).rstrip(".")))
+        told.append(against)
+    return lead, " ".join(filter(None, told))
 
 
 def _codes(analysis: dict[str, Any]) -> Facts | None:
@@ -138,28 +193,24 @@ def _groups(analysis: dict[str, Any], log: Log) -> tuple[Block, ...]:
     if not groups:
         blocks.append(Para(text.GROUP_NONE))
         return tuple(blocks)
-    rows, strong = [], []
+    rows, strong, spans = [], [], []
     for index, group in enumerate(groups):
         place = group.get("group") if group.get("group") is not None else index + 1
-        own = group.get("name")
-        label = clean(place, 40)
-        if own and str(own).strip() and not _says_only_number(str(own), place):
-            label += f" ({clean(own, 24)})"
+        label = clean(place, 40)  # the heading in the file stands in the section on reading
         if limiting is not None and place == limiting:
             label = f"★ {label}"
             strong.append(index)
-        capacity = _cell(group, "capacity_ah", "Ah")
+        figures = [_cell(group, key, unit, factor) for key, unit, factor in _GROUP_FIGURES]
         if group.get("capacity_is_estimate") is True and number(group.get("capacity_ah")) is not None:
-            capacity = f"{text.ESTIMATE} {capacity}"
+            figures[_CAPACITY] = f"{text.ESTIMATE} {figures[_CAPACITY]}"
+        if all(number(group.get(key)) is None for key in _READINGS):
+            figures = [text.GROUP_NOT_LOGGED] + [""] * (len(figures) - 1)
+            spans.append((index, 1, len(figures)))
         findings = ", ".join(clean(text.code_label(code), 60) for code in as_list(group.get("findings"))) or text.DASH
-        rows.append((
-            label, _cell(group, "rest_voltage_v", "V"), _cell(group, "end_voltage_v", "V"), _cell(group, "sag_10s_v", "V"),
-            _cell(group, "resistance_10s_ohm", "ohm"), capacity, _cell(group, "start_deficit_ah", "Ah"),
-            _cell(group, "self_discharge_ma", "mA"), findings,
-        ))
+        rows.append((label, *figures, findings))
     caption = text.GROUP_CAPTION.format(limiting=text.GROUP_LIMITING if strong else "").strip()
-    blocks.append(Table(caption, text.GROUP_HEAD, tuple(rows), "lsssssssl", (0.105, 0.108, 0.1, 0.105, 0.115, 0.112, 0.108, 0.1, 0.147),
-                        tuple(strong), dense=True, name="groups"))
+    blocks.append(Table(caption, text.GROUP_HEAD, tuple(rows), "lfffffffl", (0.05, 0.127, 0.127, 0.09, 0.11, 0.128, 0.115, 0.103, 0.15),
+                        tuple(strong), dense=True, name="groups", spans=tuple(spans)))
     spread = [f"{when} {figure(get(analysis, 'spread', key), get(analysis, 'spread', f'u_{key}'), 'V')}"
               for key, when in text.SPREAD_WHEN.items() if number(get(analysis, "spread", key)) is not None]
     if spread:
@@ -170,14 +221,16 @@ def _groups(analysis: dict[str, Any], log: Log) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def _says_only_number(name: str, place: Any) -> bool:
-    """Whether a heading tells no more than the group's number ("Group 4 V", "tap_04"), so that it need not be repeated."""
-    tokens = re.findall(r"[^\W\d_]+|\d+", name.lower())
-    return {t.lstrip("0") for t in tokens if t.isdigit()} <= {str(place)} and {t for t in tokens if not t.isdigit()} <= _PLAIN_NAMES
-
-
-def _cell(group: dict[str, Any], key: str, unit: str) -> str:
-    return text.DASH if number(group.get(key)) is None else figure(group.get(key), group.get(f"u_{key}"), unit)
+def _cell(group: dict[str, Any], key: str, unit: str, factor: float = 1.0) -> str:
+    """A group's figure without its unit, which stands in the heading; ``factor`` scales volt to millivolt."""
+    value, u = number(group.get(key)), number(group.get(f"u_{key}"))
+    if value is None:
+        return text.DASH
+    if u is None and key == "end_voltage_v":  # the same channel reads both
+        u = number(group.get("u_rest_voltage_v"))
+    _, name = display_unit(unit)
+    shown = figure_text(value * factor, None if u is None else u * factor, unit)
+    return shown.removesuffix(f" {name}") if name else shown
 
 
 def _steps(analysis: dict[str, Any]) -> tuple[Block, ...]:
@@ -234,10 +287,17 @@ def _budget_table(entries: list[Any], key: str, unit: str, name: str, total: flo
         return None
     combined = total if total else math.sqrt(sum(u * u for _, u in known))
     variance = combined * combined or 1.0
-    rows = [(_source(source), figure_text(u, None, unit), f"{100 * u * u / variance:.1f} %") for source, u in known]
-    rows.append((text.BUDGET_TOTAL, figure_text(combined, None, unit), ""))
-    rows.append((text.BUDGET_EXPANDED, figure_text(COVERAGE_FACTOR * combined, None, unit), ""))
+    rows = [(_source(source), _two_digits(u, unit), f"{100 * u * u / variance:.1f} %") for source, u in known]
+    rows.append((text.BUDGET_TOTAL, _two_digits(combined, unit), ""))
+    rows.append((text.BUDGET_EXPANDED, _two_digits(COVERAGE_FACTOR * combined, unit), ""))
     return Table(text.BUDGET_CAPTION, text.BUDGET_HEAD, tuple(rows), "lrr", (0.36, 0.2, 0.2), (len(rows) - 2, len(rows) - 1), name=name)
+
+
+def _two_digits(u: float, unit: str) -> str:
+    """An uncertainty with two significant digits. JCGM 100:2008, 7.2.6 (clause from memory)."""
+    factor, name = display_unit(unit)
+    shown = abs(u) * factor
+    return f"{shown:.{decimals_for(shown) if shown else 0}f} {name}".rstrip()
 
 
 def _source(source: Any) -> str:

@@ -9,7 +9,7 @@ from cycler.record.chart import Chart
 
 @dataclass(frozen=True, slots=True)
 class Para:
-    """A paragraph. ``kind``: normal, small or warning (boxed)."""
+    """A paragraph. ``kind``: normal, small or warning (boxed; a new line in ``text`` begins a new paragraph)."""
 
     text: str
     kind: str = "normal"
@@ -17,7 +17,7 @@ class Para:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Pairs of name and value."""
+    """Pairs of name and value; an empty value is a line to write on, an empty name a value across the page."""
 
     rows: tuple[tuple[str, str], ...]
     columns: int = 1
@@ -34,9 +34,9 @@ class Bullets:
 class Table:
     """A table.
 
-    ``kinds`` has one letter per column: l text, f figure that stays on one line, s figure whose uncertainty may
-    go below it, r short text to the right. ``widths`` are shares of the line. Rows in ``strong_rows`` are set bold, in the
-    columns ``strong_columns`` (none named = all).
+    ``kinds`` has one letter per column: l text, f figure that stays on one line, r short text to the right. ``widths``
+    are shares of the line. Rows in ``strong_rows`` are set bold, in the columns ``strong_columns`` (none named = all).
+    ``spans``: row, first and last column of a text that stands across several columns; the cells after the first are empty.
     """
 
     caption: str
@@ -48,6 +48,11 @@ class Table:
     strong_columns: tuple[int, ...] = ()
     dense: bool = False
     name: str = ""
+    spans: tuple[tuple[int, int, int], ...] = ()
+
+    def spanned(self, row: int) -> dict[int, int]:
+        """First column to number of columns of the texts across several columns in one row."""
+        return {first: last - first + 1 for at, first, last in self.spans if at == row}
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,15 +21,9 @@ def _template() -> Any:
     def svg(chart: Chart, css_class: str) -> Markup:
         return Markup(to_svg(chart, css_class))  # chart.to_svg escapes every text it is given
 
-    def split_figure(cell: str) -> list[str]:
-        """"9.84 ± 0.04 Ah" to its value and "± 0.04 Ah", which may stand on two lines."""
-        head, mark, tail = cell.partition(" ± ")
-        return [head, f"± {tail}"] if mark else [cell]
-
     environment = Environment(
         loader=FileSystemLoader(TEMPLATE_FOLDER), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
-    environment.filters["split_figure"] = split_figure
     environment.globals["svg"] = svg
     environment.globals["kind_of"] = lambda block: type(block).__name__
     return environment.get_template("record.html")

@@ -6,14 +6,13 @@ from typing import Any
 
 from cycler.log import Log
 from cycler.pack import Pack
-from cycler.quantities import display_unit, figure_text
 from cycler.record import annex, text
 from cycler.record.blocks import Block, Bullets, Facts, Para, Section, Signature, Table, Verdict, View
 from cycler.record.chart import verdict_shape
 from cycler.record.curves import direction_of
+from cycler.record.judged import criteria, more_criteria, result_of
 from cycler.record.values import (
     as_list,
-    banded,
     clean,
     counted_steps,
     duration,
@@ -43,22 +42,22 @@ def build_view(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str, m
     parsed = parse_moment(made_at)
     stamp = (parsed.year, parsed.month, parsed.day, parsed.hour, parsed.minute, parsed.second) if parsed else (2000, 1, 1, 0, 0, 0)
     when = moment(made_at) or text.NOT_STATED
-    head = [(text.L_SERIAL, shown_serial), (text.L_MADE, when), (text.L_WORKSHOP, named(workshop))]
+    head = [(text.L_SERIAL, shown_serial), (text.L_MADE, when), (text.L_WORKSHOP, named(workshop, ""))]
     if run_label and str(run_label).strip():
         head.append((text.L_RUN, clean(run_label)))
-    danger = (Para(text.CAUTION_DANGER, "warning"),) if annex.has_danger(analysis) else ()
     front = [
-        Section("verdict", text.H_VERDICT, (_verdict(analysis), *danger), together=True, own_heading=True),
+        Section("verdict", text.H_VERDICT, (_verdict(analysis), *annex.danger_box(analysis)), together=True, own_heading=True),
         Section("pack", text.H_PACK, (_pack_facts(analysis, pack),), together=True),
         Section("test", text.H_TEST, _test(analysis, pack, log)),
         Section("figures", text.H_FIGURES, (_figures(analysis, pack, log),)),
-        Section("criteria", text.H_CRITERIA, _criteria(analysis)),
+        Section("criteria", text.H_CRITERIA, criteria(analysis)),
         Section("findings", text.H_FINDINGS, _findings(analysis)),
     ]
     settle, further = _to_settle(analysis)
     if settle:
         open_only = get(analysis, "verdict", "result") in ("pass", "fail")
-        front.append(Section("settle", text.H_SETTLE_OPEN if open_only else text.H_SETTLE, settle))
+        title = text.H_SETTLE_DANGER if annex.has_danger(analysis) else text.H_SETTLE_OPEN if open_only else text.H_SETTLE
+        front.append(Section("settle", title, settle))
     front.append(Section("sign", "", (Para(text.LIMITS_FRONT, "small"), Signature(text.SIGN_LINES)), together=True, own_heading=True))
     software = text.SOFTWARE.format(
         name=named(get(analysis, "software", "name"), "packreturn"),
@@ -69,14 +68,9 @@ def build_view(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str, m
         language=text.LANGUAGE, document_title=text.DOCUMENT_TITLE.format(serial=shown_serial), title=text.TITLE,
         subject=text.SUBJECT, serial=shown_serial, workshop=named(workshop, ""), made_at=when, stamp=stamp,
         head=Facts(tuple(head), columns=2), front=tuple(front),
-        annex=(*((further,) if further else ()), *_more_criteria(analysis), *annex.sections(analysis, pack, log, software)),
+        annex=(*((further,) if further else ()), *more_criteria(analysis), *annex.sections(analysis, pack, log, software)),
         software=software,
     )
-
-
-def result_of(value: Any) -> str:
-    """pass, fail, not_proven, or none for anything else. Only the exact word is a pass."""
-    return value if value in ("pass", "fail", "not_proven") else "none"
 
 
 def reasons_of(analysis: dict[str, Any]) -> str:
@@ -96,9 +90,6 @@ def _verdict(analysis: dict[str, Any]) -> Verdict:
         basis.append(text.VERDICT_RULE.format(rule=sentence(text.RULE_WORDS.get(str(rule), rule))))
     if basis:
         lines.append(" ".join(basis))
-    vetoes = as_list(get(verdict, "vetoes"))
-    if vetoes:
-        lines.append(text.VERDICT_VETO.format(codes="; ".join(phrase(code) for code in vetoes)))
     if get(analysis, "capacity", "valid") is False:
         lines.append(text.CAPACITY_INVALID_FRONT.format(reasons=reasons_of(analysis)))
     return Verdict(
@@ -120,17 +111,32 @@ def _pack_facts(analysis: dict[str, Any], pack: Pack) -> Facts:
         build = shape.format(series=f"{series:g}", parallel=f"{parallel:g}" if parallel is not None else "")
     rows = [
         (text.L_ID, named(value("id"))),
-        (text.L_RATED, f"{rated(value('rated_capacity_ah'), 'Ah')}, {rated(value('rated_energy_wh'), 'Wh')}"
-         if number(value("rated_capacity_ah")) is not None or number(value("rated_energy_wh")) is not None else text.NOT_STATED),
+        (text.L_RATED, _rating(value("rated_capacity_ah"), value("rated_energy_wh"))),
         (text.L_CHEMISTRY, text.CHEMISTRY_WORDS.get(str(chemistry), named(chemistry))),
         (text.L_BUILD, build),
-        (text.L_VOLTAGES, text.VOLTAGES.format(charge=rated(value("charge_voltage_v"), "V"), cutoff=rated(value("cutoff_voltage_v"), "V"))),
-        (text.L_CURRENTS, text.CURRENTS.format(charge=rated(value("max_charge_current_a"), "A"), discharge=rated(value("max_discharge_current_a"), "A"))),
     ]
+    voltages = [value("charge_voltage_v"), value("cutoff_voltage_v")]
+    if any(number(voltage) is not None for voltage in voltages):
+        rows.append((text.L_VOLTAGES, ", ".join(
+            unknown if number(voltage) is None else known.format(voltage=plain(voltage, "V"))
+            for voltage, known, unknown in zip(voltages, text.VOLTAGES, text.VOLTAGES_UNKNOWN))))
+    charge, discharge = value("max_charge_current_a"), value("max_discharge_current_a")
+    if number(charge) is not None or number(discharge) is not None:
+        rows.append((text.L_CURRENTS, text.CURRENTS.format(charge=rated(charge, "A"), discharge=rated(discharge, "A"))))
     inferred = [text.PACK_KEY_WORDS.get(str(key), text.words(clean(key))) for key in as_list(get(analysis, "pack", "inferred")) if key]
     if inferred:
         rows.append(("", text.INFERRED.format(keys=", ".join(inferred))))
     return Facts(tuple(rows), columns=2)
+
+
+def _rating(capacity: Any, energy: Any) -> str:
+    """Rated capacity and energy; the missing one of the two is named."""
+    if number(capacity) is None and number(energy) is None:
+        return text.NOT_STATED
+    return ", ".join((
+        text.NO_RATED_CAPACITY if number(capacity) is None else plain(capacity, "Ah"),
+        text.NO_RATED_ENERGY if number(energy) is None else plain(energy, "Wh"),
+    ))
 
 
 def _around(analysis: dict[str, Any]) -> tuple[list[dict], list[dict], list[dict]]:
@@ -235,7 +241,7 @@ def _temperature(analysis: dict[str, Any], log: Log) -> list[str]:
     else:
         sentences.append(text.TEST_TEMPERATURE_UNKNOWN)
     if ambient is not None:
-        sentences.append(text.TEST_AMBIENT.format(ambient=f"{ambient:.1f} °C"))
+        sentences.append(text.TEST_AMBIENT.format(ambient=figure(ambient, get(analysis, "thermal", "u_max_c"), "degC")))
     return sentences
 
 
@@ -243,10 +249,10 @@ def _temperature(analysis: dict[str, Any], log: Log) -> list[str]:
 def _figures(analysis: dict[str, Any], pack: Pack, log: Log) -> Table:
     rows = [
         *_capacity_rows(analysis, pack), *_resistance_rows(analysis),
-        _efficiency_row(analysis, text.F_COULOMBIC, "coulombic"), _efficiency_row(analysis, text.F_ENERGY_EFFICIENCY, "energy"),
+        *_efficiency_rows(analysis),
         *_thermal_rows(analysis, log), *_group_rows(analysis, log),
     ]
-    return Table(text.FIGURE_CAPTION, text.FIGURE_HEAD, tuple(rows), "lfl", (0.22, 0.26, 0.52), strong_rows=(0, 2), strong_columns=(0, 1),
+    return Table(text.FIGURE_CAPTION, text.FIGURE_HEAD, tuple(rows), "lfl", (0.225, 0.225, 0.55), strong_rows=(0, 2), strong_columns=(0, 1),
                  name="figures")
 
 
@@ -257,7 +263,7 @@ def _capacity_rows(analysis: dict[str, Any], pack: Pack) -> list[tuple[str, str,
 
     def shown(value: Any, u: Any, unit: str) -> str:
         printed = figure(value, u, unit)
-        return text.AT_LEAST.format(figure=printed) if bound and valid is not True else printed
+        return text.AT_LEAST.format(figure=printed) if bound else printed
 
     if valid is True:
         remark = text.N_VALID
@@ -324,15 +330,21 @@ def _edge_note(edge: dict[str, Any] | None) -> str:
     if number(edge.get("state_of_charge")) is not None:
         parts.append(text.N_STATE_OF_CHARGE.format(soc=f"{edge['state_of_charge'] * 100:.0f} %"))
     if number(edge.get("temperature_c")) is not None:
-        parts.append(f"{edge['temperature_c']:.1f} °C")
+        parts.append(text.N_ABOUT.format(figure=f"{edge['temperature_c']:.0f} °C"))
     return ", ".join(parts)
 
 
-def _efficiency_row(analysis: dict[str, Any], label: str, key: str) -> tuple[str, str, str]:
+def _efficiency_rows(analysis: dict[str, Any]) -> list[tuple[str, str, str]]:
     efficiency = get(analysis, "efficiency")
-    if number(get(efficiency, key)) is None:
-        return label, text.NOT_MEASURED, text.W_EFFICIENCY
-    return label, figure(get(efficiency, key), get(efficiency, f"u_{key}"), "share"), ""
+    rows = []
+    for label, key in ((text.F_COULOMBIC, "coulombic"), (text.F_ENERGY_EFFICIENCY, "energy")):
+        if number(get(efficiency, key)) is None:
+            rows.append((label, text.NOT_MEASURED, text.W_EFFICIENCY))
+        else:
+            rows.append((label, figure(get(efficiency, key), get(efficiency, f"u_{key}"), "share"), ""))
+    if rows[0][1:] == rows[1][1:]:
+        return [(text.F_EFFICIENCIES, *rows[0][1:])]
+    return rows
 
 
 def _thermal_rows(analysis: dict[str, Any], log: Log) -> list[tuple[str, str, str]]:
@@ -353,120 +365,23 @@ def _group_rows(analysis: dict[str, Any], log: Log) -> list[tuple[str, str, str]
     if limiting is None and all(number(get(group, "end_voltage_v")) is None for group in as_list(get(analysis, "groups"))):
         return [(text.F_LIMITING, text.NOT_MEASURED, text.W_LIMITING)]
     matched = number(get(analysis, "capacity_if_limiting_group_matched_ah"))
-    note = f"{text.F_MATCHED}: {figure_text(matched, None, 'Ah')}" if matched is not None else ""
+    note = ""
+    if matched is not None:
+        u = number(get(analysis, "u_capacity_if_limiting_group_matched_ah"))
+        note = text.N_MATCHED.format(capacity=f"{matched:.3g} Ah") if u is None else text.N_MATCHED_U.format(capacity=figure(matched, u, "Ah"))
     return [(text.F_LIMITING, text.GROUP_N.format(n=clean(limiting, 12)) if limiting is not None else text.NO_LIMITING, note)]
-
-
-# ---- criteria --------------------------------------------------------------------------------------------
-def _quantity(name: Any) -> Any:
-    from cycler.criteria_quantities import QUANTITIES
-
-    return QUANTITIES.get(str(name))
-
-
-def _unit_of(criterion: dict[str, Any]) -> str:
-    """Inner unit of a criterion: as the verdict says, else that of its quantity, else from the name's ending."""
-    for unit in (criterion.get("unit"), getattr(_quantity(criterion.get("quantity")), "unit", None)):
-        if isinstance(unit, str):
-            unit = {"ratio": "", "°C": "degC", "Ω": "ohm"}.get(unit, unit)
-            try:
-                display_unit(unit)
-            except KeyError:
-                continue
-            return unit
-    name = str(criterion.get("quantity"))
-    for ending, unit in (("_ah", "Ah"), ("_wh", "Wh"), ("_ohm", "ohm"), ("_ma", "mA"), ("_mv", "mV"), ("_v", "V"), ("_a", "A"),
-                         ("_k", "K"), ("_c", "degC"), ("_it", "It"), ("health", "share"), ("efficiency", "share"), ("coulombic", "share")):
-        if name.endswith(ending):
-            return unit
-    return ""
-
-
-def _value_text(value: Any, u: Any, unit: str) -> str:
-    if isinstance(value, bool):
-        return text.YES if value else text.NO
-    return text.NOT_MEASURED if number(value) is None else figure(value, u, unit)
-
-
-def _label(criterion: dict[str, Any]) -> str:
-    """Short name of a criterion's quantity, with the number of the group that decided it."""
-    quantity = criterion.get("quantity")
-    label = clean(text.QUANTITY_SHORT.get(str(quantity)) or criterion.get("label") or text.words(quantity or criterion.get("id")))
-    group = criterion.get("group")
-    if group is None:
-        return label
-    shown = text.WORST_N.format(n=clean(group, 12))
-    return label.replace(text.WORST, shown) if text.WORST in label else f"{label} ({shown})"
-
-
-def _criteria_of(analysis: dict[str, Any], required: bool) -> list[dict[str, Any]]:
-    """Criteria that decide the verdict, or those that do not."""
-    return [c for c in as_list(get(analysis, "verdict", "criteria")) if isinstance(c, dict) and (c.get("required") is not False) == required]
-
-
-def _criteria(analysis: dict[str, Any]) -> tuple[Block, ...]:
-    required, advisory = _criteria_of(analysis, True), len(_criteria_of(analysis, False))
-    if not required:
-        return (Para(text.CRITERIA_NONE),)
-    note = "" if not advisory else text.ADVISORY_IN_ANNEX_ONE if advisory == 1 else text.ADVISORY_IN_ANNEX.format(n=advisory)
-    return (_criteria_table(required, note),)
-
-
-def _more_criteria(analysis: dict[str, Any]) -> list[Section]:
-    """Annex: the advisory criteria, and why each criterion that is not a pass is none."""
-    found = []
-    advisory = _criteria_of(analysis, False)
-    if advisory:
-        found.append(Section("advisory", text.H_ADVISORY, (_criteria_table(advisory, text.ADVISORY_NOTE),)))
-    points = []
-    for required in (True, False):
-        for criterion in _criteria_of(analysis, required):
-            if result_of(criterion.get("result")) != "pass" and criterion.get("reason"):
-                label = _label(criterion) if required else text.ADVISORY.format(label=_label(criterion))
-                points.append((f"{label}:", sentence(criterion["reason"])))
-    if points:
-        found.append(Section("reasons", text.H_REASONS, (Bullets(tuple(points)),)))
-    return found
-
-
-def _criteria_table(criteria: list[dict[str, Any]], note: str) -> Table:
-    strong = tuple(k for k, criterion in enumerate(criteria) if result_of(criterion.get("result")) != "pass")
-    marks = ", ".join(f"{text.MARK[k]} {text.RESULT_SMALL[k]}" for k in ("pass", "fail", "not_proven"))
-    caption = " ".join(filter(None, (note, text.CRITERIA_CAPTION.format(marks=marks))))
-    return Table(caption, text.CRITERIA_HEAD, tuple(_criterion_row(criterion) for criterion in criteria), "lflllll",
-                 (0.275, 0.16, 0.135, 0.085, 0.115, 0.105, 0.125), strong, strong_columns=(0, 6), name="criteria")
-
-
-def _criterion_row(criterion: dict[str, Any]) -> tuple[str, ...]:
-    unit = _unit_of(criterion)
-    limit, band = criterion.get("limit"), criterion.get("guard_band")
-    limit_text = (text.YES if limit else text.NO) if isinstance(limit, bool) else plain(limit, unit)
-    direction = text.DIRECTION.get(str(criterion.get("direction")), "{limit}")
-    probability = number(criterion.get("probability_of_conformity"))
-    result = result_of(criterion.get("result"))
-    measured = _value_text(criterion.get("value"), criterion.get("u_value"), unit)
-    if criterion.get("bound") == "lower" and number(criterion.get("value")) is not None:
-        measured = text.AT_LEAST_SHORT.format(figure=measured)
-    return (
-        _label(criterion), measured, direction.format(limit=limit_text), text.DASH if number(band) is None else banded(band, unit, band),
-        banded(criterion.get("acceptance_limit"), unit, band), text.DASH if probability is None else _probability(probability),
-        text.DOES_NOT_APPLY if criterion.get("applies") is False else f"{text.MARK[result]} {text.RESULT_SMALL[result]}",
-    )
-
-
-def _probability(value: float) -> str:
-    """Percent, never rounded up to certainty."""
-    if value > 0.999:
-        return "> 99.9 %"
-    return "< 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
 
 
 # ---- findings --------------------------------------------------------------------------------------------
 def _findings(analysis: dict[str, Any]) -> tuple[Block, ...]:
     front, further = annex.front_and_further(analysis)
     blocks: list[Block] = []
+    if annex.has_danger(analysis):
+        blocks.append(Para(text.FINDINGS_DANGER))
     if front:
-        blocks.append(Bullets(tuple(annex.finding_point(finding) for finding in front)))
+        blocks.append(Bullets(tuple(annex.finding_point(finding, analysis) for finding in front)))
+    elif blocks:
+        pass
     elif further:
         return (Para(text.FINDINGS_ONLY_NOTES),)
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import re
 import threading
 from io import BytesIO
 from pathlib import Path
@@ -23,6 +24,7 @@ from reportlab.platypus import (
     Flowable,
     Frame,
     KeepTogether,
+    NextPageTemplate,
     PageTemplate,
     Paragraph,
     Spacer,
@@ -38,10 +40,16 @@ from cycler.record.values import REPLACEMENT
 REGULAR, BOLD = "RecordSans", "RecordSans-Bold"
 FONT_FOLDER = Path(__file__).parent.parent / "data" / "fonts"
 MARGIN = 42.5
+FOOT = 34.0
+SIGNED = "sign"
 WIDTH = A4[0] - 2 * MARGIN
 SOFT = colors.Color(0.32, 0.32, 0.32)
 HAIR = colors.Color(0.78, 0.78, 0.78)
 LEADING = 1.27
+SMALLEST_SHARE = 0.8
+"""How far a figure that is too wide for its column may be set smaller; beyond that it is broken."""
+SIGNATURE_ROOM = 52.0
+"""Kept free at the foot of the first page, so that the signature stands on it whatever comes before. [pt]"""
 # Building changes fonts that the library keeps for the whole process: one document at a time.
 _LOCK = threading.Lock()
 
@@ -55,7 +63,7 @@ TITLE = _style("title", 17, spaceAfter=3)
 HEADING = _style("heading", 8.4, fontName=BOLD, spaceBefore=4.5, spaceAfter=2)
 BODY = _style("body", 7.2, spaceAfter=1.5)
 SMALL = _style("small", 6.5, textColor=SOFT, spaceAfter=1.5)
-WARNING = _style("warning", 8, fontName=BOLD)
+WARNING = _style("warning", 7.6, fontName=BOLD, spaceAfter=1.5)
 BULLET = _style("bullet", 7.2, leftIndent=9, bulletIndent=1, spaceAfter=1)
 NAME = _style("name", 7.2, textColor=SOFT)
 WORD = _style("word", 24, fontName=BOLD, leading=27)
@@ -78,8 +86,30 @@ def printable(value: str) -> str:
         ch if ord(ch) in known and ord(ch) in bold else ("?" if ch == REPLACEMENT else f"[U+{ord(ch):04X}]") for ch in value)
 
 
+_TIE = "\N{NO-BREAK SPACE}"
+_INSIDE_FIGURE = re.compile(
+    r"(?<=\d) (?=±|(?:%|Ah|Wh|mV|mA|mΩ|V|A|°C|K|It|min|ms|h|s|d)(?![\w/]))|(?<=±) (?=\d)|(?<=[≥≤/<>]) (?=\w)")
+
+
+class _Text(Paragraph):
+    """A paragraph that breaks no line inside a figure; the ties are drawn as plain blanks, so that a copied text holds none."""
+
+    def draw(self) -> None:
+        for line in self.blPara.lines:
+            if isinstance(line, tuple):
+                line[1][:] = [word.replace(_TIE, " ") for word in line[1]]
+            else:
+                for part in line.words:
+                    part.text = part.text.replace(_TIE, " ")
+        super().draw()
+
+
+def _tied(value: str) -> str:
+    return escape(_INSIDE_FIGURE.sub(_TIE, printable(value)))
+
+
 def _para(value: str, style: ParagraphStyle, bullet: str | None = None) -> Paragraph:
-    return Paragraph(escape(printable(value)), style, bulletText=bullet)
+    return _Text(_tied(value), style, bulletText=bullet)
 
 
 class _Rule(Flowable):
@@ -99,6 +129,18 @@ class _Rule(Flowable):
         self.canv.line(0, top, self.width, top)
         if self.double:
             self.canv.line(0, top - 2, self.width, top - 2)
+
+
+class _WriteLine(Flowable):
+    """A line to write on, as high as a line of text."""
+
+    def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
+        self.width = available_width
+        return available_width, BODY.leading
+
+    def draw(self) -> None:
+        self.canv.setLineWidth(0.5)
+        self.canv.line(0, 0.5, self.width - 10, 0.5)
 
 
 class _Anchor(Flowable):
@@ -142,7 +184,7 @@ def _facts(block: blocks.Facts) -> list[Flowable]:
     for k in range(0, len(pairs), per_line):
         line: list[Any] = []
         for name, value in pairs[k:k + per_line]:
-            line += [_para(name, NAME), _para(value, BODY)]
+            line += [_para(name, NAME), _para(value, BODY) if value else _WriteLine()]
         data.append(line + [""] * (2 * per_line - len(line)))
     out: list[Flowable] = []
     if data:
@@ -155,35 +197,40 @@ def _facts(block: blocks.Facts) -> list[Flowable]:
 
 
 def _table(block: blocks.Table) -> list[Flowable]:
-    size = 6.3 if block.dense else 6.9
+    size = 6.1 if block.dense else 6.9
+    pad_right = 4 if block.dense else 6
     plain = _style("cell", size)
     strong = _style("strong", size, fontName=BOLD)
     right, right_strong = _style("right", size, alignment=TA_RIGHT), _style("right-strong", size, alignment=TA_RIGHT, fontName=BOLD)
     head = _style("head", size * 0.95, fontName=BOLD, splitLongWords=0)
     head_right = _style("head-right", size * 0.95, fontName=BOLD, alignment=TA_RIGHT, splitLongWords=0)
 
-    def cell(value: str, kind: str, bold: bool) -> Paragraph:
+    def cell(value: str, kind: str, bold: bool, column: int) -> Paragraph:
         if kind == "r":
             style = right_strong if bold else right
         else:
             style = strong if bold else plain
-        markup = escape(printable(value))
-        if kind == "s":
-            markup = markup.replace(" ± ", "<br/>± ")
-        return Paragraph(markup, style)
+        if kind == "f":
+            room = WIDTH * block.widths[column] - pad_right
+            wide = pdfmetrics.stringWidth(printable(value), style.fontName, size)
+            if room < wide <= room / SMALLEST_SHARE:
+                style = _style("fitted", size * room / wide * 0.995, fontName=style.fontName, leading=size * LEADING)
+        return _para(value, style)
 
     data = [[_para(name, head_right if kind == "r" else head) for name, kind in zip(block.head, block.kinds)]]
+    across = []
     for index, row in enumerate(block.rows):
         bold = index in block.strong_rows
-        data.append([cell(value, kind, bold and (not block.strong_columns or column in block.strong_columns))
+        across += [("SPAN", (first, index + 1), (first + width - 1, index + 1)) for first, width in block.spanned(index).items()]
+        data.append([cell(value, kind, bold and (not block.strong_columns or column in block.strong_columns), column)
                      for column, (value, kind) in enumerate(zip(row, block.kinds))])
     table = Table(data, colWidths=[WIDTH * share for share in block.widths], repeatRows=1, hAlign="LEFT")
     pad = 1.0
     table.setStyle(TableStyle([
         ("VALIGN", (0, 0), (-1, -1), "TOP"), ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
-        ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 6), ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), pad_right), ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
         ("TOPPADDING", (0, 0), (-1, -1), pad), ("BOTTOMPADDING", (0, 0), (-1, -1), pad + 0.7),
-        ("LINEBELOW", (0, 0), (-1, 0), 0.9, colors.black), ("LINEBELOW", (0, 1), (-1, -1), 0.3, HAIR)]))
+        ("LINEBELOW", (0, 0), (-1, 0), 0.9, colors.black), ("LINEBELOW", (0, 1), (-1, -1), 0.3, HAIR), *across]))
     return [table, Spacer(0, 1.5), *([_para(block.caption, SMALL)] if block.caption else [])]
 
 
@@ -199,7 +246,7 @@ def _verdict(block: blocks.Verdict) -> list[Flowable]:
 
 
 def _warning(block: blocks.Para) -> list[Flowable]:
-    table = Table([[_para(block.text, WARNING)]], colWidths=[WIDTH], hAlign="LEFT", splitInRow=1)
+    table = Table([[[_para(line, WARNING) for line in block.text.split("\n")]]], colWidths=[WIDTH], hAlign="LEFT", splitInRow=1)
     table.setStyle(TableStyle([
         ("BOX", (0, 0), (-1, -1), 1.1, colors.black), ("LINEBEFORE", (0, 0), (0, -1), 7, colors.black, "butt"), ("LEFTPADDING", (0, 0), (-1, -1), 11),
         ("TOPPADDING", (0, 0), (-1, -1), 3), ("BOTTOMPADDING", (0, 0), (-1, -1), 4)]))
@@ -223,7 +270,7 @@ def _signature(block: blocks.Signature) -> list[Flowable]:
     table = Table([cells], colWidths=widths, hAlign="LEFT")
     table.setStyle(TableStyle([("LEFTPADDING", (0, 0), (-1, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 1.5),
                                ("BOTTOMPADDING", (0, 0), (-1, -1), 0), *rules]))
-    return [Spacer(0, 22), table]
+    return [table]
 
 
 def _flow(block: Block) -> list[Flowable]:
@@ -232,7 +279,7 @@ def _flow(block: Block) -> list[Flowable]:
     if isinstance(block, blocks.Facts):
         return [*_facts(block), Spacer(0, 3)]
     if isinstance(block, blocks.Bullets):
-        return [Paragraph((f"<b>{escape(printable(lead))}</b> " if lead else "") + escape(printable(line)), BULLET, bulletText="•")
+        return [_Text((f"<b>{_tied(lead)}</b> " if lead else "") + _tied(line), BULLET, bulletText="•")
                 for lead, line in block.items]
     if isinstance(block, blocks.Table):
         return _table(block)
@@ -262,6 +309,16 @@ def _section(section: Section) -> list[Flowable]:
     if isinstance(section.blocks[0], blocks.Picture):  # the chart keeps its heading and its caption
         return [KeepTogether([*heading, *body[0]]), *(flowable for part in body[1:] for flowable in part)]
     return [CondPageBreak(30 + _least(body[0])), *heading, *(flowable for part in body for flowable in part)]
+
+
+def _sign_foot(canvas: Canvas, section: Section) -> None:
+    """The signature at the foot of the first page: its sentence above, its lines below."""
+    above = FOOT + SIGNATURE_ROOM - 5
+    for block in section.blocks:
+        for flowable in _flow(block):
+            _, height = flowable.wrap(WIDTH, SIGNATURE_ROOM)
+            at = FOOT + 3 if isinstance(block, blocks.Signature) else above - height
+            flowable.drawOn(canvas, MARGIN, at)
 
 
 # ---- document --------------------------------------------------------------------------------------------
@@ -305,18 +362,29 @@ def render_pdf(view: View) -> bytes:
     with _LOCK:
         register_fonts()
         story: list[Flowable] = [_para(view.title, TITLE), *_facts(view.head), Spacer(0, 2), _Rule(0.8, double=True, after=1)]
+        story.insert(0, NextPageTemplate("page"))
+        signed = [section for section in view.front if section.key == SIGNED]
         for section in view.front:
-            story += _section(section)
+            if section.key != SIGNED:
+                story += _section(section)
         story.append(_AnnexStart())
         for section in view.annex:
             story += _section(section)
         buffer = BytesIO()
         document = BaseDocTemplate(
-            buffer, pagesize=A4, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=28, bottomMargin=34, invariant=1,
+            buffer, pagesize=A4, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=28, bottomMargin=FOOT, invariant=1,
             title=view.document_title, author=view.workshop or view.title, subject=view.subject, creator=view.software,
             lang=view.language, displayDocTitle=1, allowSplitting=1,
         )
-        frame = Frame(MARGIN, 34, WIDTH, A4[1] - 62, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
-        document.addPageTemplates([PageTemplate(id="page", frames=[frame])])
+        def frame(foot: float) -> Frame:
+            return Frame(MARGIN, foot, WIDTH, A4[1] - 28 - foot, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
+
+        def sign(canvas: Canvas, _document: Any) -> None:
+            for section in signed:
+                _sign_foot(canvas, section)
+
+        document.addPageTemplates([
+            PageTemplate(id="front", frames=[frame(FOOT + SIGNATURE_ROOM)], onPage=sign), PageTemplate(id="page", frames=[frame(FOOT)]),
+        ])
         document.build(story, canvasmaker=_canvas_class(view))
         return buffer.getvalue()

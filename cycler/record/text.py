@@ -27,6 +27,8 @@ NO = "no"
 MORE = "… and {n} more, not listed here; all are in the stored analysis."
 AT_LEAST = "at least {figure}"
 AT_LEAST_SHORT = "≥ {figure}"
+AT_MOST_SHORT = "≤ {figure}"
+EXPANDED = "± {figure}"
 
 # ---- verdict -------------------------------------------------------------------------------------------
 RESULT_WORD = {
@@ -52,7 +54,6 @@ SHAPE_MEANS = {
 VERDICT_AGAINST = "Judged against the criteria set “{name}”."
 VERDICT_RULE = "Decision rule: {rule}"
 VERDICT_CRITERIA_HASH = "Fingerprint (SHA-256) of the criteria file: {sha256}"
-VERDICT_VETO = "Ruled out by: {codes}."
 RULE_WORDS = {
     "guarded": "a value counts as met only if it lies inside the limit by at least the guard band, as failed only if it lies outside the limit by as much; between the two it is not proven.",
     "simple": "a value counts as met if it is on the right side of the limit; its uncertainty is not counted (risk of a wrong decision up to 50 %).",
@@ -91,8 +92,10 @@ CHEMISTRY_WORDS = {
 BUILD = "{series} groups in series, {parallel} cells in parallel each"
 BUILD_SINGLE = "{series} single cells in series"
 BUILD_SERIES = "{series} groups in series, number of parallel cells not stated"
-VOLTAGES = "{charge} full, {cutoff} empty"
+VOLTAGES = ("{voltage} full", "{voltage} empty")
+VOLTAGES_UNKNOWN = ("full not stated", "empty not stated")
 CURRENTS = "charge {charge}, discharge {discharge}"
+NO_RATED_ENERGY, NO_RATED_CAPACITY = "energy not stated", "capacity not stated"
 INFERRED = "Worked out, not stated in the pack file: {keys}."
 PACK_KEY_WORDS = {
     "id": "pack number", "chemistry": "chemistry", "series": "groups in series", "parallel": "cells in parallel",
@@ -117,7 +120,7 @@ TEST_FULL_YES = "The pack was full at the start of the discharge: {evidence}."
 TEST_FULL_NO = "The pack was not shown to be full at the start of the discharge: {evidence}."
 TEST_FULL_UNKNOWN = "Whether the pack was full at the start of the discharge is not known."
 TEST_TEMPERATURE = "Mean temperature during the discharge {mean}."
-TEST_AMBIENT = "Surroundings {ambient}."
+TEST_AMBIENT = "First reading of the temperature sensor {ambient}."
 TEST_NO_TEMPERATURE = "Temperature was not logged."
 TEST_TEMPERATURE_UNKNOWN = "Temperature during the discharge not known."
 TEST_INSTRUMENT = "Limits of error of the instrument as declared: {limits}."
@@ -159,9 +162,12 @@ FIGURE_HEAD = ("Quantity", "Result", "Remark")
 FIGURE_CAPTION = "Expanded uncertainty after ±, coverage factor k = 2 (about 95 % for a normal distribution)."
 F_CAPACITY, F_ENERGY, F_HEALTH = "Capacity", "Energy", "State of health"
 F_R10, F_OHMIC = "Resistance after 10 s", "Ohmic resistance"
+F_EFFICIENCIES = "Coulombic, energy efficiency"
 F_COULOMBIC, F_ENERGY_EFFICIENCY = "Coulombic efficiency", "Energy efficiency"
 F_RISE = "Temperature rise"
-F_LIMITING, F_MATCHED = "Limiting group", "Capacity if the limiting group matched its siblings"
+F_LIMITING = "Limiting group"
+N_MATCHED = "estimate: about {capacity} if it matched its siblings (uncertainty not stated)"
+N_MATCHED_U = "estimate: {capacity} if it matched its siblings"
 GROUP_N = "group {n}"
 NO_LIMITING = "none stands out"
 N_VALID = "valid as the pack's capacity under the conditions of this test"
@@ -176,6 +182,7 @@ N_FROM_INVALID = "shares the doubt of the capacity"
 N_GROUP_SUM = "sum of the groups, without the joints outside the taps"
 N_PACK = "whole pack, {at}"
 N_AT = "edge at {time}"
+N_ABOUT = "about {figure}"
 N_STATE_OF_CHARGE = "about {soc} charged"
 W_CAPACITY = "no discharge in the log from which charge could be counted"
 W_ENERGY = "needs pack voltage and current during a discharge"
@@ -183,7 +190,7 @@ W_HEALTH = "needs a capacity and the rated capacity; rated capacity {rated}"
 W_RESISTANCE = "needs a step of the current and samples close enough to it"
 W_R10 = "needs a step of the current that holds for 10 s"
 W_OHMIC = "needs samples one second apart or closer around a step of the current"
-W_EFFICIENCY = "needs a complete charge and a complete discharge in the same log"
+W_EFFICIENCY = "needs a charge and a discharge between the same end states (full to full, or empty to empty)"
 W_TEMPERATURE = "no temperature in the log"
 W_TEMPERATURE_FIGURE = "the logged temperature does not give it"
 W_GROUPS = "no group voltages in the log"
@@ -201,21 +208,11 @@ ADVISORY_IN_ANNEX = "Criteria that decide the verdict. {n} advisory ones stand i
 ADVISORY_IN_ANNEX_ONE = "Criteria that decide the verdict. One advisory one stands in the annex."
 ADVISORY_NOTE = "Shown for information; the verdict does not depend on them."
 ADVISORY = "{label} (advisory)"
-WORST, WORST_N = "Worst group", "Group {n}"
 DOES_NOT_APPLY = "does not apply"
-QUANTITY_SHORT = {
-    "state_of_health": "State of health", "capacity_ah": "Capacity", "energy_wh": "Energy",
-    "group_capacity_ratio_worst": "Worst group: capacity / siblings", "group_sag_end_v": "Worst group: sag at the end",
-    "group_resistance_ratio_worst": "Worst group: 10 s resistance / siblings",
-    "group_ohmic_ratio_worst": "Worst group: ohmic part / siblings",
-    "resistance_10s_ohm": "10 s resistance of the pack", "ohmic_ohm": "Ohmic resistance of the pack",
-    "spread_rest_v": "Spread of the groups at rest", "spread_full_v": "Spread of the groups, charged",
-    "spread_load_v": "Spread of the groups under load", "spread_end_v": "Spread of the groups at the end",
-    "start_deficit_share_worst": "Worst group: short of full at start",
-    "self_discharge_worst_ma": "Worst group: leak at rest", "self_discharge_share_worst": "Worst group: leak in 30 days",
-    "coulombic_efficiency": "Coulombic efficiency", "energy_efficiency": "Energy efficiency",
-    "temperature_max_c": "Highest temperature", "temperature_rise_k": "Temperature rise",
-}
+ACCEPTANCE_NO_U = "none: the uncertainty is not known, so no guard band can be set"
+ACCEPTANCE_NO_ROOM = "none: the guard band is wider than the limit; probability {probability}"
+AGAINST_NOT_PROVEN = "The criterion “{label}” is not proven all the same: {reason}"
+AGAINST_PASS = "The criterion “{label}” is met all the same: {reason}"
 DIRECTION = {
     "min": "at least {limit}", "max": "at most {limit}", "equal": "must be {limit}",
     "at_least": "at least {limit}", "at_most": "at most {limit}", ">=": "at least {limit}", "<=": "at most {limit}",
@@ -226,10 +223,16 @@ MARK = {"pass": "●", "fail": "■", "not_proven": "◐", "none": "○"}
 
 # ---- findings ------------------------------------------------------------------------------------------
 SEVERITY = {"danger": "DANGER", "defect": "Defect", "caution": "Caution", "info": "Note"}
+FINDINGS_DANGER = "The danger stands under the verdict."
+FINDING_EVIDENCE = "Measured: {evidence}."
+FINDING_READING = "The reading is good to {expanded} (k = 2)."
+FINDING_SAME = "The same was found in {groups}; each stands in the annex."
+FINDING_GROUP, FINDING_GROUPS = "group {n}", "groups {n}"
 FINDINGS_NONE = "No finding besides the figures. That nothing was found does not prove that nothing is wrong."
 FINDINGS_ONLY_NOTES = "Only notes, in the annex; none weighs against the pack. That does not prove that nothing is wrong."
 FINDING_PLACE_GROUP = "group {n}"
 FINDING_LEAD = "{severity}: {label}{place}."
+H_SETTLE_DANGER = "Before anything else"
 H_SETTLE_OPEN = "What would settle what is still open"
 SETTLE_NONE = "The analysis names nothing that would settle it."
 NOTES_IN_ANNEX = "{n} further findings stand in the annex."
@@ -311,12 +314,13 @@ CODES: dict[str, tuple[str, str]] = {
 }
 
 # ---- groups --------------------------------------------------------------------------------------------
-GROUP_HEAD = ("Group", "At rest", "End of discharge", "Sag after 10 s", "Resistance after 10 s", "Capacity",
-              "Short of full at start", "Leak at rest", "Findings")
+GROUP_HEAD = ("Group", "At rest / V", "End of discharge / V", "Sag after 10 s / mV", "Resistance after 10 s / mΩ", "Capacity / Ah",
+              "Short of full at start / Ah", "Leak at rest / mA", "Findings")
 GROUP_CAPTION = (
-    "Groups count from 1 at pack negative. Sag: drop of the voltage 10 s after the load came on. "
+    "Groups count from 1 at pack negative. Expanded uncertainty after ±, k = 2. Sag: drop of the voltage 10 s after the load came on. "
     "“est.”: worked out, the group itself did not reach its cut-off. {limiting}"
 )
+GROUP_NOT_LOGGED = "not logged"
 GROUP_LIMITING = "★ marks the limiting group."
 ESTIMATE = "est."
 GROUP_NONE = "Group voltages were not logged. The record cannot say anything about single groups; a pack that looks sound as a whole may hold a weak one."
