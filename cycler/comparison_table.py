@@ -9,7 +9,7 @@ from rich.text import Text
 
 from cycler.criteria_quantities import number
 from cycler.quantities import display_unit
-from cycler.tables import DASH, Sheet, bare, items, row, ruled
+from cycler.tables import DASH, Sheet, bare, items, row, ruled, sentence
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _LABEL_WIDTH = 22
@@ -36,11 +36,11 @@ def print_comparison(sheet: Sheet, result: Mapping[str, Any]) -> None:
     _print_groups(sheet, items(result.get("groups")), letters, reference)
     sheet.blank()
     sheet.line(
-        f"Under each figure: its difference from {letters[reference]}. ± expanded uncertainty, k = 2; ~ within the "
-        f"uncertainty, no difference shown; ≥ a lower bound; ? not valid, no difference claimed; * limiting; {DASH} not known."
+        f"Under each figure: its difference from {letters[reference]}. ± expanded uncertainty, k = 2. ~ Within the "
+        f"uncertainty, no difference shown. ≥ A lower bound. ? Not valid, no difference claimed. * Limiting. {DASH} Not known."
     )
     for note in items(result.get("notes")):
-        sheet.line(str(note))
+        sheet.line(sentence(note))
 
 
 def _headed(label: str, unit: str) -> str:

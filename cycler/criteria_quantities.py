@@ -14,6 +14,10 @@ from typing import Any
 HOURS_PER_MONTH = 720.0
 """Hours of the 30-day month in which self-discharge is told. [h]"""
 
+ABOVE_RATING_REMARK, ABOVE_RATING_DOUBTED = 1.10, 1.15
+"""State of health above which a capacity is remarked on, and above which it proves nothing: packs are seldom rated so low,
+slips of unit are common. Common practice, no source."""
+
 Analysis = Mapping[str, Any]
 
 
@@ -156,6 +160,9 @@ def reason_words(codes: Sequence[str]) -> str:
     return " and ".join(words) if len(words) < 3 else ", ".join(words[:-1]) + " and " + words[-1]
 
 
+_ABOVE_RATING = "more than the rating: check current unit, gain or rated capacity"
+
+
 # --- figures of the whole pack -----------------------------------------------------------------------------
 
 
@@ -170,8 +177,11 @@ def _capacity_figure(value_key: str, u_key: str) -> Callable[[Analysis], tuple[T
                 return (Taken(None, doubt="the rated capacity is not known", lack="rating"),)
             return (Taken(None, doubt="the log does not give it", lack="capacity"),)
         u = number(capacity.get(u_key))
+        health = number(capacity.get("state_of_health")) or 0.0
+        if health > ABOVE_RATING_DOUBTED:
+            return (Taken(value, u, valid=False, doubt=f"it is {_ABOVE_RATING}", lack="above_rating"),)
         if capacity.get("valid") is True:
-            return (Taken(value, u),)
+            return (Taken(value, u, doubt=_ABOVE_RATING if health > ABOVE_RATING_REMARK else ""),)
         doubt = reason_words(capacity.get("reasons") or []) or "the discharge was not a valid capacity test"
         bound = "lower" if capacity.get("is_lower_bound") is True else None
         return (Taken(value, u, valid=False, bound=bound, doubt=doubt, lack="capacity"),)
@@ -193,11 +203,18 @@ def _plain_figure(
 
 def _spread(key: str, when: str, lack: str) -> Callable[[Analysis], tuple[Taken, ...]]:
     def take(analysis: Analysis) -> tuple[Taken, ...]:
-        value = number(part(analysis, "spread", f"{key}_v"))
+        value, u = number(part(analysis, "spread", f"{key}_v")), number(part(analysis, "spread", f"u_{key}_v"))
+        doubt, lack_tap = _unlogged_text(groups_not_logged(analysis)), "tap"
+        if not doubt:
+            doubt, lack_tap = _missing_columns(analysis), "taps"
+        if value is not None and doubt and analysis.get("groups"):  # the group not seen may lie further out
+            return (Taken(value, u, valid=False, bound="lower", doubt=doubt, lack=lack_tap),)
         if value is not None:
-            return (Taken(value, number(part(analysis, "spread", f"u_{key}_v"))),)
+            return (Taken(value, u),)
         if not analysis.get("groups"):
             return (_NO_GROUPS,)
+        if doubt:
+            return (Taken(None, doubt=doubt, lack=lack_tap),)
         return (Taken(None, doubt=f"the group voltages {when} are not in the log", lack=lack),)
 
     return take
@@ -209,22 +226,54 @@ _NO_GROUPS = Taken(None, doubt="the log holds no group voltages", lack="taps")
 GroupFigure = tuple[int, float | None, float | None]
 
 
-def _groups_text(groups: Sequence[int]) -> str:
+def groups_text(groups: Sequence[int]) -> str:
+    """"group 5", "groups 2, 3 and 7"."""
     if len(groups) == 1:
-        return f"group {groups[0]} has"
-    return "groups " + ", ".join(map(str, groups[:-1])) + f" and {groups[-1]} have"
+        return f"group {groups[0]}"
+    return "groups " + ", ".join(map(str, groups[:-1])) + f" and {groups[-1]}"
 
 
-def _candidates(figures: Sequence[GroupFigure], missing: str, lack: str) -> tuple[Taken, ...]:
-    """One candidate per group that has a value, and one for all those that have none."""
-    known = [Taken(value, u, group) for group, value, u in figures if value is not None]
-    unknown = [group for group, value, _ in figures if value is None]
-    if not unknown:
-        return tuple(known)
-    if not known:
-        return (Taken(None, doubt=missing, lack=lack),)
-    doubt = f"{_groups_text(unknown)} no value ({missing})"
-    return (*known, Taken(None, group=unknown[0] if len(unknown) == 1 else None, doubt=doubt, lack=lack))
+def groups_not_logged(analysis: Analysis) -> tuple[int, ...]:
+    """Numbers of the groups of which the log holds no reading at all."""
+    found = {
+        int(item["group"]) for item in analysis.get("findings") or []
+        if item.get("code") == "group_not_logged" and number(item.get("group"))
+    }
+    found |= {
+        _group_number(group, index) for index, group in enumerate(analysis.get("groups") or [])
+        if "min_voltage_v" in group and group["min_voltage_v"] is None
+    }
+    return tuple(sorted(found))
+
+
+def _unlogged_text(groups: Sequence[int]) -> str:
+    return f"{groups_text(groups)} {'was' if len(groups) == 1 else 'were'} not logged" if groups else ""
+
+
+def _missing_columns(analysis: Analysis) -> str:
+    """What is said where the log has fewer group columns than the pack has groups; "" if it has all."""
+    series = number(part(analysis, "pack", "series"))
+    known = {_group_number(group, index) for index, group in enumerate(analysis.get("groups") or [])} | set(groups_not_logged(analysis))
+    return f"the log holds {len(known)} of the pack's {series:.0f} groups" if series and len(known) < series else ""
+
+
+def _candidates(analysis: Analysis, figures: Sequence[GroupFigure], missing: str, lack: str) -> tuple[Taken, ...]:
+    """One candidate per group that has a value, and one for those that have none, with the reason that is true of them."""
+    unlogged = groups_not_logged(analysis)
+    result = [Taken(value, u, group) for group, value, u in figures if value is not None]
+    unknown = [group for group, value, _ in figures if value is None and group not in unlogged]
+    if unknown and not result:
+        result.append(Taken(None, doubt=missing, lack=lack))
+    elif unknown:
+        doubt = f"{groups_text(unknown)} {'has' if len(unknown) == 1 else 'have'} no value ({missing})"
+        result.append(Taken(None, group=unknown[0] if len(unknown) == 1 else None, doubt=doubt, lack=lack))
+    # That a tap was not logged is named before anything else that is wanting: no other test mends it.
+    if unlogged:
+        group = unlogged[0] if len(unlogged) == 1 else None
+        result.insert(0, Taken(None, group=group, doubt=_unlogged_text(unlogged), lack="tap"))
+    if short := _missing_columns(analysis):
+        result.insert(0, Taken(None, doubt=short, lack="taps"))
+    return tuple(result)
 
 
 def _group_number(group: Mapping[str, Any], index: int) -> int:
@@ -239,13 +288,30 @@ def _group_figure(key: str, missing: str, lack: str) -> Callable[[Analysis], tup
         figures = [
             (_group_number(g, i), number(g.get(key)), number(g.get(f"u_{key}"))) for i, g in enumerate(groups)
         ]
-        return _candidates(figures, missing, lack)
+        return _candidates(analysis, figures, missing, lack)
 
     return take
 
 
+def _no_group_capacity(analysis: Analysis) -> str:
+    """Why a group's capacity is not known although the group was logged."""
+    capacity = part(analysis, "capacity") or {}
+    codes = list(capacity.get("reasons") or [])
+    if number(capacity.get("value_ah")) is None:
+        return _REASONS["no_discharge"]
+    if capacity.get("started_full") is not True:
+        return _not_full(analysis)
+    if codes:
+        return reason_words(codes)
+    if number(part(analysis, "pack", "group_cutoff_voltage_v")) is None:
+        return "no cut-off voltage of a group is known"
+    if groups_not_logged(analysis) or _missing_columns(analysis):
+        return "not all of its siblings were logged"
+    return "its voltage does not lead from full to the cut-off"
+
+
 def _take_group_capacity_ratio(analysis: Analysis) -> tuple[Taken, ...]:
-    taken = _group_figure("capacity_ratio", "the log does not lead from full to the cut-off", "capacity")(analysis)
+    taken = _group_figure("capacity_ratio", _no_group_capacity(analysis), "capacity")(analysis)
     estimates = {
         _group_number(g, i) for i, g in enumerate(analysis.get("groups") or []) if g.get("capacity_is_estimate") is True
     }
@@ -271,7 +337,7 @@ def _take_group_ratio(key: str, u_key: str, missing: str, lack: str) -> Callable
         values = [number(g.get(key)) for g in groups]
         ratios = ratio_to_siblings(values, [number(g.get(u_key)) for g in groups])
         figures = [(_group_number(g, i), *ratios[i]) for i, g in enumerate(groups)]
-        return _candidates(figures, missing, lack)
+        return _candidates(analysis, figures, missing, lack)
 
     return take
 
@@ -309,16 +375,26 @@ def _group_share(
             share = factor * value / reference
             u_share = None if u is None else math.hypot(factor * u / reference, share * u_reference / reference)
             figures.append((_group_number(group, index), share, u_share))
-        return _candidates(figures, missing, lack)
+        return _candidates(analysis, figures, missing, lack)
 
     return take
 
 
+def _no_start_deficit(analysis: Analysis) -> str:
+    """Why it is not known how far below full a logged group began."""
+    if number(part(analysis, "capacity", "value_ah")) is None:
+        return _REASONS["no_discharge"]
+    groups = analysis.get("groups") or []
+    if not any(number(group.get("rest_voltage_v")) is not None for group in groups):
+        return "the groups were not logged at rest between charge and discharge"
+    if part(analysis, "capacity", "started_full") is not True:
+        return _not_full(analysis)
+    return "the voltages at rest and under load do not give it"
+
+
 def _take_start_deficit(analysis: Analysis) -> tuple[Taken, ...]:
     """Below full means something only if the charge before was complete."""
-    taken = _group_share(
-        "start_deficit_ah", "u_start_deficit_ah", 1.0, "the log does not show a full charge with group voltages", "full_charge"
-    )(analysis)
+    taken = _group_share("start_deficit_ah", "u_start_deficit_ah", 1.0, _no_start_deficit(analysis), "full_charge")(analysis)
     if part(analysis, "capacity", "started_full") is True:
         return taken
     return tuple(
@@ -339,7 +415,7 @@ _NO_EFFICIENCY = "no charge and discharge between the same end states were logge
 
 _ALL = (
     Quantity(
-        "state_of_health", "share", "State of health (capacity over rated capacity)",
+        "state_of_health", "share", "State of health",
         _capacity_figure("state_of_health", "u_state_of_health"), "capacity", (0.0, 1.5), budget="capacity",
     ),
     Quantity(
@@ -350,21 +426,21 @@ _ALL = (
         "energy_wh", "Wh", "Energy", _capacity_figure("energy_wh", "u_energy_wh"), "capacity", (0.0, 200000.0)
     ),
     Quantity(
-        "group_capacity_ratio_worst", "share", "Capacity of the worst group over the median of its siblings",
+        "group_capacity_ratio_worst", "share", "Weakest group, capacity over siblings",
         _take_group_capacity_ratio, "capacity", (0.0, 1.5), worst="min", needs_siblings=True,
     ),
     Quantity(
-        "group_sag_end_v", "V", "Sag of the worst group behind its siblings at the end of the discharge",
+        "group_sag_end_v", "V", "Worst group, sag behind siblings at end",
         _group_figure("sag_end_v", "the log holds no end of a discharge", "capacity"), "capacity", (0.0, 5.0),
         worst="max", needs_siblings=True,
     ),
     Quantity(
-        "group_resistance_ratio_worst", "", "10 s resistance of the worst group over the median of its siblings",
+        "group_resistance_ratio_worst", "", "Worst group, 10 s resistance over siblings",
         _take_group_ratio("resistance_10s_ohm", "u_resistance_10s_ohm", _NO_STEP, "load_step"), "load_step",
         (0.0, 100.0), worst="max", needs_siblings=True,
     ),
     Quantity(
-        "group_ohmic_ratio_worst", "", "Ohmic resistance of the worst group over the median of its siblings",
+        "group_ohmic_ratio_worst", "", "Worst group, ohmic part over siblings",
         _take_group_ratio("ohmic_ohm", "u_ohmic_ohm", _NO_SPLIT, "sampling"), "sampling", (0.0, 100.0),
         worst="max", needs_siblings=True, null_is_not_measured=False,
     ),
@@ -379,31 +455,31 @@ _ALL = (
         "sampling", (0.0, 100.0), null_is_not_measured=False,
     ),
     Quantity(
-        "spread_rest_v", "V", "Spread of the group voltages at rest", _spread("rest", "at rest", "rest"), "rest",
+        "spread_rest_v", "V", "Spread of groups at rest", _spread("rest", "at rest", "rest"), "rest",
         (0.0, 5.0), needs_siblings=True,
     ),
     Quantity(
-        "spread_full_v", "V", "Spread of the group voltages at the end of charge",
+        "spread_full_v", "V", "Spread of groups at full charge",
         _spread("full", "at the end of charge", "full_charge"), "full_charge", (0.0, 5.0), needs_siblings=True,
     ),
     Quantity(
-        "spread_load_v", "V", "Spread of the group voltages under load", _spread("load", "under load", "load_step"),
+        "spread_load_v", "V", "Spread of groups under load", _spread("load", "under load", "load_step"),
         "load_step", (0.0, 5.0), needs_siblings=True,
     ),
     Quantity(
-        "spread_end_v", "V", "Spread of the group voltages at the end of the discharge",
+        "spread_end_v", "V", "Spread of groups at end of discharge",
         _spread("end", "at the end of the discharge", "capacity"), "capacity", (0.0, 5.0), needs_siblings=True,
     ),
     Quantity(
-        "start_deficit_share_worst", "share", "How far below full the worst group began, over the capacity",
+        "start_deficit_share_worst", "share", "Group short of full at start",
         _take_start_deficit, "full_charge", (0.0, 1.0), worst="max", needs_siblings=True,
     ),
     Quantity(
-        "self_discharge_worst_ma", "mA", "Self-discharge of the worst group",
+        "self_discharge_worst_ma", "mA", "Worst group, self-discharge",
         _group_figure("self_discharge_ma", _NO_REST, "long_rest"), "long_rest", (0.0, 10000.0), worst="max",
     ),
     Quantity(
-        "self_discharge_share_worst", "share", "Self-discharge of the worst group in 30 days, over the capacity",
+        "self_discharge_share_worst", "share", "Worst group, self-discharge in 30 days",
         _group_share("self_discharge_ma", "u_self_discharge_ma", HOURS_PER_MONTH / 1000.0, _NO_REST, "long_rest"),
         "long_rest", (0.0, 1.0), worst="max",
     ),

@@ -13,6 +13,8 @@ from cycler.errors import InputError
 SAMPLE_FOLDER = Path("sample_logs")
 REGISTER_NAME = "demo-register.sqlite"
 RECORDS_NAME = "records"
+WORKSHOP = "Invented workshop (demo)"
+"""Stands on the records of the demonstration, so that none of them can be taken for a real one."""
 LOGS_NAME = "sample_logs"
 
 # What tells the runs of one pack apart; any other sample is labelled by its own name.
@@ -113,7 +115,7 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None)
             sources = load_sources([logs / name for name in sample.files], whole_path=False)
             label = LABELS.get(sample.name, sample.name)
             run_id = add_logs(register, sources, pack, label, criteria)
-            serial, html, pdf = make_record(register, run_id)
+            serial, html, pdf = make_record(register, run_id, workshop=WORKSHOP)
             files = write_record(folder / RECORDS_NAME, serial, html, pdf, stem=f"record-{sample.name}")
             runs.append(DemoRun(
                 sample.name, sample.story, run_id, pack.id or "", label, analysis_as_judged(register, run_id), serial, files,

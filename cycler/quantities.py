@@ -70,6 +70,20 @@ def figure_text(value: float | None, u: float | None, unit: str, coverage_factor
     return f"{_number(shown, digits)} ± {expanded:.{digits}f}{tail}"
 
 
+def significant_text(value: float, digits: int = 4) -> str:
+    """A number with so many significant digits and no padding zeros, never with a power of ten: 270, not 2.7e+02.
+
+    Digits before the decimal point are all shown.
+    """
+    if value == 0 or not math.isfinite(value):
+        return f"{value:g}".lstrip("-") if value == 0 else str(value)
+    places = digits - 1 - math.floor(math.log10(abs(value)))
+    text = f"{value:.{max(0, min(places, 12))}f}"
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    return text.lstrip("-") if float(text) == 0.0 else text
+
+
 def _number(value: float, digits: int) -> str:
     """A number with that many decimals, never "-0.00"."""
     text = f"{value:.{digits}f}"

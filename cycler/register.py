@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
@@ -176,7 +177,7 @@ class Register:
 
     def add_run(
         self, *, pack: Pack, sources: Sequence[tuple[str, bytes]], analysis: dict[str, Any], label: str = "",
-        columns_text: str | None = None, again: bool = False, criteria: Criteria | None = None,
+        columns_text: str | None = None, again: bool = False, criteria: Criteria | None = None, new_ratings: bool = False,
     ) -> int:
         """Keep a run: its raw logs, its analysis and, with ``criteria``, the verdict inside the analysis.
 
@@ -192,6 +193,8 @@ class Register:
             Of :func:`columns_to_text`, if the logs were read with a columns file.
         again : bool
             Accept logs that this pack already has in the register.
+        new_ratings : bool
+            Accept ratings that differ from those the register last knew of this pack.
 
         Returns
         -------
@@ -201,7 +204,8 @@ class Register:
         Raises
         ------
         InputError
-            The pack has no id, there is no log, or the same logs are there already (names the run).
+            The pack has no id, there is no log, the same logs are there already (names the run), or the pack had other
+            ratings before (names what differs).
         """
         pack_id = (pack.id or "").strip()
         if not pack_id:
@@ -219,6 +223,8 @@ class Register:
         with self._database.write() as connection:
             if not again:
                 _refuse_known(connection, pack_id, together)
+            if not new_ratings:
+                _refuse_other_ratings(connection, pack_id, pack)
             _insert_if_new(connection, _packs, {"id": pack_id}, {"added_at": now})
             for item in kept:
                 _insert_if_new(
@@ -348,9 +354,7 @@ class Register:
     def verdicts(self, run_id: int) -> list[VerdictRow]:
         """All judgements of a run, oldest first."""
         with self._database.read() as connection:
-            rows = connection.execute(
-                select(_verdicts).where(_verdicts.c.run_id == run_id).order_by(_verdicts.c.id)
-            ).all()
+            rows = connection.execute(select(_verdicts).where(_verdicts.c.run_id == run_id).order_by(_verdicts.c.id)).all()
             if not rows:
                 _check_run(connection, run_id, self.name)
         return [_verdict_row(row) for row in rows]
@@ -371,9 +375,7 @@ class Register:
         """The serial the next record of a run would carry: year, run, number of the record ("2026-0012-1")."""
         with self._database.read() as connection:
             _check_run(connection, run_id, self.name)
-            made = connection.execute(
-                select(func.count()).select_from(_records).where(_records.c.run_id == run_id)
-            ).scalar()
+            made = connection.execute(select(func.count()).select_from(_records).where(_records.c.run_id == run_id)).scalar()
         return f"{utc_now()[:4]}-{run_id:04d}-{made + 1}"
 
     def add_record(self, run_id: int, verdict_id: int, serial: str, html: str, pdf: bytes) -> int:
@@ -386,9 +388,7 @@ class Register:
                     "the serial of the record is taken", self.name, f"record {quote(serial)} exists",
                     "make the record again; it gets the next serial",
                 )
-            record_id = _insert(
-                connection, _records, run_id=run_id, verdict_id=verdict_id, serial=serial, made_at=utc_now()
-            )
+            record_id = _insert(connection, _records, run_id=run_id, verdict_id=verdict_id, serial=serial, made_at=utc_now())
             for kind, content in contents.items():
                 connection.execute(_record_files.insert().values(
                     record_id=record_id, kind=kind, bytes=content, sha256=hashlib.sha256(content).hexdigest(),
@@ -398,9 +398,7 @@ class Register:
     def records(self, run_id: int) -> list[RecordRow]:
         """All records of a run, oldest first."""
         with self._database.read() as connection:
-            heads = connection.execute(
-                select(_records).where(_records.c.run_id == run_id).order_by(_records.c.id)
-            ).all()
+            heads = connection.execute(select(_records).where(_records.c.run_id == run_id).order_by(_records.c.id)).all()
             digests = connection.execute(
                 select(_record_files.c.record_id, _record_files.c.kind, _record_files.c.sha256)
                 .join(_records, _records.c.id == _record_files.c.record_id).where(_records.c.run_id == run_id)
@@ -540,6 +538,36 @@ def _refuse_known(connection: Connection, pack_id: str, together: str) -> None:
             f"run {known.id}{label} of {known.added_at} holds exactly the same bytes",
             f"see it with: cycler show {known.id}; to keep it twice on purpose: add --again",
         )
+
+
+# What makes it another pack, or a slip of the pen.
+_RATINGS = (
+    "chemistry", "series", "parallel", "rated_capacity_ah", "rated_energy_wh", "charge_voltage_v", "cutoff_voltage_v",
+    "group_charge_voltage_v", "group_cutoff_voltage_v",
+)
+
+
+def _refuse_other_ratings(connection: Connection, pack_id: str, pack: Pack) -> None:
+    """What was left out before, or is left out now, contradicts nothing."""
+    newest = _newest(_analyses)
+    rows = connection.execute(
+        select(_runs.c.id, _analyses.c.pack_json).join(newest, newest.c.run_id == _runs.c.id)
+        .join(_analyses, _analyses.c.id == newest.c.id).where(_runs.c.pack_id == pack_id).order_by(_runs.c.id)
+    ).all()
+    known = {key: (value, row.id) for row in rows for key, value in json.loads(row.pack_json).items() if value is not None}
+    differ = [
+        f"{key} = {getattr(pack, key)}, but {known[key][0]} in run {known[key][1]}" for key in _RATINGS
+        if key in known and getattr(pack, key) is not None and not _alike(getattr(pack, key), known[key][0])
+    ]
+    if differ:
+        raise InputError(
+            "the pack has other ratings in the register", f"pack {pack_id}", "; ".join(differ),
+            "correct id or ratings in the pack file; if the pack was rebuilt with other ratings: add --new-ratings",
+        )
+
+
+def _alike(given: Any, known: Any) -> bool:
+    return given == known if isinstance(known, str) else math.isclose(given, known, rel_tol=1e-6)
 
 
 def _check_run(connection: Connection, run_id: int, name: str) -> None:

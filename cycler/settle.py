@@ -10,8 +10,15 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from cycler.criteria_quantities import Quantity, number, part
-from cycler.quantities import display_unit, figure_text
+from cycler.criteria_quantities import (
+    ABOVE_RATING_DOUBTED,
+    Quantity,
+    groups_not_logged,
+    groups_text,
+    number,
+    part,
+)
+from cycler.quantities import display_unit, figure_text, significant_text
 
 REST_BEFORE_DISCHARGE_H = 1.0
 """Rest between charge and discharge. The standards for portable cells ask 1 h to 4 h (from memory). [h]"""
@@ -28,7 +35,7 @@ Analysis = Mapping[str, Any]
 def quantity_text(value: float, unit: str, digits: int = 4) -> str:
     """A bare value with its display unit, ``digits`` significant."""
     factor, name = display_unit(unit)
-    shown = f"{value * factor:.{digits}g}"
+    shown = significant_text(value * factor, digits)
     return f"{shown} {name}" if name else shown
 
 
@@ -52,7 +59,7 @@ def _charge_clause(analysis: Analysis) -> str:
     if taper is None and rated:
         taper = TAPER_RATE_IT * rated
     to = f"to {volts_text(voltage)}" if voltage else "to the pack's rated charge voltage"
-    until = f"until the current falls to {taper:.3g} A" if taper else f"until the current falls to {TAPER_RATE_IT:g} It"
+    until = f"until the current falls to {significant_text(taper, 3)} A" if taper else f"until the current falls to {TAPER_RATE_IT:g} It"
     return f"Charge {to} {until}"
 
 
@@ -104,13 +111,29 @@ def _advise_taps(analysis: Analysis) -> list[str]:
     ]
 
 
+def _advise_tap(analysis: Analysis) -> list[str]:
+    groups = groups_not_logged(analysis)
+    which = f"the tap of {groups_text(groups)}" if len(groups) == 1 else f"the taps of {groups_text(groups)}"
+    return [
+        f"Log {which} too, which the log does not hold: check lead, plug and channel; fuse each tap lead, a tap carries the "
+        "full short-circuit current of its group."
+    ]
+
+
+def _advise_above_rating(analysis: Analysis) -> list[str]:
+    return [
+        f"The capacity comes out above {100 * ABOVE_RATING_DOUBTED:.0f} % of the rating: check the unit of the current (A or mA), "
+        "hold the current reading against a better meter, and check rated_capacity_ah in the pack file; then analyse the log again."
+    ]
+
+
 def _advise_rating(analysis: Analysis) -> list[str]:
     return ["Enter rated_capacity_ah from the pack's label in the pack file."]
 
 
 def _advise_sampling(analysis: Analysis) -> list[str]:
     median = number(part(analysis, "reading", "sampling_s", "median"))
-    now = f" (this log has a sample every {median:.3g} s)" if median and median > 1.0 else ""
+    now = f" (this log has a sample every {significant_text(median, 3)} s)" if median and median > 1.0 else ""
     return [f"Log at 1 s or faster around the load steps{now}."]
 
 
@@ -120,7 +143,7 @@ def _advise_load_step(analysis: Analysis) -> list[str]:
     step = 0.5 * rated if rated else None
     if step and most:
         step = min(step, most)
-    how = f"of about {step:.2g} A" if step else "of about 0.5 It"
+    how = f"of about {significant_text(step, 2)} A" if step else "of about 0.5 It"
     return [f"Put one load step {how} on the rested pack, hold it for at least 10 s, and log at 1 s or faster."]
 
 
@@ -169,6 +192,8 @@ _DECLARE = "Enter the limits of error of your instruments under [instrument] in 
 ADVICE: dict[str, Callable[[Analysis], list[str]]] = {
     "capacity": _advise_capacity,
     "taps": _advise_taps,
+    "tap": _advise_tap,
+    "above_rating": _advise_above_rating,
     "rating": _advise_rating,
     "sampling": _advise_sampling,
     "load_step": _advise_load_step,
@@ -185,36 +210,7 @@ ADVICE: dict[str, Callable[[Analysis], list[str]]] = {
 
 # --- a value inside the guard band -------------------------------------------------------------------------
 
-_CURES = (
-    ("current gain", "a current meter or shunt with a smaller limit of error, or a calibration, lowers it"),
-    ("current offset", "null the current reading with nothing connected, or discharge faster: this term grows with time"),
-    ("full start", "let the charge run to the taper before the test"),
-    ("instant", "log faster, so that the switch is better placed in time"),
-    ("cut-off", "check the voltage reading near the cut-off against a better meter"),
-    ("clock", "check the logger's clock against a better one"),
-    ("gap", "repeat the test without a gap in the log"),
-    ("voltage noise", "log the voltage with a finer resolution, or take a larger load step"),
-    ("resolution", "log with a finer resolution"),
-    ("voltage", "a voltage reading with a smaller limit of error lowers it"),
-    ("temperature", "hold the temperature steadier"),
-)
-
-_PLAIN_CURES = {
-    "load_step": " A larger load step lowers it in proportion.",
-    "sampling": " A larger load step and faster samples lower it.",
-    "long_rest": " A longer rest lowers it in proportion.",
-    "rest": " A finer group voltage reading lowers it.",
-    "full_charge": " A finer group voltage reading lowers it.",
-    "temperature": " A better temperature sensor lowers it.",
-}
-# By the advice that belongs to the quantity; used where no budget is given.
-
-
-def _cure(source: str) -> str:
-    for word, cure in _CURES:
-        if word in source.lower():
-            return f"; {cure}"
-    return ""
+_ROOT_3 = math.sqrt(3.0)  # a limit of error is the half-width of a rectangular distribution
 
 
 def needed_u(value: float, limit: float, guard_factor: float) -> float:
@@ -222,57 +218,174 @@ def needed_u(value: float, limit: float, guard_factor: float) -> float:
     return abs(value - limit) / guard_factor
 
 
-def needed_term(terms: Sequence[float], index: int, target: float) -> float | None:
-    """Largest size of one term of a budget so that the root sum of squares is ``target``; None if none will do."""
-    rest = sum(term * term for i, term in enumerate(terms) if i != index)
-    left = target * target - rest
-    return math.sqrt(left) if left > 0 else None
+def needed_scale(terms: Sequence[float], target: float) -> tuple[tuple[int, ...], float]:
+    """Which terms of a budget must shrink, and to what part of their size, so that the root sum of squares is ``target``.
+
+    The largest terms, as few as leave the others with at most seven eighths of the target; they shrink alike.
+    """
+    order = sorted(range(len(terms)), key=lambda i: -terms[i])
+    for count in range(1, len(order) + 1):
+        shrinking = order[:count]
+        rest = sum(terms[i] ** 2 for i in order[count:])
+        if rest <= (0.875 * target) ** 2:
+            scale = math.sqrt((target**2 - rest) / sum(terms[i] ** 2 for i in shrinking))
+            return tuple(shrinking), min(scale, 1.0)
+    return tuple(order), 1.0
 
 
 def guard_sentences(
     analysis: Analysis, quantity: Quantity, value: float, u: float, limit: float, guard_factor: float, group: int | None
 ) -> list[str]:
-    """How far the uncertainty of a value inside the guard band must come down, and which term leads."""
+    """Which meter, load step or rest would tell a value inside the guard band from its limit."""
     target = needed_u(value, limit, guard_factor)
     who = f"{quantity.label}, group {group}" if group else quantity.label
+    shown, at = figure_text(value, u, quantity.unit), quantity_text(limit, quantity.unit)
     if target < 0.02 * u:
         return [
-            f"{who}: {figure_text(value, u, quantity.unit)} lies on the limit {quantity_text(limit, quantity.unit)}; "
-            "no better instrument will tell, only the judgement of a person or another limit."
+            f"{who}: {shown} lies on the limit {at}; no better instrument will tell, only the judgement of a person or another limit."
         ]
-    need = (
-        f"{who}: the standard uncertainty must fall from {quantity_text(u, quantity.unit, 2)} to "
-        f"{quantity_text(target, quantity.unit, 2)} to tell {figure_text(value, u, quantity.unit)} "
-        f"from the limit {quantity_text(limit, quantity.unit)}"
-    )
-    budget, unit, scale = _budget(analysis, quantity)
-    undeclared = part(analysis, "instrument", "declared") is False
-    if not budget:
-        cure = f" {_DECLARE}; wide defaults were taken." if undeclared else _PLAIN_CURES.get(quantity.advice, "")
-        return [f"{need}.{cure}"]
-    terms = [term for _, term in budget]
-    lead = max(range(len(terms)), key=lambda i: terms[i])
-    source = budget[lead][0]
-    text = f"{need}. The largest term is {source} ({quantity_text(terms[lead], unit, 2)})"
-    term_target = needed_term(terms, lead, target * scale)
-    if undeclared:
-        return [f"{text}: {_DECLARE.lower()[0]}{_DECLARE[1:]}; wide defaults were taken, your own may already be good enough."]
-    if term_target is None:
-        others = sorted((i for i in range(len(terms)) if i != lead), key=lambda i: -terms[i])
-        second = f", {budget[others[0]][0]} ({quantity_text(terms[others[0]], unit, 2)}) must come down too" if others else ""
-        return [f"{text}{second}{_cure(source)}."]
-    return [f"{text} and must come down to {quantity_text(term_target, unit, 2)}{_cure(source)}."]
+    needs = _needs_by_budget(analysis, quantity, target) or _needs(analysis, quantity, value, u, target)
+    text = f"{who}: {shown} cannot be told from the limit {at} by this bench. "
+    if part(analysis, "instrument", "declared") is False:
+        text += f"{_DECLARE}; wide defaults were taken, your own may already be good enough. "
+    return [f"{text}Needed: {'; and '.join(needs)}."]
 
 
-def _budget(analysis: Analysis, quantity: Quantity) -> tuple[list[tuple[str, float]], str, float]:
-    """Terms of the budget behind a quantity, their unit, and the factor from the quantity's unit to it."""
+def _needs_by_budget(analysis: Analysis, quantity: Quantity, target: float) -> list[str]:
+    """What to buy or do, one clause for each term of the budget that must shrink; empty without a budget."""
     if quantity.budget == "capacity":
-        rows, key, unit, scale = part(analysis, "capacity", "budget"), "standard_uncertainty_ah", "Ah", 1.0
+        rows, key, scale = part(analysis, "capacity", "budget"), "standard_uncertainty_ah", 1.0
         if quantity.unit == "share":
             scale = number(part(analysis, "pack", "rated_capacity_ah")) or 0.0
     elif quantity.budget == "resistance":
-        rows, key, unit, scale = part(analysis, "resistance", "budget"), "standard_uncertainty_ohm", "ohm", 1.0
+        rows, key, scale = part(analysis, "resistance", "budget"), "standard_uncertainty_ohm", 1.0
     else:
-        return [], quantity.unit, 1.0
+        return []
     terms = [(str(row.get("source")), number(row.get(key)) or 0.0) for row in rows or []]
-    return ([] if not scale else [term for term in terms if term[1] > 0]), unit, scale
+    terms = [term for term in terms if term[1] > 0]
+    if not terms or not scale:
+        return []
+    shrinking, share = needed_scale([term for _, term in terms], target * scale)
+    return list(dict.fromkeys(_need(analysis, quantity, terms[index][0], share) for index in shrinking))
+
+
+def _floor(value: float, digits: int = 2) -> str:
+    """A limit of error cut to ``digits`` significant digits, never rounded up."""
+    if value <= 0:
+        return "0"
+    step = 10.0 ** (math.floor(math.log10(value)) - digits + 1)
+    return significant_text(math.floor(value / step + 1e-9) * step, digits)
+
+
+def _times(share: float) -> str:
+    """"2.3 times" for a share of 0.44, rounded up to two digits."""
+    factor = 1.0 / share
+    step = 10.0 ** (math.floor(math.log10(factor)) - 1)
+    return f"{significant_text(math.ceil(factor / step - 1e-9) * step, 2)} times"
+
+
+def _stated(analysis: Analysis, key: str) -> float:
+    return number(part(analysis, "instrument", key)) or 0.0
+
+
+def _of_reading(analysis: Analysis, key: str, share: float, meter: str) -> str:
+    now = _stated(analysis, key)
+    if not now:
+        return f"{meter} {_times(share)} as good"
+    return f"{meter} within {_floor(100 * share * now)} % of reading (limit of error, now {significant_text(100 * now, 2)} %)"
+
+
+def _group_meter(analysis: Analysis, limit_v: float) -> str:
+    return f"a meter for the group voltages whose error is below {_floor(1e3 * limit_v)} mV per group (limit of error)"
+
+
+def _group_limit_now(analysis: Analysis, voltage_v: float | None) -> float:
+    """Limit of error of one group reading at a voltage. [V]"""
+    return _stated(analysis, "group_voltage_gain") * (voltage_v or 0.0) + _stated(analysis, "group_voltage_offset_v")
+
+
+def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> str:
+    """What brings one term of a budget down to ``share`` of its size."""
+    name = source.lower()
+    if name == "current gain":
+        return _of_reading(analysis, "current_gain", share, "a current clamp or shunt")
+    if name == "voltage gain":
+        by_groups = part(analysis, "resistance", "headline", "source") == "group_sum"
+        return _of_reading(analysis, "group_voltage_gain" if by_groups else "voltage_gain", share, "a voltmeter")
+    if name == "current offset":
+        now = _stated(analysis, "current_offset_a")
+        size = f"whose zero error is below {_floor(1e3 * share * now)} mA (now {significant_text(1e3 * now, 2)} mA)" if now else (
+            f"with a zero error {_times(share)} as small"
+        )
+        return f"a current reading {size}: null it with nothing connected, or discharge faster"
+    if name == "clock":
+        now = _stated(analysis, "clock_gain")
+        return f"a logger clock within {_floor(100 * share * now)} %" if now else "a better logger clock"
+    if name == "cut-off voltage":
+        if part(analysis, "capacity", "end_group") or part(analysis, "capacity", "end_reason") == "group_cutoff":
+            now = _group_limit_now(analysis, number(part(analysis, "pack", "group_cutoff_voltage_v")))
+            if now:
+                return _group_meter(analysis, share * now)
+        cutoff = number(part(analysis, "pack", "cutoff_voltage_v")) or 0.0
+        now = _stated(analysis, "voltage_gain") * cutoff + _stated(analysis, "voltage_offset_v")
+        if now:
+            return f"a voltmeter whose error is below {_floor(1e3 * share * now)} mV at the cut-off (limit of error)"
+        return f"a voltage reading {_times(share)} as good at the cut-off"
+    for word, clause in (
+        ("full start", "a charge that runs to the taper before the test"),
+        ("gap", "a log without a gap"),
+        ("lead", "the pack voltage taken at the pack's own terminals (four wires)"),
+        ("instant", f"samples {_times(share)} as often around the switches of the current"),
+    ):
+        if word in name:
+            return clause
+    if "noise" in name or "resolution" in name:
+        if "current" in name:
+            return f"a current reading {_times(share)} as fine"
+        return _load_step(analysis, share, "the voltage")
+    return f"{source} {_times(share)} as small"
+
+
+def _load_step(analysis: Analysis, share: float, what: str) -> str:
+    """A larger load step or a finer reading; the step only where the pack may carry it."""
+    now, most = number(part(analysis, "resistance", "headline", "current_step_a")), number(part(analysis, "pack", "max_discharge_current_a"))
+    finer = f"{what} logged {_times(share)} as finely"
+    if now and most and abs(now) / share > most:
+        return finer
+    size = f" (about {significant_text(abs(now) / share, 2)} A)" if now else ""
+    return f"a load step {_times(share)} as large{size}, or {finer}"
+
+
+def _needs(analysis: Analysis, quantity: Quantity, value: float, u: float, target: float) -> list[str]:
+    """The same for quantities without a budget of their own, worked back from how their uncertainty is made."""
+    share = min(target / u, 1.0)
+    name = quantity.id
+    if name.startswith("spread_") or name == "group_sag_end_v":  # a difference of two readings: u = sqrt(2) a / sqrt(3)
+        return [_group_meter(analysis, _ROOT_3 * target / math.sqrt(2.0))]
+    if name in ("start_deficit_share_worst", "group_capacity_ratio_worst"):
+        voltage = number(part(analysis, "pack", "group_charge_voltage_v")) or 4.0
+        now = _group_limit_now(analysis, voltage)
+        return [_group_meter(analysis, share * now) if now else f"group voltages {_times(share)} as fine"]
+    if name == "temperature_max_c":
+        return [f"a temperature sensor whose error is below {_floor(_ROOT_3 * target)} °C (limit of error)"]
+    if name == "temperature_rise_k":  # half the sensor's limit counts for a rise
+        return [f"a temperature sensor whose error is below {_floor(2.0 * _ROOT_3 * target)} °C (limit of error)"]
+    if name.startswith("self_discharge"):
+        if target <= _SLOPE_SHARE * abs(value):
+            return ["the pack charged, left for 30 days, then discharged to count what is left; a rest alone cannot tell it"]
+        longest = max((number(rest.get("duration_s")) or 0.0 for rest in analysis.get("rest") or []), default=0.0)
+        hours = max(longest / share / 3600.0, REST_FOR_SELF_DISCHARGE_H)
+        return [f"a rest of {significant_text(math.ceil(hours), 2)} h or longer with the group voltages logged"]
+    if quantity.advice == "sampling":
+        return [f"samples {_times(share)} as often around the load steps, or {_load_step(analysis, share, 'the voltage')}"]
+    if quantity.advice == "load_step":
+        return [_load_step(analysis, share, "the group voltages" if quantity.needs_siblings else "the voltage")]
+    if quantity.advice == "cycle":
+        now = _stated(analysis, "current_offset_a")
+        zero = f" whose zero error is below {_floor(1e3 * share * now)} mA" if now else f" {_times(share)} as good"
+        return [f"a current reading{zero}, or a cycle with more current"]
+    return [f"current and voltage meters {_times(share)} as good (limits of error)"]
+
+
+_SLOPE_SHARE = 0.25
+"""Part of a leak that stays open however long the rest is, because the curve under load stands in for the one at rest."""

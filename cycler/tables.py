@@ -15,9 +15,11 @@ from rich.console import Console
 from rich.table import Column, Table
 from rich.text import Text
 
-from cycler.criteria_quantities import number, part
-from cycler.quantities import display_unit, figure_text
-from cycler.record.text import END_WORDS, ROLE_WORDS, STEP_WORDS, code_label
+from cycler.criteria_quantities import number
+from cycler.quantities import display_unit, figure_text, significant_text
+from cycler.record.text import END_WORDS, STEP_WORDS, code_label
+from cycler.record.values import banded
+from cycler.settle import quantity_text
 
 if TYPE_CHECKING:
     from cycler.register import RunRow
@@ -33,6 +35,9 @@ CAUTION = (
     "A numeric result is no safety certificate. Packs store enough energy to burn: never bridge terminals or taps, charge "
     "under watch, keep to the limits of the cell and pack maker, and ask the carrier before a damaged or suspect pack "
     "travels. Local rules and the judgement of a trained or licensed person come first."
+)
+CAUTION_SHORT = (
+    "A numeric result is no safety certificate: charge repaired packs under watch, and keep to the limits of the cell and pack maker."
 )
 CAUTION_DANGER = (
     "A danger was found: do not charge, use or send this pack. Keep it apart from people and from what can burn until a "
@@ -180,7 +185,24 @@ def items(value: Any) -> list[Any]:
 
 def rating(value: Any, unit: str) -> str:
     """A rating with its unit, as on a label."""
-    return f"{value:.6g} {unit}"
+    return f"{significant_text(value, 6)} {unit}"
+
+
+def sentence(text: Any) -> str:
+    """With a capital and a full stop, degrees in their sign."""
+    words = " ".join(str(text).split()).replace("degC", "°C")
+    if not words:
+        return ""
+    return words[:1].upper() + words[1:] + ("" if words[-1] in ".!?…:" else ".")
+
+
+def ended_because(code: Any) -> str:
+    """Why a step or a discharge ended, as a clause after "ended"."""
+    own = {
+        "set_by_program": "by the operator or the program before any cut-off", "log_end": "where the log ends",
+        "gap": "where the log breaks off",
+    }
+    return own.get(str(code)) or f"because {END_WORDS.get(str(code), code)}"
 
 
 def duration(seconds: Any) -> str:
@@ -189,7 +211,7 @@ def duration(seconds: Any) -> str:
     if exact is None:
         return "not known"
     if exact < 60:
-        return f"{exact:.3g} s"
+        return f"{significant_text(exact, 3)} s"
     minutes, rest = divmod(round(exact), 60)
     if minutes < 60:
         return f"{minutes} min {rest} s"
@@ -202,7 +224,7 @@ def duration(seconds: Any) -> str:
 
 def print_analysis(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
     """All of an analysis that a person decides by, in a fixed order."""
-    sheet.pairs(_source_rows(analysis))
+    sheet.pairs(source_rows(analysis))
     print_verdict(sheet, analysis.get("verdict"))
     sheet.title("Pack")
     sheet.pairs([*capacity_rows(analysis), *_resistance_rows(analysis)])
@@ -212,7 +234,7 @@ def print_analysis(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
     print_caution(sheet, analysis)
 
 
-def _source_rows(analysis: Mapping[str, Any]) -> list[tuple[str, str]]:
+def source_rows(analysis: Mapping[str, Any]) -> list[tuple[str, str]]:
     rows = []
     for source in items(analysis.get("sources")):
         dropped = source.get("rows_dropped") or 0
@@ -244,7 +266,10 @@ def verdict_text(verdict: Mapping[str, Any] | None) -> Text:
 
 
 def print_verdict(sheet: Sheet, verdict: Mapping[str, Any] | None, full: bool = False) -> None:
-    """The verdict and why: what failed or is wanting with its reason, the rest by name (with ``full`` all with reason)."""
+    """The verdict and why: what failed or is wanting with its reason, what passed with its value.
+
+    With ``full`` all criteria stand in a table with their limits.
+    """
     sheet.blank()
     rows: list[tuple[str, str | Text]] = [("Verdict", verdict_text(verdict))]
     if verdict:
@@ -257,12 +282,53 @@ def print_verdict(sheet: Sheet, verdict: Mapping[str, Any] | None, full: bool = 
         named: dict[str, list[str]] = {}
         for one in criteria:
             told = one.get("result") == "fail" or (one.get("result") != "pass" and one.get("required", True))
-            if full or told:
+            if told or (full and one.get("result") != "pass"):
                 rows.append((f"  {_lower(one.get('result'))}", criterion_sentence(one)))
-            else:
+            elif one.get("result") == "pass" and not full:
+                rows.append(("  pass", _passed(one)))
+            elif not full:
                 named.setdefault(str(one.get("result")), []).append(_criterion_name(one))
-        rows += [(f"  {_lower(result)}", "; ".join(names)) for result, names in named.items()]
+        wanting = [(f"  {_lower(result)}", f"{'; '.join(names)}.") for result, names in named.items()]
+        passed = next((place for place, one in enumerate(rows) if one[0] == "  pass"), len(rows))
+        rows[passed:passed] = wanting
     sheet.pairs(rows)
+    if full and verdict:
+        sheet.blank()
+        print_criteria(sheet, verdict)
+
+
+def print_criteria(sheet: Sheet, verdict: Mapping[str, Any]) -> None:
+    """Every criterion with its value, limit and acceptance limit."""
+    table = ruled(("Criterion", "t"), ("Measured", "n"), ("Limit", "n"), ("Accepted", "n"), ("Result", "t"))
+    for one in items(verdict.get("criteria")):
+        unit = str(one.get("unit") or "")
+        sign = "≥" if one.get("direction") == "at_least" else "≤"
+        value = f"{'≥ ' if one.get('bound') == 'lower' else '≤ ' if one.get('bound') == 'upper' else ''}{figure(one.get('value'), one.get('u_value'), unit)}"
+        accept = number(one.get("acceptance_limit"))
+        if accept is not None:
+            accepted = f"{sign} {banded(accept, unit, one.get('guard_band'))}"
+        else:
+            accepted = "none" if number(one.get("guard_band")) is not None else DASH
+        row(
+            table, _criterion_name(one), value if number(one.get("value")) is not None else DASH,
+            f"{sign} {quantity_text(one['limit'], unit)}", accepted, result_text(one.get("result")),
+        )
+    sheet.table(table)
+    sheet.line(f"Accepted: the limit moved inwards by the guard band. None: no value could pass, measured like this. {DASH} Not known.")
+
+
+def _passed(item: Mapping[str, Any]) -> str:
+    """"State of health: 92.72 ± 0.23 %, at least 70 % wanted"."""
+    group = f" (group {item['group']})" if item.get("group") else ""
+    bound = "at least " if item.get("bound") == "lower" else "at most " if item.get("bound") == "upper" else ""
+    unit = str(item.get("unit") or "")
+    text = f"{_criterion_name(item)}: {bound}{figure(item.get('value'), item.get('u_value'), unit)}{group}"
+    limit = number(item.get("limit"))
+    if limit is not None:
+        text += f", {str(item.get('direction')).replace('_', ' ')} {quantity_text(limit, unit)} wanted"
+    if "more than the rating" in str(item.get("reason")):
+        text += "; more than the rating: check current unit, gain or rated capacity"
+    return text
 
 
 def _lower(result: Any) -> str:
@@ -301,21 +367,25 @@ def capacity_rows(analysis: Mapping[str, Any]) -> list[tuple[str, str]]:
         rows.append(("Capacity", f"{bound}{figure(value, capacity.get('u_value_ah'), 'Ah')}; {validity(capacity)}"))
         facts = []
         if number(capacity.get("rate_it")) is not None:
-            facts.append(f"at {capacity['rate_it']:.3g} It")
+            facts.append(f"at {significant_text(capacity['rate_it'], 3)} It")
         if number(capacity.get("mean_temperature_c")) is not None:
             facts.append(f"{capacity['mean_temperature_c']:.1f} °C")
         if capacity.get("end_reason"):
-            facts.append(f"ended because {END_WORDS.get(capacity['end_reason'], capacity['end_reason'])}")
+            facts.append(f"ended {ended_because(capacity['end_reason'])}")
         if facts:
-            rows.append(("", ", ".join(facts)))
-        rows.append(("Energy", figure(capacity.get("energy_wh"), capacity.get("u_energy_wh"), "Wh")))
+            rows.append(("", sentence(", ".join(facts))))
+        known = number(capacity.get("energy_wh")) is not None
+        rows.append(("Energy", (bound if known else "") + figure(capacity.get("energy_wh"), capacity.get("u_energy_wh"), "Wh")))
         if number(capacity.get("state_of_health")) is not None:
             health = figure(capacity["state_of_health"], capacity.get("u_state_of_health"), "share")
             rows.append(("State of health", f"{bound}{health} of the rated capacity"))
     matched = number(analysis.get("capacity_if_limiting_group_matched_ah"))
     if matched is not None and analysis.get("limiting_group"):
+        u_matched = number(analysis.get("u_capacity_if_limiting_group_matched_ah"))
+        about = figure(matched, u_matched, "Ah") if u_matched else f"about {significant_text(matched, 3)} Ah"
         rows.append((
-            "If matched", f"{figure(matched, None, 'Ah')}, were group {analysis['limiting_group']} like its siblings (estimate)"
+            "If matched", f"{about}, were group {analysis['limiting_group']} like its siblings; an estimate, not measured"
+            + ("" if u_matched else ", its uncertainty is not stated"),
         ))
     efficiency = analysis.get("efficiency") or {}
     parts = [
@@ -359,41 +429,40 @@ def print_groups(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
         sheet.line("Group voltages were not logged: nothing can be said about single groups.")
         return
     limiting = analysis.get("limiting_group")
+    leaks = any(number(group.get("self_discharge_ma")) is not None for group in groups)
     volts = ruled(
-        ("Group", "n"), ("Rest\nV", "n"), ("End\nV", "n"), ("Sag in 10 s\nmV", "n"), ("Behind at end\nmV", "n"),
-        ("10 s resistance\nmΩ", "n"),
+        ("Group", "n"), ("Rest\nV", "n"), ("End\nV", "n"), ("Sag in\n10 s\nmV", "n"), ("Behind\nat end\nmV", "n"),
+        *((("Leak\nmA", "n"),) if leaks else ()),
     )
     holds = ruled(
-        ("Group", "n"), ("Capacity\nAh", "n"), ("Short at start\nAh", "n"), ("Leak\nmA", "n"), ("Findings", "t"),
+        ("Group", "n"), ("10 s re-\nsistance\nmΩ", "n"), ("Capacity\nAh", "n"), ("Short at\nstart\nAh", "n"), ("Findings", "t"),
     )
     for group in groups:
         name = f"{'* ' if group.get('group') == limiting else ''}{group.get('group')}"
         row(
-            volts, name, _volt(group.get("rest_voltage_v")), _volt(group.get("end_voltage_v")),
+            volts, name, bare(group.get("rest_voltage_v"), group.get("u_rest_voltage_v"), "V"),
+            bare(group.get("end_voltage_v"), group.get("u_end_voltage_v"), "V"),
             bare(group.get("sag_10s_v"), group.get("u_sag_10s_v"), "mV", 1e3),
             bare(group.get("sag_end_v"), group.get("u_sag_end_v"), "mV", 1e3),
-            bare(group.get("resistance_10s_ohm"), group.get("u_resistance_10s_ohm"), "ohm"),
+            *((bare(group.get("self_discharge_ma"), group.get("u_self_discharge_ma"), "mA"),) if leaks else ()),
         )
         capacity = bare(group.get("capacity_ah"), group.get("u_capacity_ah"), "Ah")
         if group.get("capacity_is_estimate") and capacity != DASH:
             capacity += " est."
         row(
-            holds, name, capacity, bare(group.get("start_deficit_ah"), group.get("u_start_deficit_ah"), "Ah"),
-            bare(group.get("self_discharge_ma"), group.get("u_self_discharge_ma"), "mA"),
+            holds, name, bare(group.get("resistance_10s_ohm"), group.get("u_resistance_10s_ohm"), "ohm"), capacity,
+            bare(group.get("start_deficit_ah"), group.get("u_start_deficit_ah"), "Ah"),
             ", ".join(code_label(code) for code in items(group.get("findings"))) or DASH,
         )
     sheet.table(volts)
     sheet.blank()
     sheet.table(holds)
-    notes = [f"* limits the pack: group {limiting}"] if limiting else ["no group stands out as limiting"]
+    notes = [f"* Limits the pack: group {limiting}."] if limiting else ["No group stands out as limiting."]
+    if not leaks:
+        notes.append("Leaks at rest are not known.")
     if any(group.get("capacity_is_estimate") and number(group.get("capacity_ah")) is not None for group in groups):
-        notes.append("est.: the group did not reach its own cut-off")
-    sheet.line(f"{'; '.join(notes)}; {DASH} not known; ± expanded uncertainty, k = 2.")
-
-
-def _volt(value: Any) -> str:
-    exact = number(value)
-    return DASH if exact is None else f"{exact:.3f}"
+        notes.append("Est.: the group did not reach its own cut-off.")
+    sheet.line(f"{' '.join(notes)} {DASH} Not known. ± expanded uncertainty, k = 2.")
 
 
 def print_findings(sheet: Sheet, findings: Sequence[Mapping[str, Any]]) -> None:
@@ -406,7 +475,7 @@ def print_findings(sheet: Sheet, findings: Sequence[Mapping[str, Any]]) -> None:
     sheet.pairs(
         (
             Text(SEVERITY_WORDS.get(severity, severity), style=_SEVERITY_STYLE.get(severity, "")),
-            str(finding.get("message") or code_label(finding.get("code"))),
+            sentence(finding.get("message") or code_label(finding.get("code"))),
         )
         for severity, finding in sorted(
             ((str(item.get("severity")), item) for item in findings), key=lambda one: order.get(one[0], len(order))
@@ -414,72 +483,45 @@ def print_findings(sheet: Sheet, findings: Sequence[Mapping[str, Any]]) -> None:
     )
 
 
+def print_grave(sheet: Sheet, findings: Sequence[Mapping[str, Any]]) -> None:
+    """Danger and defect findings only, under a result that is otherwise told in two lines."""
+    grave = [item for item in findings if item.get("severity") in ("danger", "defect")]
+    if grave:
+        print_findings(sheet, grave)
+
+
 def print_settle(sheet: Sheet, verdict: Mapping[str, Any] | None) -> None:
     """What would settle a verdict that is not proven."""
     sentences = items((verdict or {}).get("to_settle"))
     if sentences:
         sheet.title("What would settle it")
-        for sentence in sentences:
-            sheet.pairs([("-", str(sentence))])
+        for advice in sentences:
+            sheet.pairs([("-", sentence(advice))])
 
 
-def print_caution(sheet: Sheet, *analyses: Mapping[str, Any]) -> None:
-    """The caution that stands under every result a person may act on."""
-    danger = any(
-        finding.get("severity") == "danger" for analysis in analyses for finding in items(analysis.get("findings"))
-    )
-    sheet.blank()
-    if danger:
-        sheet.line(Text(CAUTION_DANGER, style="bold red"))
-    sheet.line(CAUTION)
-
-
-# --- reading -----------------------------------------------------------------------------------------------------
-
-
-def print_reading(sheet: Sheet, seen: Mapping[str, Any]) -> None:
-    """How a log was understood: ``seen`` has sources, reading and log as in the analysis object."""
-    reading = seen["reading"]
-    sheet.pairs(_source_rows(seen))
-    words = {"\t": "tab", ",": "comma", ";": "semicolon", " ": "blank", "|": "vertical bar"}
-    header = reading.get("header_row")
-    clock, sign, sampling = reading["clock"], reading["sign"], reading["sampling_s"]
-    facts = [
-        ("Text", f"{reading['encoding']}, delimiter {words.get(reading['delimiter'], reading['delimiter'])}, "
-                 f"decimal {words.get(reading['decimal'], 'point' if reading['decimal'] == '.' else reading['decimal'])}, "
-                 + (f"header in line {header}" if header else "no header line")),
-        ("Clock", str(clock["kind"]) + ("; ran over, put in line" if clock.get("wrapped") else "")),
-        ("Duration", f"{duration(part(seen, 'log', 'duration_s'))}, one sample every {_seconds(sampling.get('median'))} "
-                     f"(median), longest distance {_seconds(sampling.get('max'))}"),
-        ("Current", f"discharge is {sign['discharge_is']} in the file" + (f": {sign['evidence']}" if sign.get("evidence") else "")),
+def dangers(analysis: Mapping[str, Any]) -> list[str]:
+    """Sentences of the findings of danger."""
+    return [
+        sentence(item.get("message") or code_label(item.get("code"))) for item in items(analysis.get("findings"))
+        if item.get("severity") == "danger"
     ]
-    for gap in items(clock.get("gaps")):
-        facts.append(("Gap", f"{duration(gap['duration_s'])} from {duration(gap['start_s'])} on"))
-    sheet.pairs(facts)
-    sheet.title("Columns")
-    table = ruled(("Heading in the file", "t"), ("Read as", "t"), ("Unit", "t"), ("Group", "n"))
-    for column in items(reading.get("columns")):
-        role = str(column.get("role"))
-        row(
-            table, str(column.get("name")), ROLE_WORDS.get(role, role), _UNIT_SHOWN.get(column.get("unit"), column.get("unit") or DASH),
-            str(column.get("group") or DASH),
-        )
-    sheet.table(table)
-    sheet.title("Warnings")
-    warnings = items(reading.get("warnings"))
-    if not warnings:
-        sheet.line("None.")
-    for warning in warnings:
-        where = f" ({warning['where']})" if warning.get("where") else ""
-        sheet.pairs([("-", f"{warning.get('message')}{where}")])
 
 
-_UNIT_SHOWN = {"degC": "°C", "ohm": "Ω"}
+def print_caution(sheet: Sheet, *analyses: Mapping[str, Any], names: Sequence[str] = (), short: bool = False) -> None:
+    """The caution that stands under every result a person may act on; ``names`` say which of several had the danger."""
+    found = [(place, text) for place, analysis in enumerate(analyses) for text in dangers(analysis)]
+    sheet.blank()
+    print_dangers(sheet, [(names[place], text) for place, text in found] if names else [])
+    if found:
+        sheet.line(Text(CAUTION_DANGER, style="bold red"))
+    sheet.line(CAUTION_SHORT if short else CAUTION)
 
 
-def _seconds(value: Any) -> str:
-    exact = number(value)
-    return "not known" if exact is None else f"{exact:.3g} s"
+def print_dangers(sheet: Sheet, found: Sequence[tuple[str, str]]) -> None:
+    """One line per danger: where it was found, and what."""
+    if found:
+        danger = Text(SEVERITY_WORDS["danger"], style=_SEVERITY_STYLE["danger"])
+        sheet.pairs((danger, f"{name[:1].upper()}{name[1:]}: {text}") for name, text in found)
 
 
 # --- register ----------------------------------------------------------------------------------------------------
@@ -522,13 +564,13 @@ def print_steps(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
     if not steps:
         sheet.line("No steps were told apart in the log.")
         return
-    table = ruled(("No.", "n"), ("Kind", "t"), ("Duration", "n"), ("Mean\nA", "n"), ("Charge\nAh", "n"), ("Voltage\nV", "n"), ("Ended because", "t"))
+    table = ruled(("No.", "n"), ("Kind", "t"), ("Duration", "n"), ("Mean\nA", "n"), ("Charge\nAh", "n"), ("Voltage\nV", "n"), ("Ended", "t"))
     for step in steps:
         row(
             table, str(step.get("index")), STEP_WORDS.get(str(step.get("kind")), str(step.get("kind"))),
             duration(step.get("duration_s")), _three(step.get("mean_current_a"), 3), _three(step.get("capacity_ah"), 3),
             f"{_three(step.get('start_voltage_v'), 2)} – {_three(step.get('end_voltage_v'), 2)}",
-            END_WORDS.get(str(step.get("end_reason")), str(step.get("end_reason") or DASH)),
+            sentence(ended_because(step["end_reason"])).rstrip(".") if step.get("end_reason") else DASH,
         )
     sheet.table(table)
     sheet.line("Charge current is positive.")

@@ -176,14 +176,14 @@ def _judge_taken(taken: Taken, quantity: Quantity, criterion: Criterion, limit: 
         note = f" The value is {taken.doubt}." if taken.doubt else ""
         if no_room:
             note += " The guard band is wider than the limit: measured like this, no pack could pass."
-        judged["reason"] = who + _reason(figure, result, judged['inside'], quantity, criterion, limit, band) + note
+        judged["reason"] = who + _reason(figure, result, judged["inside"], quantity, criterion, limit, band, no_room) + note
         return judged
     settles = {("lower", "at_least"): PASS, ("lower", "at_most"): FAIL, ("upper", "at_most"): PASS, ("upper", "at_least"): FAIL}
     if taken.bound and settles[taken.bound, criterion.direction] == result:
         judged["result"] = result
         judged["reason"] = (
             f"{who}Although {taken.doubt}, the figure is a {taken.bound} bound and decides: "
-            f"{_reason(figure, result, judged['inside'], quantity, criterion, limit, band)}"
+            f"{_reason(figure, result, judged['inside'], quantity, criterion, limit, band, no_room)}"
         )
         return judged
     judged["probability_of_conformity"] = None
@@ -200,7 +200,7 @@ def _limit_text(criterion: Criterion, quantity: Quantity, limit: float) -> str:
 
 
 def _reason(
-    figure: str, result: str, inside: float, quantity: Quantity, criterion: Criterion, limit: float, band: float
+    figure: str, result: str, inside: float, quantity: Quantity, criterion: Criterion, limit: float, band: float, no_room: bool,
 ) -> str:
     limit_text = _limit_text(criterion, quantity, limit)
     if band == 0:
@@ -208,7 +208,7 @@ def _reason(
         return f"{figure} {verb} the limit of {limit_text} (no guard band)."
     band_text = quantity_text(band, quantity.unit, 2)
     if result == PASS:
-        accept = quantity_text(acceptance_limit(limit, band, criterion.direction), quantity.unit)
+        accept = "none" if no_room else quantity_text(acceptance_limit(limit, band, criterion.direction), quantity.unit)
         return f"{figure} meets the limit of {limit_text} with the guard band of {band_text} (acceptance limit {accept})."
     if result == FAIL:
         return f"{figure} misses the limit of {limit_text} by more than the guard band of {band_text}."

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -63,22 +64,23 @@ def analyse_sources(
 
 def add_logs(
     register: Register, sources: Sources, pack: Pack, label: str, criteria: Criteria,
-    columns: ColumnsFile | None = None, again: bool = False,
+    columns: ColumnsFile | None = None, again: bool = False, new_ratings: bool = False,
 ) -> int:
     """Analyse logs and keep them as a run with its first verdict; returns the number of the run."""
     _log, analysis = analyse_sources(sources, pack, criteria, columns)
-    return keep_run(register, sources, pack, label, analysis.to_dict(), criteria, columns, again)
+    return keep_run(register, sources, pack, label, analysis.to_dict(), criteria, columns, again, new_ratings)
 
 
 def keep_run(
     register: Register, sources: Sources, pack: Pack, label: str, analysis: dict[str, Any], criteria: Criteria,
-    columns: ColumnsFile | None = None, again: bool = False,
+    columns: ColumnsFile | None = None, again: bool = False, new_ratings: bool = False,
 ) -> int:
     """Keep logs that were analysed already; returns the number of the run."""
     from cycler.register import columns_to_text
 
     return register.add_run(
         pack=pack, sources=sources, analysis=analysis, label=label, criteria=criteria, again=again,
+        new_ratings=new_ratings,
         columns_text=columns_to_text(columns) if columns is not None else None,
     )
 
@@ -97,6 +99,26 @@ def decide_run(register: Register, run_id: int, criteria: Criteria) -> dict[str,
     return verdict
 
 
+@dataclass(frozen=True, slots=True)
+class KnownDanger:
+    """Danger that the register knows of a pack: where it was found, and the sentences of the findings."""
+
+    run_id: int
+    label: str
+    messages: tuple[str, ...]
+
+
+def known_dangers(register: Register, pack_id: str) -> list[KnownDanger]:
+    """Runs of a pack whose analysis holds a finding of danger, oldest first."""
+    found = []
+    for row in register.runs(pack_id):
+        if row.findings_danger:
+            findings = register.run(row.id).analysis.get("findings") or []
+            messages = tuple(str(item.get("message")) for item in findings if item.get("severity") == "danger")
+            found.append(KnownDanger(row.id, row.label, messages))
+    return found
+
+
 def analysis_as_judged(register: Register, run_id: int) -> dict[str, Any]:
     """A run's analysis with its newest verdict in place of the one it was made with."""
     analysis = register.run(run_id).analysis
@@ -105,7 +127,7 @@ def analysis_as_judged(register: Register, run_id: int) -> dict[str, Any]:
 
 
 def make_record(
-    register: Register, run_id: int, criteria: Criteria | None = None, workshop: Any = None,
+    register: Register, run_id: int, criteria: Criteria | None = None, workshop: str | None = None,
 ) -> tuple[str, str, bytes]:
     """Issue a record of a run and keep it.
 
@@ -114,8 +136,8 @@ def make_record(
     criteria : Criteria, optional
         Judge by this set first, unless the newest verdict was made by the very same set. Without it the newest
         verdict stands; a run never judged is judged by the default set.
-    workshop : optional
-        Passed on to :func:`cycler.record.build_record`.
+    workshop : str, optional
+        Name of the workshop, as it stands on the record.
 
     Returns
     -------
@@ -126,12 +148,11 @@ def make_record(
     run = register.run(run_id)
     verdict = _verdict_for(register, run_id, criteria)
     log = register.log(run_id)
-    extra = {} if workshop is None else {"workshop": workshop}
     for attempt in range(20):
         serial = register.next_serial(run_id)
         record = build_record(
             run.analysis | {"verdict": verdict.verdict}, run.pack, log, run_label=run.label, serial=serial,
-            made_at=datetime.now(UTC).replace(microsecond=0), **extra,
+            made_at=datetime.now(UTC).replace(microsecond=0), workshop=workshop,
         )
         try:
             register.add_record(run_id, verdict.id, serial, record.html, record.pdf)
@@ -187,6 +208,14 @@ def write_record(folder: str | Path, serial: str, html: str, pdf: bytes, stem: s
     for path, content in zip(paths, (html.encode("utf-8"), pdf), strict=True):
         _write_new(path, content)
     return paths
+
+
+def record_stem(pack_id: str | None) -> str:
+    """Beginning of the names of a pack's record files: "record-EB-0412"."""
+    return file_stem(f"record-{(pack_id or '')[:_STEM_MAX]}")
+
+
+_STEM_MAX = 60  # characters of a pack's id in a file name
 
 
 def file_stem(text: str) -> str:

@@ -24,10 +24,12 @@ from cycler.__main__ import foreign_package
 from cycler.cli import cycler, run
 from cycler.commands import progress, serving
 from cycler.commands.common import Settings
+from cycler.commands.reading_output import print_reading
 from cycler.compare import compare
 from cycler.comparison_table import print_comparison
 from cycler.criteria import load_criteria
-from cycler.quantities import figure_text
+from cycler.pack import Pack
+from cycler.quantities import figure_text, significant_text
 from cycler.register import Register
 from cycler.verdict import decide
 from tests import small_log
@@ -148,12 +150,22 @@ def bad_inputs(folder):
         "pack key typo": ([str(log), "--pack", file("p.toml", b"id = 'x'\nseris = 3\n")], "series"),
         "pack missing": ([str(log), "--pack", str(folder / "none-pack.toml")], "none-pack.toml"),
         "columns missing": ([str(log), "--columns", str(folder / "none-columns.toml")], "none-columns.toml"),
+        "pack decimal comma": (
+            [str(log), "--pack", file("comma.toml", b"id = 'x'\nrated_capacity_ah = 10,4\n")], "write 10.4, not 10,4"
+        ),
+        "pack word without quotes": ([str(log), "--pack", file("word.toml", b"chemistry = nmc\n")], 'texts stand in quotes: chemistry = "nmc"'),
+        "pack number with unit": ([str(log), "--pack", file("unit.toml", b"charge_voltage_v = 42 V\n")], "write charge_voltage_v = 42, without the unit"),
+        "pack is criteria": ([str(log), "--pack", file("c.toml", criteria.encode())], "this is a criteria file, not a pack file"),
+        "pack is a log": ([str(log), "--pack", str(log)], "this is a log, not a pack file"),
+        "criteria is a pack": ([str(log), "--criteria", str(pack)], "this is a pack file, not a criteria file"),
+        "columns is a pack": ([str(log), "--columns", str(pack)], "this is a pack file, not a columns file"),
     }, pack
 
 
 BAD = [
     "empty file", "binary file", "missing file", "folder", "no voltage", "no current", "header only", "criteria name typo",
-    "criteria key typo", "criteria missing", "pack key typo", "pack missing", "columns missing",
+    "criteria key typo", "criteria missing", "pack key typo", "pack missing", "columns missing", "pack decimal comma",
+    "pack word without quotes", "pack number with unit", "pack is criteria", "pack is a log", "criteria is a pack", "columns is a pack",
 ]
 
 
@@ -176,6 +188,12 @@ def test_bad_input_exits_2_with_one_line_and_keeps_nothing(capfd, tmp_path, kept
     assert "error:" in err and "why:" in err and "mend:" in err and word in err
     assert "Traceback" not in err
     assert kept.read_bytes() == before
+
+
+def test_toml_mistake_quotes_the_line_and_names_it(capfd, made, tmp_path):
+    (tmp_path / "p.toml").write_text('id = "x"\n\nrated_capacity_ah = 10,4   # on the label\n')
+    _code, _out, err = call(capfd, "analyze", made.log, "--pack", tmp_path / "p.toml")
+    assert "p.toml:3: error:" in err and '"rated_capacity_ah = 10,4 # on the label"' in err
 
 
 def test_bad_input_does_not_make_a_register(capfd, tmp_path):
@@ -312,6 +330,39 @@ def test_inspect_shows_roles_and_units(capfd, made):
     assert [column["group"] for column in seen["reading"]["columns"] if column["role"] == "group_voltage"] == [1, 2, 3]
 
 
+def test_inspect_several_logs_shows_each_in_turn(capfd, made):
+    code, out, err = call(capfd, "inspect", made.log, made.early)
+    assert (code, err) == (0, "") and out.index("small.csv") < out.index("early.csv") and out.count("Columns") == 2
+    seen = parsed(call(capfd, "inspect", made.log, made.early, "--json")[1])
+    assert [Path(one["sources"][0]["file"]).name for one in seen] == ["small.csv", "early.csv"]
+    assert parsed(call(capfd, "inspect", made.log, "--json")[1]) == seen[0]
+
+
+def test_inspect_says_clock_and_sign_in_plain_words():
+    seen = {
+        "sources": [], "log": {"duration_s": 100.0},
+        "reading": {
+            "encoding": "UTF-8", "delimiter": ",", "decimal": ".", "header_row": 1, "clock": {"kind": "wall", "gaps": []},
+            "sign": {"discharge_is": "unsigned", "evidence": "charge and discharge at 10 degC"}, "sampling_s": {"median": 1.0, "max": 27000.0},
+            "columns": [{"name": "T", "role": "temperature", "unit": "degC", "group": None}],
+            "warnings": [{"code": "x", "message": "one reading at 80 degC was left out", "where": "line 7"}],
+        },
+    }
+    sheet, stream = sheet_of(120)
+    print_reading(sheet, seen)
+    text = stream.getvalue()
+    assert "Date and time." in text and "Current has no sign in the file: charge and discharge at 10 °C." in text
+    assert "One reading at 80 °C was left out (line 7)." in text and "degC" not in text and "e+0" not in text
+
+
+def test_analyze_without_a_pack_file_says_what_is_then_unknown(capfd, made):
+    _code, out, _err = call(capfd, "analyze", made.log)
+    assert out.startswith("No pack file: limits and ratings are not known, so ")
+    assert "No pack file" not in call(capfd, "analyze", made.log, "--pack", made.pack)[1]
+    assert parsed(call(capfd, "analyze", made.log, "--json")[1])["schema"] == "cycler.analysis/1"
+    assert "No pack file" in call(capfd, "compare", made.log, made.early)[1]
+
+
 def test_output_is_utf8_whatever_the_locale(made):
     done = subprocess.run(
         [sys.executable, "-m", "cycler", "analyze", made.log, "--pack", made.pack], capture_output=True, check=True,
@@ -352,6 +403,32 @@ def test_register_is_taken_from_the_environment(capfd, kept, monkeypatch):
 def test_add_same_log_again_exits_2_naming_the_run(capfd, kept, made):
     code, out, err = call(capfd, "--register", kept, "add", made.log, "--pack", made.pack)
     assert (code, out, err.count("\n")) == (2, "", 1) and "run 1 (complete)" in err
+
+
+def test_add_known_pack_with_other_ratings_exits_2_unless_accepted(capfd, made, tmp_path):
+    register, other = tmp_path / "r.sqlite", tmp_path / "other.toml"
+    other.write_text(small_log.PACK_TOML.replace("rated_capacity_ah = 1.0", "rated_capacity_ah = 1.2"))
+    assert call(capfd, "--register", register, "add", made.log, "--pack", made.pack)[0] == 0
+    code, out, err = call(capfd, "--register", register, "add", made.early, "--pack", other)
+    assert (code, out, err.count("\n")) == (2, "", 1) and "rated_capacity_ah = 1.2, but 1.0 in run 1" in err and "--new-ratings" in err
+    assert call(capfd, "--register", register, "add", made.early, "--pack", other, "--new-ratings")[0] == 0
+
+
+def test_add_tells_danger_and_defects_and_the_short_caution(capfd, tmp_path):
+    rows = list(small_log.rows())
+    lines = [small_log.log_text().splitlines()[0]]
+    for time_s, volts, amps, *groups in rows:  # group 3 sinks below the damage limit of the chemistry, 2.5 V, while the pack holds on
+        sunk = max(0.0, 3.45 - groups[2]) * 2.5
+        lines.append(f"{time_s},{volts - sunk:.4f},{amps:.4f},{groups[0]:.4f},{groups[1]:.4f},{groups[2] - sunk:.4f}")
+    (tmp_path / "sunk.csv").write_text("\n".join(lines) + "\n")
+    (tmp_path / "pack.toml").write_text(small_log.PACK_TOML)
+    register = tmp_path / "r.sqlite"
+    code, out, _err = call(capfd, "--register", register, "add", tmp_path / "sunk.csv", "--pack", tmp_path / "pack.toml")
+    words = " ".join(out.split())
+    assert code == 0 and "DANGER Group 3" in words and "do not charge, use or send" in words
+    assert tables.CAUTION_SHORT in words and tables.CAUTION not in words and "Note " not in words
+    code, out, _err = call(capfd, "--register", register, "record", "1", "--to", tmp_path / "records")
+    assert code == 0 and "DANGER Group 3" in " ".join(out.split())
 
 
 def test_add_keeps_columns_file_for_reading_again(capfd, tmp_path, made):
@@ -404,15 +481,73 @@ def test_decide_keeps_a_verdict_beside_the_first(capfd, kept):
         before = len(register.verdicts(1))
     code, out, _err = call(capfd, "--register", kept, "decide", "1", "--criteria", "resale")
     assert code == 0 and "by the criteria resale" in out and "Decision rule:" in out
+    assert f"Kept as verdict {before + 1} of run 1; records of this run are now issued by it." in " ".join(out.split())
     with Register.open(kept) as register:
         assert len(register.verdicts(1)) == before + 1
+
+
+def test_decide_look_keeps_nothing(capfd, kept):
+    before = kept.read_bytes()
+    code, out, _err = call(capfd, "--register", kept, "decide", "1", "--criteria", "resale", "--look")
+    assert code == 0 and "by the criteria resale" in out and "nothing was kept" in out and "Kept as" not in out
+    assert kept.read_bytes() == before
+
+
+def test_danger_in_the_register_is_told_with_its_run(capfd, tmp_path, made):
+    register = tmp_path / "r.sqlite"
+    danger = {"code": "group_overvoltage", "severity": "danger", "group": 2, "step": None, "message": "Group 2 was charged to 4.31 V."}
+    with Register.open(register) as opened:
+        for label, findings in (("before repair", [danger]), ("after repair", [])):
+            opened.add_run(
+                pack=Pack(id="EB-0412"), sources=[("a.csv", label.encode())], analysis=example_analysis({"findings": findings}), label=label,
+            )
+    code, out, _err = call(capfd, "--register", register, "decide", "2")
+    assert code == 0 and "DANGER Run 1 (before repair): Group 2 was charged to 4.31 V." in " ".join(out.split())
+    _code, out, _err = call(capfd, "--register", register, "show", "2")
+    assert "DANGER Run 1 (before repair): Group 2" in " ".join(out.split())
+    code, out, _err = call(capfd, "--register", register, "compare", "2", "1")
+    words = " ".join(out.split())
+    assert code == 0 and "DANGER Run 1, EB-0412, before repair: Group 2 was charged to 4.31 V." in words and words.count("DANGER") == 1
+
+
+def test_record_says_by_which_verdict_it_was_issued_and_that_it_is_the_second(capfd, made, tmp_path):
+    register, target = tmp_path / "r.sqlite", tmp_path / "records"
+    call(capfd, "--register", register, "add", made.log, "--pack", made.pack, "--label", "complete")
+    code, out, _err = call(capfd, "--register", register, "record", "1", "--to", target)
+    assert code == 0 and "verdict 1 of run 1, criteria return-to-owner" in " ".join(out.split()) and "record 2" not in out
+    assert "no safety certificate" in out
+    first = next(path.stem for path in target.iterdir())
+    serial = first.removeprefix("record-T-3-")
+    code, out, _err = call(capfd, "--register", register, "record", "1", "--to", target, "--criteria", "resale")
+    words = " ".join(out.split())
+    assert code == 0 and "verdict 2 of run 1, criteria resale" in words
+    assert f"This is record 2 of the run. Issued before and still in the register: {serial}." in words
+
+
+def test_record_carries_the_workshop_from_option_or_environment(capfd, kept, tmp_path, monkeypatch):
+    monkeypatch.setenv("CYCLER_WORKSHOP", "Bench by the Canal")
+    for folder, more, name in (("a", (), "Bench by the Canal"), ("b", ("--workshop", "Quayside Pack Repair"), "Quayside Pack Repair")):
+        assert call(capfd, "--register", kept, "record", "1", "--to", tmp_path / folder, *more)[0] == 0
+        (page,) = (tmp_path / folder).glob("*.html")
+        assert name in page.read_text(encoding="utf-8")
+    assert "CYCLER_WORKSHOP" in call(capfd, "record", "--help")[1]
+
+
+@pytest.mark.parametrize("pack_id, stem", [
+    ("EB-0412", "record-EB-0412"), ("../x y/ß", "record-..-x-y"), (None, "record"), ("W" * 300, "record-" + "W" * 60),
+])
+def test_record_file_names_carry_the_pack_id_in_safe_characters(pack_id, stem):
+    from cycler.workflow import record_stem
+
+    assert record_stem(pack_id) == stem
 
 
 def test_record_writes_both_files_once_and_keeps_them(capfd, kept, tmp_path):
     code, out, err = call(capfd, "--register", kept, "record", "1", "--to", tmp_path / "records")
     assert (code, err) == (0, "")
-    paths = [Path(line) for line in out.splitlines()[1:]]
+    paths = [Path(line) for line in out.splitlines()[1:3]]
     assert [path.suffix for path in paths] == [".html", ".pdf"]
+    assert all(path.name.startswith("record-T-3-") for path in paths)
     assert paths[1].read_bytes().startswith(b"%PDF-")
     with Register.open(kept) as register:
         row = register.records(1)[-1]
@@ -539,12 +674,68 @@ def test_danger_is_told_in_words_and_comes_first():
     assert text.index("DANGER") < text.index("Note") and "do not charge, use or send" in text
 
 
-def test_invalid_capacity_says_why_and_that_it_is_a_bound():
+def test_invalid_capacity_says_why_and_that_all_of_it_is_a_bound():
     analysis = example_analysis({
         "capacity.valid": False, "capacity.is_lower_bound": True, "capacity.reasons": ["discharge_incomplete"],
+        "capacity.end_reason": "set_by_program",
     })
-    rows = dict(tables.capacity_rows(analysis)[:1])
+    listed = tables.capacity_rows(analysis)
+    rows = dict(listed)
     assert rows["Capacity"].startswith("at least 9.36") and "discharge not complete" in rows["Capacity"]
+    assert rows["Energy"].startswith("at least 337.9") and rows["State of health"].startswith("at least 90.")
+    assert listed[1] == ("", "At 0.2 It, 23.4 °C, ended by the operator or the program before any cut-off.")
+
+
+def test_matched_capacity_is_told_as_an_estimate_with_its_uncertainty_if_there_is_one():
+    plain = dict(tables.capacity_rows(example_analysis()))["If matched"]
+    assert plain.startswith("about 9.46 Ah") and "estimate" in plain and "uncertainty is not stated" in plain
+    # u 0.12 Ah, k = 2: 0.24 Ah.
+    known = dict(tables.capacity_rows(example_analysis() | {"u_capacity_if_limiting_group_matched_ah": 0.12}))["If matched"]
+    assert known.startswith("9.46 ± 0.24 Ah") and "estimate" in known
+
+
+def test_group_voltages_carry_their_uncertainty():
+    # u 1.7 mV at rest, k = 2: 0.0034 V; the example gives the end voltages without one.
+    sheet, stream = sheet_of(80)
+    tables.print_groups(sheet, example_analysis({"groups.3.u_end_voltage_v": 0.002}))
+    text = stream.getvalue()
+    assert "4.1716 ± 0.0034" in text and "3.0000 ± 0.0040" in text
+    assert "Leaks at rest are not known." in text and "* Limits the pack: group 4." in text
+
+
+def test_passed_criteria_show_their_value():
+    analysis = example_analysis()
+    analysis["verdict"] = decide(analysis, load_criteria())
+    sheet, stream = sheet_of(200)
+    tables.print_verdict(sheet, analysis["verdict"])
+    assert "State of health: 90.00 ± 0.33 %, at least 70 % wanted" in stream.getvalue()
+
+
+def test_acceptance_limit_that_cannot_be_is_printed_as_none():
+    # Leak 59 ± 30 % against 5 %: the limit less the guard band would be below zero.
+    changes = {f"groups.{i}.self_discharge_ma": 0.0 for i in range(10)} | {f"groups.{i}.u_self_discharge_ma": 0.1 for i in range(10)}
+    changes |= {"groups.5.self_discharge_ma": 8.5, "groups.5.u_self_discharge_ma": 2.2}
+    sheet, stream = sheet_of(120)
+    tables.print_verdict(sheet, decide(example_analysis(changes), load_criteria()), full=True)
+    (line,) = [line for line in stream.getvalue().splitlines() if "59 ± 30 %" in line and "≤ 5 %" in line]
+    assert line.split()[-2:] == ["none", "fail"]
+
+
+def test_sentence_has_capital_full_stop_and_degrees():
+    assert tables.sentence("one reading at 80 degC") == "One reading at 80 °C."
+    assert tables.sentence("Done.") == "Done." and tables.sentence("") == ""
+
+
+@pytest.mark.parametrize("value, digits, text", [
+    (273.4, 2, "273"), (1234567.0, 2, "1234567"), (0.0312, 2, "0.031"), (70.0, 4, "70"), (0.9996, 3, "1"), (0.0, 3, "0"), (-0.25, 1, "-0.2"),
+])
+def test_significant_text_never_shows_a_power_of_ten(value, digits, text):
+    assert significant_text(value, digits) == text
+
+
+def test_figure_with_a_huge_uncertainty_is_plain_integers():
+    # k = 2: twice 135 000.
+    assert figure_text(1234567.0, 135000.0, "mA") == "1234567 ± 270000 mA"
 
 
 # --- progress, pages, start --------------------------------------------------------------------------------------

@@ -140,6 +140,11 @@ def test_load_criteria_missing_file_says_so(tmp_path):
         load_criteria(tmp_path / "none.toml")
 
 
+def test_load_criteria_pack_file_is_told_as_such(tmp_path):
+    where, error = _error(tmp_path, 'id = "EB-0412"\nseries = 10\n')
+    assert (where, error.what) == (":2", "this is a pack file, not a criteria file") and "--pack" in error.mend
+
+
 @pytest.mark.parametrize("content", ["", "# only a remark\n"])
 def test_load_criteria_empty_file_is_refused(tmp_path, content):
     where, error = _error(tmp_path, content)
@@ -204,6 +209,12 @@ def test_quantities_have_display_unit_and_take_something():
         # Nothing known: one candidate without a value that says why.
         (taken,) = quantity.take(bare)
         assert taken.value is None and taken.doubt, quantity.id
+
+
+def test_quantities_labels_are_short_and_tell_them_apart():
+    labels = [quantity.label for quantity in QUANTITIES.values()]
+    assert len(set(labels)) == len(labels)
+    assert max(map(len, labels)) <= 42 and not [label for label in labels if "median" in label or "(" in label]
 
 
 def test_median_with_u_takes_the_middle_values():

@@ -107,6 +107,13 @@ def test_records_are_written_as_html_and_pdf_and_their_places_are_said(shown):
         assert head.startswith(b"%PDF-") if file.suffix == ".pdf" else b"<!doctype html>" in head.lower()
 
 
+def test_records_of_the_demo_name_the_invented_workshop(shown):
+    folder, _out, _err = shown
+    pages = sorted((folder / demo.RECORDS_NAME).glob("*.html"))
+    assert demo.WORKSHOP == "Invented workshop (demo)"
+    assert pages and all(demo.WORKSHOP in page.read_text(encoding="utf-8") for page in pages)
+
+
 def test_demo_says_how_to_open_the_pages(shown):
     folder, out, _err = shown
     assert f"python -m cycler --register {folder / demo.REGISTER_NAME} serve" in out

@@ -12,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -28,6 +29,7 @@ from cycler.migrations import APPLICATION_ID, KEPT_FOREVER, MIGRATIONS, SCHEMA, 
 from cycler.pack import Instrument, Pack
 from cycler.register import Register
 from cycler.verdict import decide
+from cycler.workflow import KnownDanger, known_dangers
 from tests.analysis_example import example_analysis
 
 PROJECT = Path(__file__).resolve().parent.parent
@@ -134,11 +136,49 @@ def test_runs_list_shows_figures_of_the_analysis_and_newest_verdict(register):
 
 def test_packs_show_ratings_of_their_newest_run(register):
     add(register)
-    add(register, raw=b"other", pack=Pack(id="EB-0412", rated_capacity_ah=11.0, series=10))
+    add(register, raw=b"other", pack=Pack(id="EB-0412", rated_capacity_ah=11.0, series=10), new_ratings=True)
     add(register, raw=b"third", pack=Pack(id="CB-0207"))
     assert [(row.id, row.runs, row.last_run_id, row.rated_capacity_ah) for row in register.packs()] == [
         ("CB-0207", 1, 3, None), ("EB-0412", 2, 2, 11.0)
     ]
+
+
+@pytest.mark.parametrize("change, words", [
+    ({"series": 11}, "series = 11, but 10 in run 1"),
+    ({"rated_capacity_ah": 104.0}, "rated_capacity_ah = 104.0, but 10.4 in run 1"),
+    ({"chemistry": "lfp"}, "chemistry = lfp, but nmc in run 1"),
+    ({"charge_voltage_v": 54.6}, "charge_voltage_v = 54.6, but 42.0 in run 1"),
+    ({"group_cutoff_voltage_v": 3.0}, "group_cutoff_voltage_v = 3.0, but 2.8 in run 1"),
+])
+def test_add_run_of_a_known_pack_with_other_ratings_is_refused_naming_them(register, change, words):
+    known = replace(PACK, charge_voltage_v=42.0, group_cutoff_voltage_v=2.8)
+    add(register, pack=known)
+    with pytest.raises(InputError, match="other ratings") as caught:
+        add(register, raw=b"other", pack=replace(known, **change))
+    assert caught.value.why == words and "--new-ratings" in caught.value.mend
+    assert len(register.runs()) == 1
+    assert add(register, raw=b"other", pack=replace(known, **change), new_ratings=True) == 2
+    # From then on the new ratings are the known ones.
+    assert add(register, raw=b"third", pack=replace(known, **change)) == 3
+
+
+def test_add_run_that_leaves_ratings_out_or_adds_some_is_no_contradiction(register):
+    add(register)
+    assert add(register, raw=b"other", pack=Pack(id="EB-0412")) == 2
+    assert add(register, raw=b"third", pack=replace(PACK, charge_voltage_v=42.0, instrument=Instrument())) == 3
+    with pytest.raises(InputError, match=r"10\.4 in run 3"):  # what run 2 left out is still known
+        add(register, raw=b"fourth", pack=Pack(id="EB-0412", rated_capacity_ah=11.0))
+
+
+def test_known_dangers_are_those_of_the_pack_with_their_runs(register):
+    danger = {"code": "group_overvoltage", "severity": "danger", "group": 2, "message": "Group 2 was charged to 4.31 V."}
+    register.add_run(
+        pack=PACK, sources=[("log.csv", RAW)], analysis=example_analysis({"findings": [danger]}), label="before"
+    )
+    add(register, raw=b"other")
+    add(register, raw=b"third", pack=Pack(id="CB-0207"))
+    assert known_dangers(register, "EB-0412") == [KnownDanger(1, "before", ("Group 2 was charged to 4.31 V.",))]
+    assert known_dangers(register, "CB-0207") == []
 
 
 def test_verdicts_are_kept_beside_each_other_with_criteria_text(register):

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from cycler.criteria import criteria_from_dict, load_criteria
 from cycler.criteria_quantities import QUANTITIES
+from cycler.settle import needed_scale
 from cycler.verdict import acceptance_limit, decide, guard_band, probability_of_conformity, result_of
 from tests.analysis_example import CAPACITY_BUDGET_AH, example_analysis
 
@@ -198,7 +199,7 @@ def test_decide_invalid_capacity_that_is_no_bound_is_neither_pass_nor_fail():
 def test_decide_valid_capacity_below_the_limit_fails():
     verdict = decide(example_analysis(_soh(0.60, 0.0017)), OWNER)
     assert verdict["result"] == "fail"
-    assert verdict["summary"] == "Fail on 1 of 4 required criteria: state of health (capacity over rated capacity)."
+    assert verdict["summary"] == "Fail on 1 of 4 required criteria: state of health."
 
 
 def test_decide_without_group_voltages_never_passes_group_criteria():
@@ -417,24 +418,22 @@ def test_to_settle_incomplete_charge_is_told_once():
     assert [s for s in _settle(changes) if not s.startswith("Advisory")] == _settle(changes)[:1]
 
 
-def test_to_settle_guard_band_names_leading_term_and_size_needed():
+def test_to_settle_guard_band_names_the_meter_that_is_needed():
     """SoH 0.7026, w = 2u: u must fall to 0.0026/2 = 0.13 % = 0.01352 Ah of 10.4 Ah. Leading term: offset, 0.0129904 Ah
-    (5 mA x 4.5 h / sqrt 3); the others are sqrt(0.0173^2 ...) = 0.01156 Ah, so it must fall to
-    sqrt(0.01352^2 - 0.01156^2) = 0.0070 Ah."""
+    (5 mA x 4.5 h / sqrt 3); the others are sqrt(0.010808^2 + 0.004^2 ...) = 0.01154 Ah, so it must fall to
+    sqrt(0.01352^2 - 0.01154^2) = 0.00705 Ah, which is 5 mA x 0.00705 / 0.01299 = 2.7 mA."""
     (sentence,) = [s for s in _settle({"capacity.state_of_health": 0.7026}) if not s.startswith("Advisory")]
-    others = math.sqrt(sum(v * v for k, v in CAPACITY_BUDGET_AH.items() if k != "current offset"))
-    expected = math.sqrt(0.01352**2 - others**2)
-    assert "must fall from 0.17 % to 0.13 %" in sentence
-    assert "The largest term is current offset (0.013 Ah)" in sentence
-    assert f"must come down to {expected:.2g} Ah" in sentence
-    assert "null the current reading" in sentence
+    assert sentence == (
+        "State of health: 70.26 ± 0.33 % cannot be told from the limit 70 % by this bench. Needed: a current reading whose zero "
+        "error is below 2.7 mA (now 5 mA): null it with nothing connected, or discharge faster."
+    )
 
 
 def test_to_settle_guard_band_doing_so_gives_a_pass():
-    """With the offset reduced to what the sentence asked (a little less), the same value passes."""
+    """With the zero error that the sentence asked for, the same value passes."""
     (sentence,) = [s for s in _settle({"capacity.state_of_health": 0.7026}) if not s.startswith("Advisory")]
-    asked = float(re.search(r"come down to ([\d.]+) Ah", sentence)[1])
-    terms = {**CAPACITY_BUDGET_AH, "current offset": 0.97 * asked}
+    asked_ma = float(re.search(r"below ([\d.]+) mA", sentence)[1])
+    terms = {**CAPACITY_BUDGET_AH, "current offset": 1e-3 * asked_ma * 4.5 / math.sqrt(3)}
     u = math.sqrt(sum(v * v for v in terms.values())) / 10.4
     assert decide(example_analysis(_soh(0.7026, u)), OWNER)["result"] == "pass"
 
@@ -443,13 +442,152 @@ def test_to_settle_guard_band_of_undeclared_bench_asks_for_the_declaration_first
     (sentence,) = [
         s for s in _settle({"capacity.state_of_health": 0.702, "instrument.declared": False}) if not s.startswith("Advisory")
     ]
-    assert "enter the limits of error of your instruments under [instrument]" in sentence
+    assert "Enter the limits of error of your instruments under [instrument]" in sentence
 
 
 def test_to_settle_guard_band_that_one_term_cannot_mend_names_the_second():
-    """SoH 0.701: u must fall to 0.0005 = 0.0052 Ah, less than gain alone (0.0108 Ah)."""
+    """SoH 0.701: u must fall to 0.0005 = 0.0052 Ah, less than gain alone (0.0108 Ah). With both down to the same share, the others
+    stay sqrt(0.004^2 + 0.00054^2 + 0.0002^2 + 0.0003^2) = 0.004053 Ah: sqrt(0.0052^2 - 0.004053^2) / 0.016899 = 0.1928."""
     (sentence,) = [s for s in _settle({"capacity.state_of_health": 0.701}) if not s.startswith("Advisory")]
-    assert "current gain (0.011 Ah) must come down too" in sentence
+    assert "zero error is below 0.96 mA (now 5 mA)" in sentence
+    assert "a current clamp or shunt within 0.038 % of reading (limit of error, now 0.2 %)" in sentence
+
+
+def test_to_settle_spread_names_the_meter_per_group():
+    """Spread 40 ± 6 mV (k = 2) against 41 mV: u must fall to 0.5 mV. u = sqrt(2) a / sqrt(3), so a = 0.5 sqrt(1.5) = 0.612 mV."""
+    sentences = _settle({"spread.rest_v": 0.040, "spread.u_rest_v": 0.003}, _set("spread_rest_v", 0.041, "at_most"))
+    assert "a meter for the group voltages whose error is below 0.61 mV per group (limit of error)" in sentences[0]
+
+
+def test_to_settle_temperature_names_the_sensor():
+    """58 °C with u 1.1547 (limit 2 °C) against 60 °C, w = 2u: u must fall to 1 °C, a limit of error of 1.732 °C."""
+    changes = {"thermal.max_c": 58.0, "thermal.u_max_c": 2 / math.sqrt(3)}
+    sentences = _settle(changes, _set("temperature_max_c", 60.0, "at_most"))
+    assert "a temperature sensor whose error is below 1.7 °C (limit of error)" in sentences[0]
+
+
+def test_to_settle_leak_that_no_rest_can_tell_asks_for_a_month():
+    changes = {f"groups.{i}.self_discharge_ma": 0.0 for i in range(10)} | {f"groups.{i}.u_self_discharge_ma": 0.05 for i in range(10)}
+    changes |= {"groups.5.self_discharge_ma": 0.70, "groups.5.u_self_discharge_ma": 0.2}
+    sentences = _settle(changes, _set("self_discharge_worst_ma", 0.72, "at_most"))
+    assert "left for 30 days" in sentences[0]
+
+
+@pytest.mark.parametrize("rested_s, hours", [(3600.0, 24), (72000.0, 40)])
+def test_to_settle_leak_near_the_limit_names_the_length_of_rest(rested_s, hours):
+    """0.30 mA with u 0.20 against 0.50 mA, w = 2u: u must fall to 0.10, half: twice the rest, 24 h at the least."""
+    changes = {f"groups.{i}.self_discharge_ma": 0.3 for i in range(10)} | {f"groups.{i}.u_self_discharge_ma": 0.2 for i in range(10)}
+    (sentence,) = _settle(changes | {"rest.0.duration_s": rested_s}, _set("self_discharge_worst_ma", 0.5, "at_most"))
+    assert f"a rest of {hours} h or longer" in sentence
+
+
+def test_to_settle_load_step_stays_within_what_the_pack_may_carry():
+    """Group 4 at 1.02 times its siblings against 1.05: u = sqrt((0.4/18.1)^2 + (1.0221 * 0.4/18.1)^2) = 0.0316
+    must fall to (1.05 - 1.0221) / 2 = 0.01395, 2.3 times; 5 A x 2.27 = 11 A is within 20 A, not within 6 A."""
+    criteria = _set("group_resistance_ratio_worst", 1.05, "at_most")
+    changes = {"resistance.headline.current_step_a": -5.0}
+    (allowed,) = _settle(changes, criteria)
+    assert "a load step 2.3 times as large (about 11 A), or the group voltages logged 2.3 times as finely" in allowed
+    (limited,) = _settle({**changes, "pack.max_discharge_current_a": 6.0}, criteria)
+    assert "load step" not in limited.split("Needed:")[1] and "times as finely" in limited
+
+
+def test_needed_scale_shrinks_as_few_terms_as_will_do():
+    # By hand: 3-4-12 with target 6: the 12 alone must fall to sqrt(36 - 25) = 3.317, 0.2764 of it.
+    assert needed_scale([3.0, 4.0, 12.0], 6.0) == ((2,), pytest.approx(math.sqrt(11) / 12))
+    # With target 4 the rest (5) is too much already: 12 and 4 shrink to sqrt(16 - 9) / sqrt(160).
+    assert needed_scale([3.0, 4.0, 12.0], 4.0) == ((2, 1), pytest.approx(math.sqrt(7.0 / 160.0)))
+
+
+@given(st.lists(st.floats(1e-6, 1e3), min_size=1, max_size=8), st.floats(0.05, 0.99))
+def test_needed_scale_meets_its_target(terms, share):
+    target = share * math.sqrt(sum(term * term for term in terms))
+    shrinking, scale = needed_scale(terms, target)
+    after = [term * (scale if i in shrinking else 1.0) for i, term in enumerate(terms)]
+    assert math.sqrt(sum(term * term for term in after)) <= target * (1 + 1e-9)
+
+
+# --- why something is not known ----------------------------------------------------------------------------
+
+
+def _unlogged(number):
+    return {
+        f"groups.{number - 1}.{key}": None for key in (
+            "rest_voltage_v", "full_voltage_v", "end_voltage_v", "min_voltage_v", "max_voltage_v", "sag_end_v", "resistance_10s_ohm",
+            "ohmic_ohm", "capacity_ah", "capacity_ratio", "start_deficit_ah",
+        )
+    }
+
+
+@pytest.mark.parametrize("quantity, limit, direction", [
+    ("group_capacity_ratio_worst", 0.85, "at_least"), ("group_resistance_ratio_worst", 1.5, "at_most"),
+    ("start_deficit_share_worst", 0.05, "at_most"), ("spread_rest_v", 0.05, "at_most"),
+])
+def test_decide_group_that_was_not_logged_is_named_and_its_tap_asked_for(quantity, limit, direction):
+    verdict = decide(example_analysis(_unlogged(5)), _set(quantity, limit, direction))
+    assert verdict["result"] == "not_proven"
+    assert "group 5 was not logged" in verdict["criteria"][0]["reason"]
+    assert verdict["to_settle"][0].startswith("Log the tap of group 5 too")
+
+
+def test_decide_finding_of_a_group_not_logged_counts_though_its_row_is_missing():
+    analysis = example_analysis()
+    del analysis["groups"][4]
+    analysis["findings"] = [{"code": "group_not_logged", "severity": "caution", "group": 5, "message": "Group 5 was not logged."}]
+    row = decide(analysis, _set("group_capacity_ratio_worst", 0.85))["criteria"][0]
+    assert row["result"] == "not_proven" and "not logged" in row["reason"]
+
+
+def test_decide_fewer_group_columns_than_groups_never_pass():
+    analysis = example_analysis({"limiting_group": None})
+    del analysis["groups"][9]
+    verdict = decide(analysis, _set("group_resistance_ratio_worst", 1.5, "at_most"))
+    assert verdict["result"] == "not_proven"
+    assert verdict["criteria"][0]["reason"] == "Not measured: the log holds 9 of the pack's 10 groups."
+    assert verdict["to_settle"][0].startswith("Log the voltage of all 10 groups")
+
+
+def test_decide_spread_over_part_of_the_groups_may_fail_but_not_pass():
+    row = _one(_unlogged(5) | {"spread.rest_v": 0.200}, _set("spread_rest_v", 0.05, "at_most"))
+    assert row["result"] == "fail" and "lower bound" in row["reason"]
+
+
+@pytest.mark.parametrize("changes, words", [
+    ({"capacity.started_full": False, "capacity.valid": False, "capacity.reasons": ["charge_incomplete"]}, "charge before the discharge was not complete"),
+    ({"capacity.started_full": None, "capacity.valid": False, "capacity.reasons": ["start_unknown"]}, "does not show that the pack was full"),
+    ({"capacity.valid": False, "capacity.reasons": ["discharge_incomplete"]}, "ended before the cut-off"),
+    ({"capacity.valid": False, "capacity.reasons": ["protection_trip"]}, "protection ended the discharge"),
+    ({"capacity.value_ah": None, "capacity.valid": False, "capacity.reasons": ["no_discharge"]}, "the log holds no discharge"),
+    ({"pack.group_cutoff_voltage_v": None}, "no cut-off voltage of a group is known"),
+])
+def test_decide_unknown_group_capacities_say_the_true_reason(changes, words):
+    nothing = {f"groups.{i}.capacity_ratio": None for i in range(10)}
+    row = _one(nothing | changes, _set("group_capacity_ratio_worst", 0.85))
+    assert row["result"] == "not_proven" and words in row["reason"]
+
+
+def test_decide_start_deficit_without_rest_voltages_says_so():
+    nothing = {f"groups.{i}.{key}": None for i in range(10) for key in ("start_deficit_ah", "rest_voltage_v")}
+    row = _one(nothing, _set("start_deficit_share_worst", 0.05, "at_most"))
+    assert "not logged at rest between charge and discharge" in row["reason"]
+
+
+# --- more than the rating ----------------------------------------------------------------------------------
+
+
+def test_decide_state_of_health_somewhat_above_the_rating_passes_with_a_remark():
+    row = _one(_soh(1.12, 0.002), _set())
+    assert row["result"] == "pass"
+    assert row["reason"].endswith("The value is more than the rating: check current unit, gain or rated capacity.")
+    assert "more than the rating" not in _one(_soh(1.09, 0.002), _set())["reason"]
+
+
+@pytest.mark.parametrize("more", [{}, {"capacity.valid": False, "capacity.is_lower_bound": True, "capacity.reasons": ["charge_incomplete"]}])
+def test_decide_state_of_health_far_above_the_rating_proves_nothing(more):
+    verdict = decide(example_analysis(_soh(1.20, 0.002, **more)), _set())
+    assert verdict["result"] == "not_proven"
+    assert "more than the rating" in verdict["criteria"][0]["reason"]
+    assert "unit of the current" in verdict["to_settle"][0]
 
 
 def test_to_settle_value_on_the_limit_says_no_instrument_will_tell():
@@ -458,10 +596,10 @@ def test_to_settle_value_on_the_limit_says_no_instrument_will_tell():
 
 
 def test_to_settle_resistance_uses_its_own_budget():
-    """185.5 ± 2.1 mΩ against 186 mΩ: u must fall to 0.25 mΩ; the largest term is the voltage resolution, 1 mΩ."""
+    """185.5 ± 2.1 mΩ against 186 mΩ: u must fall to 0.25 mΩ. Resolution 1 mΩ and gain 0.208 mΩ must shrink, the other, 0.1 mΩ, may
+    stay: sqrt(0.25^2 - 0.1^2) / sqrt(1 + 0.208^2) = 0.2243, which is 4.46 times less."""
     sentences = _settle({}, _set("resistance_10s_ohm", 0.186, "at_most"))
-    assert "must fall from 1 mΩ to 0.25 mΩ" in sentences[0]
-    assert "voltage resolution (1 mΩ)" in sentences[0]
+    assert "a load step 4.5 times as large, or the voltage logged 4.5 times as finely" in sentences[0]
 
 
 def test_to_settle_estimated_group_is_to_be_measured():

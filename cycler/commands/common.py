@@ -82,6 +82,11 @@ def write_examples(formatter: click.HelpFormatter, examples: Sequence[str]) -> N
             formatter.write(f"{'':>{formatter.current_indent}}{example}\n")
 
 
+NO_PACK = (
+    "No pack file: limits and ratings are not known, so state of health is not given and nothing shows whether the pack was "
+    "full or empty. Name one with --pack."
+)
+
 _Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 

@@ -39,7 +39,9 @@ def print_demo(made: Demo) -> None:
     sheet.title("Look at it")
     sheet.path(f"  {command} serve")
     sheet.path(f"  {command} show {made.runs[0].run_id}")
-    print_caution(sheet, *(run.analysis for run in made.runs))
+    print_caution(
+        sheet, *(run.analysis for run in made.runs), names=[f"run {run.run_id}, {run.pack_id}, {run.label}" for run in made.runs]
+    )
 
 
 def program() -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cycler.commands.common import (
+    NO_PACK,
     Command,
     Settings,
     columns_option,
@@ -24,6 +25,8 @@ from cycler.commands.reading import read_sources
 
 if TYPE_CHECKING:
     from cycler.register import Register
+    from cycler.tables import Sheet
+    from cycler.workflow import KnownDanger
 
 EXIT_NOT_A_PASS = 3
 
@@ -54,18 +57,20 @@ def remark(settings: Settings, text: str) -> None:
 @criteria_option()
 @columns_option()
 @click.option("--again", is_flag=True, help="Keep the logs once more though the pack has a run with the very same ones.")
+@click.option("--new-ratings", is_flag=True, help="Accept ratings that differ from those the register knows of this pack.")
 @click.pass_obj
 def add(
     settings: Settings, logs: tuple[str, ...], pack_file: str, label: str, criteria_name: str | None,
-    columns_file: str | None, again: bool,
+    columns_file: str | None, again: bool, new_ratings: bool,
 ) -> None:
     """Analyse logs of one test and keep them as a run of the pack.
 
     The raw files are kept byte for byte, together with the analysis and the verdict. If anything is wrong with a
-    file, nothing is kept.
+    file, nothing is kept. A pack that the register knows with other ratings (chemistry, series, rated capacity,
+    voltages) is refused unless --new-ratings is given.
     """
     from cycler.database import check_place
-    from cycler.workflow import analyse_sources, keep_run
+    from cycler.workflow import analyse_sources, keep_run, known_dangers
 
     check_place(settings.register)  # a wrong register is told before the work, not after it
     pack, criteria, columns = load_pack(pack_file), load_criteria(criteria_name), load_columns(columns_file)
@@ -74,9 +79,10 @@ def add(
         _log, made = analyse_sources(sources, pack, criteria, columns)
         analysis = made.to_dict()
         with open_register(settings, create=True) as register:
-            run_id = keep_run(register, sources, pack, label, analysis, criteria, columns, again)
+            run_id = keep_run(register, sources, pack, label, analysis, criteria, columns, again, new_ratings)
             name = register.name
-    from cycler.tables import Sheet, capacity_rows, verdict_text
+            earlier = known_dangers(register, register.run(run_id).pack_id)
+    from cycler.tables import Sheet, capacity_rows, print_caution, print_grave, verdict_text
 
     sheet = Sheet()
     sheet.pairs([
@@ -84,7 +90,23 @@ def add(
         *capacity_rows(analysis)[:1],
         ("Verdict", verdict_text(analysis.get("verdict"))),
     ])
+    print_grave(sheet, analysis.get("findings") or [])
+    _print_earlier_dangers(sheet, earlier, run_id)
+    print_caution(sheet, analysis, short=True)
     remark(settings, f"Register: {name}. See it all with: cycler show {run_id}")
+
+
+def _print_earlier_dangers(sheet: Sheet, known: list[KnownDanger], run_id: int) -> None:
+    """Danger that other runs of the pack have shown: a good test since then does not take it back."""
+    from cycler.tables import print_dangers, sentence
+
+    found = [
+        (f"run {item.run_id}" + (f" ({item.label})" if item.label else ""), sentence(message))
+        for item in known if item.run_id != run_id for message in item.messages
+    ]
+    if found:
+        sheet.title("Known of this pack from other runs")
+        print_dangers(sheet, found)
 
 
 @click.command(
@@ -129,10 +151,11 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
 
     RUN is the number that list shows.
     """
-    from cycler.workflow import analysis_as_judged
+    from cycler.workflow import analysis_as_judged, known_dangers
 
     with open_register(settings) as register:
         run = register.run(run_id)
+        earlier = known_dangers(register, run.pack_id)
         analysis = analysis_as_judged(register, run_id)
         verdicts, records = register.verdicts(run_id), register.records(run_id)
     if as_json:
@@ -150,10 +173,14 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
     print_analysis(sheet, analysis)
     if steps:
         print_steps(sheet, analysis)
+    _print_earlier_dangers(sheet, earlier, run_id)
     if len(verdicts) > 1 or records:
         sheet.title("Kept beside it")
         sheet.pairs([
-            *(("Verdict", f"{item.decided_at}: {item.result.replace('_', ' ')} by {item.criteria_name}") for item in verdicts),
+            *(
+                (f"Verdict {place}", f"{item.decided_at}: {item.result.replace('_', ' ')} by {item.criteria_name}")
+                for place, item in enumerate(verdicts, 1)
+            ),
             *(("Record", f"{item.serial} of {item.made_at}") for item in records),
         ])
 
@@ -190,8 +217,11 @@ def compare(
     from cycler.tables import Sheet, print_caution
 
     sheet = Sheet()
+    if pack_file is None and not all(name.isdecimal() for name in what):
+        sheet.line(NO_PACK)
+        sheet.blank()
     print_comparison(sheet, result)
-    print_caution(sheet, *analyses)
+    print_caution(sheet, *analyses, names=names)
 
 
 def _analyses_named(
@@ -224,62 +254,93 @@ def _analyses_named(
 
 @click.command(
     cls=Command,
-    examples=("cycler decide 3 --criteria resale", "cycler decide 3 --criteria my-shop.toml --strict"),
+    examples=("cycler decide 3 --criteria resale", "cycler decide 3 --criteria my-shop.toml --look --strict"),
 )
 @click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
 @criteria_option()
+@click.option("--look", is_flag=True, help="Judge only, and keep nothing.")
 @click.option("--strict", is_flag=True, help="Exit with code 3 when the verdict is not a pass.")
 @json_option("The verdict as one JSON object.")
 @click.pass_obj
-def decide(settings: Settings, run_id: int, criteria_name: str | None, strict: bool, as_json: bool) -> int:
+def decide(settings: Settings, run_id: int, criteria_name: str | None, look: bool, strict: bool, as_json: bool) -> int:
     """Judge a run by a set of criteria and keep the verdict.
 
-    Earlier verdicts of the run stay beside the new one.
+    Earlier verdicts of the run stay beside the new one, but records are issued by the newest. --look keeps nothing.
     """
-    from cycler.workflow import decide_run
+    from cycler.workflow import decide_run, judge, known_dangers
 
     criteria = load_criteria(criteria_name)
     with open_register(settings) as register:
-        verdict = decide_run(register, run_id, criteria)
-        analysis = register.run(run_id).analysis
+        run = register.run(run_id)
+        analysis = run.analysis
+        verdict = judge(analysis, criteria) if look else decide_run(register, run_id, criteria)
+        count = len(register.verdicts(run_id))
+        earlier = known_dangers(register, run.pack_id)
     if as_json:
         print_json(verdict)
     else:
         from cycler.tables import Sheet, print_caution, print_settle, print_verdict
 
         sheet = Sheet()
-        sheet.pairs([("Run", f"{run_id} of pack {(analysis.get('pack') or {}).get('id')}")])
+        sheet.pairs([("Run", f"{run_id} of pack {run.pack_id}" + (f", {run.label}" if run.label else ""))])
         print_verdict(sheet, verdict, full=True)
         sheet.line(f"Decision rule: {verdict.get('decision_rule')}.")
         print_settle(sheet, verdict)
-        print_caution(sheet, analysis)
+        _print_earlier_dangers(sheet, earlier, run_id)
+        print_caution(sheet, analysis, names=[f"run {run_id}"])
+        sheet.blank()
+        if look:
+            sheet.line("Only looked at: nothing was kept.")
+        else:
+            sheet.line(f"Kept as verdict {count} of run {run_id}; records of this run are now issued by it.")
     return EXIT_NOT_A_PASS if strict and verdict["result"] != "pass" else 0
 
 
 @click.command(
     cls=Command, short_help="Issue a record of a run as HTML and PDF.",
-    examples=("cycler record 3 --to records", "cycler record 3 --to records --criteria resale"),
+    examples=(
+        "cycler record 3 --to records", 'cycler record 3 --to records --criteria resale --workshop "Quayside Pack Repair"',
+    ),
 )
 @click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
 @click.option("--to", "folder", metavar="FOLDER", required=True, help="Where the files go; made if it does not exist.")
 @criteria_option(" Without it the newest verdict of the run stands.")
+@click.option(
+    "--workshop", metavar="NAME", envvar="CYCLER_WORKSHOP", show_envvar=True, help="Name of the workshop, as it stands on the record.",
+)
 @click.pass_obj
-def record(settings: Settings, run_id: int, folder: str, criteria_name: str | None) -> None:
+def record(settings: Settings, run_id: int, folder: str, criteria_name: str | None, workshop: str | None) -> None:
     """Issue a record of a run to hand over, as an HTML page and as a PDF.
 
-    Each record has a serial of its own and is kept in the register as issued. A file is never overwritten.
+    Each record has a serial of its own and is kept in the register as issued. A file is never overwritten; its name
+    carries the pack's id.
     """
-    from cycler.workflow import make_record, record_folder, write_record
+    from cycler.workflow import known_dangers, make_record, record_folder, record_stem, write_record
 
     criteria = load_criteria(criteria_name) if criteria_name is not None else None
     with open_register(settings) as register, Working(settings, "making the record"):
-        register.run(run_id)
+        run = register.run(run_id)
         target = record_folder(folder)
-        serial, html, pdf = make_record(register, run_id, criteria)
-        paths = write_record(target, serial, html, pdf)
-    from cycler.tables import Sheet
+        serial, html, pdf = make_record(register, run_id, criteria, workshop=" ".join((workshop or "").split()) or None)
+        paths = write_record(target, serial, html, pdf, stem=record_stem(run.pack_id))
+        records, verdicts = register.records(run_id), register.verdicts(run_id)
+        earlier = known_dangers(register, run.pack_id)
+    from cycler.tables import Sheet, print_caution, print_grave, result_text
 
+    place = next(index for index, row in enumerate(records) if row.serial == serial)
+    number = next(index for index, row in enumerate(verdicts, 1) if row.id == records[place].verdict_id)
+    verdict = verdicts[number - 1]
     sheet = Sheet()
-    sheet.line(f"Record {serial}")
+    sheet.line(f"Record {serial} of run {run_id}, pack {run.pack_id}" + (f", {run.label}" if run.label else ""))
     for path in paths:
         sheet.path(str(path))
+    sheet.pairs([
+        ("Issued by", f"verdict {number} of run {run_id}, criteria {verdict.criteria_name}, of {verdict.decided_at}"),
+        ("Verdict", result_text(verdict.result)),
+    ])
+    if place:
+        before = ", ".join(row.serial for row in records[:place])
+        sheet.line(f"This is record {place + 1} of the run. Issued before and still in the register: {before}.")
+    print_grave(sheet, run.analysis.get("findings") or [])
+    _print_earlier_dangers(sheet, earlier, run_id)
+    print_caution(sheet, run.analysis, short=True)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from cycler.commands.common import (
+    NO_PACK,
     Command,
     Settings,
     columns_option,
@@ -42,30 +43,39 @@ def read_sources(names: tuple[str, ...], whole_path: bool = True) -> list[tuple[
 
 @click.command(
     cls=Command,
-    examples=("cycler inspect sample_logs/before.csv", "cycler inspect odd.txt --columns odd-columns.toml --json"),
+    examples=("cycler inspect before.csv after.csv", "cycler inspect odd.txt --columns odd-columns.toml --json"),
 )
-@click.argument("log", metavar="LOG")
+@click.argument("logs", metavar="LOG...", nargs=-1, required=True)
 @columns_option()
-@json_option("One JSON object: sources, reading and log.")
+@json_option("One JSON object (sources, reading and log); for several LOGs a list of them.")
 @click.pass_obj
-def inspect(settings: Settings, log: str, columns_file: str | None, as_json: bool) -> None:
+def inspect(settings: Settings, logs: tuple[str, ...], columns_file: str | None, as_json: bool) -> None:
     """Show how a log is understood.
 
     Encoding, delimiter, clock, the meaning and unit of each column, which sign means discharge and on what
-    evidence, and everything that seemed odd. LOG may be - for standard input.
+    evidence, and everything that seemed odd. Several LOGs are shown in turn, each by itself. LOG may be - for
+    standard input.
     """
     columns = load_columns(columns_file)
-    sources = read_sources((log,))
-    with Working(settings, "reading"):
+    sources = read_sources(logs)
+    seen = []
+    with Working(settings, "reading", len(sources)) as work:
         from cycler.readers import read_logs_bytes
 
-        seen = reading_of(read_logs_bytes(sources, columns))
+        for source in sources:
+            work.begin(f"reading {source[0]}")
+            seen.append(reading_of(read_logs_bytes([source], columns)))
     if as_json:
-        print_json(seen)
+        print_json(seen[0] if len(seen) == 1 else seen)
         return
-    from cycler.tables import Sheet, print_reading
+    from cycler.commands.reading_output import print_reading
+    from cycler.tables import Sheet
 
-    print_reading(Sheet(), seen)
+    sheet = Sheet()
+    for place, one in enumerate(seen):
+        if place:
+            sheet.line("\n")
+        print_reading(sheet, one)
 
 
 def reading_of(log: Log) -> dict[str, Any]:
@@ -121,4 +131,8 @@ def analyze(
         return
     from cycler.tables import Sheet, print_analysis
 
-    print_analysis(Sheet(), result)
+    sheet = Sheet()
+    if pack_file is None:
+        sheet.line(NO_PACK)
+        sheet.blank()
+    print_analysis(sheet, result)
