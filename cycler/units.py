@@ -57,6 +57,8 @@ def _build() -> dict[str, Unit]:
         "h": Unit("h", "time", SECONDS_PER_HOUR),
         "d": Unit("d", "time", SECONDS_PER_DAY),
         "hh:mm:ss": Unit("hh:mm:ss", "time", 1.0),
+        "hh:mm": Unit("hh:mm", "time", 1.0),
+        "mm:ss": Unit("mm:ss", "time", 1.0),
         "%": Unit("%", "share", 0.01),
     }
     return table
@@ -99,8 +101,9 @@ _SPELLINGS: dict[str, str] = {
     "hr": "h", "hrs": "h", "hour": "h", "hours": "h", "std": "h", "stunde": "h", "stunden": "h", "heure": "h",
     "heures": "h", "hora": "h", "horas": "h", "ora": "h", "ore": "h", "uur": "h", "uren": "h",
     "day": "d", "days": "d", "tage": "d", "jours": "d", "dias": "d", "giorni": "d", "dagen": "d",
-    "h:m:s": "hh:mm:ss", "hms": "hh:mm:ss", "hhmmss": "hh:mm:ss", "h:mm:ss": "hh:mm:ss", "hh:mm": "hh:mm:ss",
-    "mm:ss": "hh:mm:ss", "hh:mm:ssms": "hh:mm:ss", "hh:mm:sss": "hh:mm:ss", "hh:mm:ssfff": "hh:mm:ss",
+    "h:m:s": "hh:mm:ss", "hms": "hh:mm:ss", "hhmmss": "hh:mm:ss", "h:mm:ss": "hh:mm:ss", "h:mm": "hh:mm",
+    "h:m": "hh:mm", "h:min": "hh:mm", "hhmm": "hh:mm", "std:min": "hh:mm", "hr:min": "hh:mm", "m:ss": "mm:ss",
+    "m:s": "mm:ss", "min:s": "mm:ss", "min:sec": "mm:ss", "min:sek": "mm:ss", "mmm:ss": "mm:ss", "hh:mm:ssms": "hh:mm:ss", "hh:mm:sss": "hh:mm:ss", "hh:mm:ssfff": "hh:mm:ss",
     "hh:mm:ss:fff": "hh:mm:ss", "d:hh:mm:ss": "hh:mm:ss", "dd:hh:mm:ss": "hh:mm:ss", "h:min:s": "hh:mm:ss",
     "h:mm:ssms": "hh:mm:ss", "hh:mm:ss,fff": "hh:mm:ss", "std:min:sek": "hh:mm:ss", "hh:mm:sszzz": "hh:mm:ss",
     "percent": "%", "prozent": "%", "pct": "%",
@@ -145,6 +148,14 @@ def parse_unit(text: str) -> Unit | None:
         if candidate in _CASELESS:
             return UNITS[_CASELESS[candidate]]
     return None
+
+
+_SHOWN = {"degC": "°C", "degF": "°F", "ohm": "Ω", "mohm": "mΩ", "µohm": "µΩ"}
+
+
+def shown_unit(symbol: str) -> str:
+    """A unit's symbol as it is printed for people ("°C" for "degC")."""
+    return _SHOWN.get(symbol, symbol)
 
 
 def _plain(text: str) -> str:

@@ -99,6 +99,7 @@ def create_app(
     comparison.register(app, door)
     verdict.register(app, door)
     app.server.extensions["dashboard_door"] = door
+    app.server.extensions["dashboard_uploads"] = uploads
     security.send_policy(app)
     return app
 
@@ -111,6 +112,7 @@ def _frame() -> Component:
             dcc.Store(id=ids.TITLE),
             dcc.Store(id=ids.TITLE_SINK),
             dcc.Store(id=ids.REGISTER_CHOSEN, data=[]),
+            dcc.Store(id=ids.ADD_FILES, data=[]),
             html.A(text.SKIP, href=f"#{ids.CONTENT}", className="skip-link"),
             html.Header(
                 [

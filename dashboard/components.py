@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -11,9 +12,12 @@ from dash.development.base_component import Component
 
 from cycler.errors import InputError
 from cycler.record import text as record_text
-from dashboard import text
+from dashboard import advice, text
 
 Children = Any
+FINDINGS_ANCHOR = "findings"
+"""Where the findings of a run stand on its page."""
+
 SEVERITY_ORDER = ("danger", "defect", "caution", "info")
 
 
@@ -37,7 +41,8 @@ def severity_mark(severity: str) -> Component:
 
 
 def error_panel(error: InputError, note: str = "") -> Component:
-    """An error in its four parts: what, where, why, how to mend."""
+    """An error in its four parts: what, where, why, how to mend; in the page's words."""
+    error = advice.for_page(error)
     parts = [
         html.Dt(text.ERROR_WHERE), html.Dd(str(error.where), className="error-where"),
         html.Dt(text.ERROR_WHY), html.Dd(error.why),
@@ -63,9 +68,44 @@ def caution(words: str, danger: bool = False) -> Component:
     )
 
 
+def danger_box(analysis: dict[str, Any], pack_id: str, run_id: int) -> Component | None:
+    """Every danger found in a run: which run, which group, what was found and what to do. ``None`` if there is none."""
+    found = [item for item in analysis.get("findings") or () if item.get("severity") == "danger"]
+    if not found:
+        return None
+    names = {group["group"]: text.group_name(group) for group in analysis.get("groups") or ()}
+    places = list(dict.fromkeys(
+        names.get(item["group"], record_text.GROUP_N.format(n=item["group"])) for item in found if item.get("group")
+    ))
+    title = (text.DANGER_TITLE_GROUP if places else text.DANGER_TITLE).format(pack=pack_id, id=run_id, place=", ".join(places))
+    items = [
+        html.Li([html.Strong(advice.capital(record_text.code_label(item["code"]))), ": ",
+                 advice.words(str(item.get("message") or record_text.code_sentence(item["code"])))])
+        for item in found
+    ]
+    see = html.A(text.DANGER_SEE, href=f"/run/{run_id}#{FINDINGS_ANCHOR}")
+    return html.Div(
+        [
+            html.P([html.Span(className="flag flag-danger", **{"aria-hidden": "true"}), html.Strong(title)],
+                   className="danger-title"),
+            html.Ul(items),
+            html.P([text.DANGER_DO, " ", see], className="danger-do"),
+        ],
+        className="danger-box", role="alert",
+    )
+
+
 def empty_state(title: str, more: str) -> Component:
     """What stands where there is nothing to show."""
     return html.Div([html.P(title, className="empty-title"), html.P(more)], className="empty-state")
+
+
+def _held(heading: Children) -> Children:
+    """A heading that breaks before neither its unit nor the unit of a time in it."""
+    if not isinstance(heading, str):
+        return heading
+    space = "\N{NO-BREAK SPACE}"
+    return re.sub(r"(?<=\d) (?=s\b)", space, heading.replace(" / ", f"{space}/{space}"))
 
 
 def table(
@@ -80,13 +120,13 @@ def table(
             name = "number" if column in numbers else ""
             cells.append(html.Th(cell, scope="row", className=name) if column == 0 else html.Td(cell, className=name))
         body.append(html.Tr(cells, className=row_classes[index] if index < len(row_classes) else ""))
-    head = [html.Th(cell, scope="col", className="number" if i in numbers else "") for i, cell in enumerate(heads)]
+    head = [html.Th(_held(cell), scope="col", className="number" if i in numbers else "") for i, cell in enumerate(heads)]
     return html.Div(
         html.Table(
             [html.Caption(caption) if caption else None, html.Thead(html.Tr(head)), html.Tbody(body)],
             className=f"plain-table {class_name}",
         ),
-        className="table-scroll", tabIndex=0,
+        className="table-scroll", tabIndex=0, **{"data-hint": text.SCROLL_HINT},
     )
 
 
@@ -103,10 +143,12 @@ def key_figure(name: str, figure: Children, remark: Children = "", class_name: s
     )
 
 
-def section(title: str, content: Children, class_name: str = "", level: int = 2) -> Component:
-    """A headed part of a page."""
-    head = (html.H2 if level == 2 else html.H3)(title)
-    return html.Section([head, *(content if isinstance(content, list) else [content])], className=f"part {class_name}")
+def section(title: str, content: Children, class_name: str = "", anchor: str = "") -> Component:
+    """A headed part of a page; ``anchor`` is its id for links."""
+    own = {"id": anchor} if anchor else {}
+    return html.Section(
+        [html.H2(title), *(content if isinstance(content, list) else [content])], className=f"part {class_name}", **own
+    )
 
 
 def field(label: str, control: Component, hint: str = "", class_name: str = "") -> Component:
@@ -141,8 +183,8 @@ def findings_list(findings: list[dict[str, Any]], group_names: dict[int, str]) -
                     severity_mark(item["severity"]),
                     html.Div(
                         [
-                            html.P([html.Strong(label[:1].upper() + label[1:]), f" · {place}" if place else ""]),
-                            html.P(str(item["message"])[:1].upper() + str(item["message"])[1:]),
+                            html.P([html.Strong(advice.capital(label)), f" · {place}" if place else ""]),
+                            html.P(advice.capital(advice.words(str(item["message"])))),
                             html.P(evidence_text(item.get("evidence")), className="evidence"),
                         ]
                     ),

@@ -6,6 +6,7 @@ used stay in memory, keyed by the digests of those bytes, so that zooming does n
 
 from __future__ import annotations
 
+import re
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
@@ -201,11 +202,11 @@ class Door:
 
     # ---- adding ------------------------------------------------------------------------------------------------
 
-    def look(self, sources: list[tuple[str, bytes]], columns_text: str | None = None) -> Look:
+    def look(self, sources: list[tuple[str, bytes]], columns: ColumnsFile | None = None) -> Look:
         """Read logs without keeping them. InputError if they cannot be read."""
         from cycler.readers import read_logs_bytes
 
-        log: Log = read_logs_bytes(sources, _columns(columns_text))
+        log: Log = read_logs_bytes(sources, columns)
         reading = log.reading
         return Look(
             log.rows, log.duration_s, log.series, int(log.temperature_c.shape[1]), reading.discharge_is,
@@ -224,13 +225,13 @@ class Door:
 
     def add(
         self, sources: list[tuple[str, bytes]], pack: Pack, label: str, criteria_name: str,
-        columns_text: str | None = None, again: bool = False,
+        columns: ColumnsFile | None = None, again: bool = False, new_ratings: bool = False,
     ) -> int:
         """Read, analyse and keep logs as a run; returns its number. InputError if they cannot be used."""
         from cycler.workflow import add_logs
 
         return add_logs(
-            self._register, sources, pack, label, self.criteria(criteria_name), _columns(columns_text), again
+            self._register, sources, pack, label, self.criteria(criteria_name), columns, again, new_ratings,
         )
 
     # ---- verdicts and records ----------------------------------------------------------------------------------
@@ -277,12 +278,13 @@ class Door:
 
         return decide_run(self._register, run_id, self.criteria(criteria_name))
 
-    def make_record(self, run_id: int, criteria_name: str | None) -> str:
-        """Issue a record of a run; returns its serial."""
+    def make_record(self, run_id: int, criteria_name: str | None, workshop: str | None = None) -> str:
+        """Issue a record of a run, with the workshop's name if there is one; returns its serial."""
         from cycler.workflow import make_record
 
+        workshop = " ".join((workshop or "").split())
         criteria = self.criteria(criteria_name) if criteria_name else None
-        return make_record(self._register, run_id, criteria)[0]
+        return make_record(self._register, run_id, criteria, workshop=workshop or None)[0]
 
     def records(self, run_id: int) -> list[RecordItem]:
         """Records of a run, newest first."""
@@ -330,12 +332,11 @@ def _run_item(row: Any) -> RunItem:
     )
 
 
-def _columns(text: str | None) -> ColumnsFile | None:
-    if text is None:
-        return None
+def columns_from_text(content: str, name: str) -> ColumnsFile:
+    """What a dropped columns file says, with its own name and line numbers in the errors. InputError as for a file."""
     from cycler.readers.columns import parse_columns
 
-    return parse_columns(text, "columns file")
+    return parse_columns(content, name)
 
 
 def pack_from_form(values: dict[str, Any], instrument: dict[str, Any]) -> Pack:
@@ -348,10 +349,13 @@ def pack_from_form(values: dict[str, Any], instrument: dict[str, Any]) -> Pack:
 
 
 def is_pack_text(text: str) -> bool:
-    """True unless the top level of a TOML text holds none of the keys of a pack file (then it names columns)."""
+    """True unless a TOML text is a columns file: it has keys of one, or a ``[[column]]`` block where it is no TOML at all."""
     import tomllib
 
-    keys = set(tomllib.loads(text))
+    try:
+        keys = set(tomllib.loads(text))
+    except tomllib.TOMLDecodeError:
+        return re.search(r"^\s*\[\[\s*column\s*\]\]", text, re.MULTILINE) is None
     return not keys or bool(keys & {item.name for item in fields(Pack)})
 
 

@@ -8,15 +8,18 @@ from urllib.parse import unquote
 from flask import Flask, Response, jsonify, request
 
 from cycler.errors import InputError
+from dashboard import advice
 from dashboard.data import RECORD_KINDS, Door
-from dashboard.uploads import Uploads, clean_name, too_large
+from dashboard.uploads import FILES_MAX, Uploads, clean_name, too_large
 
 UPLOAD_PATH = "/drop"
+FORGET_PATH = "/drop/forget"
 RECORD_PATH = "/record"
 
 
 def four_parts(error: InputError) -> dict[str, str]:
     """An error as the page's script and the components take it."""
+    error = advice.for_page(error)
     return {"what": error.what, "where": str(error.where), "why": error.why, "mend": error.mend}
 
 
@@ -47,6 +50,14 @@ def add_routes(server: Flask, door: Door, uploads: Uploads) -> None:
             return jsonify(error=four_parts(error)), 422
         return jsonify(token=dropped.token, name=dropped.name, bytes=dropped.bytes), 201
 
+    @server.post(FORGET_PATH)
+    def forget() -> tuple[str, int]:
+        """A page that is left throws its waiting files away."""
+        named = request.get_json(silent=True)
+        for token in named[:FILES_MAX] if isinstance(named, list) else []:
+            uploads.remove(str(token))
+        return "", 204
+
     @server.get(f"{RECORD_PATH}/<int:record_id>/<name>")
     def record(record_id: int, name: str) -> Response:
         kind = name.rsplit(".", 1)[-1]
@@ -55,7 +66,7 @@ def add_routes(server: Flask, door: Door, uploads: Uploads) -> None:
         try:
             content = door.record_file(record_id, kind)
         except InputError as error:
-            return Response(error.one_line() + "\n", 404, mimetype="text/plain")
+            return Response(advice.for_page(error).one_line() + "\n", 404, mimetype="text/plain")
         answer = Response(content, 200, mimetype=RECORD_KINDS[kind])
         answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
         return answer

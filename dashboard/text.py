@@ -29,6 +29,15 @@ DEFECT_MEND = "try once more; if it stays, report it with the lines that the win
 ERROR_TITLE = "Cannot go on: {what}"
 ERROR_WHERE, ERROR_WHY, ERROR_MEND = "Where", "Why", "How to mend"
 NOTHING_STORED = "Nothing was stored."
+THE_PAGE = "this page"
+MEND_COLUMNS = "name {what}{how} in a columns file (.toml) and drop it with the log"
+MEND_COLUMNS_FILE = "columns file (.toml) dropped with the log"
+MEND_COLUMNS_JOIN = "name the columns in one columns file (.toml) and drop it with the logs"
+MEND_OPEN = "open that run in the register"
+MEND_AGAIN = "to keep it twice on purpose, tick “Add even if this pack already has these logs”"
+MEND_RATINGS = "tick “The pack was rebuilt: take its new ratings”"
+MEND_NUMBERS = "choose a run that the register lists"
+MEND_ELSE = "correct what is named here and try once more"
 
 # ---- verdict words: shape and word, colour only beside them ------------------------------------------------
 RESULT_WORD = {"pass": "Pass", "fail": "Fail", "not_proven": "Not proven", "none": "Not judged"}
@@ -46,15 +55,18 @@ CAUTION_ACT = {
     "not_proven": "Not proven is no pass: do not hand the pack over on this test. It still holds energy; guard its terminals.",
     "none": "Figures without a verdict are no approval. The pack holds energy; guard its terminals.",
 }
-CAUTION_DANGER = (
-    "Danger found. Do not charge, use or send this pack. Keep it away from people and from what can burn, and have a trained "
-    "person decide."
+DANGER_TITLE = "Danger: {pack}, run {id}"
+DANGER_TITLE_GROUP = "Danger: {pack}, run {id}, {place}"
+DANGER_DO = (
+    "Do not charge, use or send this pack. Keep it apart from people, from other packs and from what can burn; guard its "
+    "terminals. Have a trained person decide."
 )
+DANGER_SEE = "See the finding"
 
 # ---- register ----------------------------------------------------------------------------------------------
 REGISTER_TITLE = "Register"
 REGISTER_EMPTY = "The register is empty."
-REGISTER_EMPTY_MORE = "Drop the log of a charge and discharge above. Sample logs come with the program: cycler demo."
+REGISTER_EMPTY_MORE = "Drop the log of a charge and discharge above: one test is enough for a first run."
 REGISTER_NOTHING = "No run matches."
 REGISTER_NOTHING_MORE = "Clear the search or choose all results."
 REGISTER_SEARCH = "Search pack or label"
@@ -85,18 +97,27 @@ SHOW, LAST_VERDICT = "Show", "Last verdict"
 STATE_NOT_QUOTABLE = "capacity not quotable"
 STATE_NO_CAPACITY = "no capacity"
 AT_LEAST = "at least {figure}"
+AT_MOST = "at most {figure}"
 NOT_VALID = "{figure}, not valid"
+SCROLL_HINT = "More columns to the right: scroll sideways."
 
 # ---- adding ------------------------------------------------------------------------------------------------
 DROP_TITLE = "Add a run"
 DROP_HERE = "Drop log files here"
-DROP_MORE = "The parts of one test together, and a pack file (.toml) if you have one."
+DROP_MORE = "The parts of one test together; with them a pack file or a columns file (.toml) if you have one."
 DROP_CHOOSE = "Choose files …"
 FILES_TITLE = "Files"
 FILE_REMOVE = "Remove {name}"
 FILE_KIND = {"pack": "pack file", "columns": "columns file", "log": "log"}
 REMOVE = "Remove"
+REMOVE_ALL = "Remove all"
+SAME_FILE = "this file is here already"
+SAME_FILE_WHY = "it holds exactly the same bytes as {name}"
+SAME_FILE_MEND = "nothing is needed: the first one stays; drop another part if you meant another file"
+LOOK_COLUMNS = " Columns as {name} names them."
+LOOK_REST = "The other files: "
 TWO_FILES = {"pack": "two pack files were dropped", "columns": "two columns files were dropped"}
+TWO_FILES_WHY = "{name} is there already"
 TWO_FILES_MEND = "remove one of them"
 NOT_UTF8, NOT_UTF8_WHY, NOT_UTF8_MEND = "the file is not UTF-8 text", "some bytes cannot be read as text", "save it as UTF-8"
 LOOK = "Read as {rows} samples over {duration}; {groups}; {temperatures}. Discharge is {sign} in the file."
@@ -108,7 +129,9 @@ PACK_KIND = {"existing": "In the register", "new": "New pack", "file": "From the
 PACK_EXISTING = "Choose a pack"
 PACK_FILE_NONE = "Drop a pack file (.toml) above, or choose another way."
 PACK_FILE_READ = "{name}: pack {id}, {build}"
-PACK_FILE_NO_ID = "{name} names no pack id; the register needs one. Add a line id = \"…\" and drop it again."
+PACK_FILE_BAD = "{name} cannot be used; the reason stands beside it under Files."
+PACK_NO_ID_WHAT, PACK_NO_ID_WHY = "the pack file names no pack", "the register keeps runs together by the pack's number"
+PACK_NO_ID_MEND = "add a line id = \"…\" and drop it again"
 PACK_FIELDS = (
     ("id", "Pack number", "text", "as on its label"),
     ("series", "Groups in series", "number", ""),
@@ -145,7 +168,17 @@ LABEL = "Label of the run"
 LABEL_HINT = "such as: before repair"
 CRITERIA = "Judge by"
 ADD = "Add run"
+ADD_WAIT = {
+    "reading": "The files are being read.",
+    "no_log": "No log was dropped yet.",
+    "bad_file": "A file cannot be used: {name}. Mend or remove it.",
+    "bad_parts": "The logs do not fit together; see under Files.",
+    "no_pack": "No pack is chosen yet.",
+    "no_number": "The new pack has no number yet.",
+    "no_pack_file": "No pack file was dropped yet.",
+}
 ADD_AGAIN = "Add even if this pack already has these logs"
+ADD_RATINGS = "The pack was rebuilt: take its new ratings"
 ADD_BUSY = "Reading, analysing and storing …"
 ADD_NO_LOG_WHAT = "there is no log to add"
 ADD_NO_LOG_WHY = "no log file was dropped yet"
@@ -160,7 +193,7 @@ RUN_SUB = "Run {id} · {tested} · added {added}"
 RUN_TESTED, RUN_NO_DATE = "tested {when}", "the log carries no date"
 RUN_TO_VERDICT = "Verdict and record"
 RUN_TO_COMPARE = "Compare with the pack's other runs"
-KEY_CAPACITY, KEY_HEALTH, KEY_RESISTANCE = "Capacity", "State of health", "Resistance over 10 s"
+KEY_CAPACITY, KEY_ENERGY, KEY_HEALTH, KEY_RESISTANCE = "Capacity", "Energy", "State of health", "Resistance over 10 s"
 KEY_LIMITING, KEY_RISE = "Limiting group", "Temperature rise"
 KEY_MAX = "highest {figure}"
 KEY_VALID = "full to empty, valid"
@@ -186,10 +219,15 @@ GROUPS_CAPTION = (
 GROUPS_NONE = "No group voltages in this log: a weak group cannot be seen, however sound the pack looks as a whole."
 TABLE_STEPS, TABLE_RESISTANCE = "Steps", "Resistance at the current edges"
 TABLE_BUDGET, TABLE_READING, TABLE_PACK = "Where the uncertainty comes from", "How the log was read", "Pack and instrument"
-H_GROUP = ("Group", "At rest", "End of discharge", "Sag 10 s", "Resistance 10 s", "Capacity", "Short of full", "Leak at rest")
-H_STEP = ("No.", "Kind", "Start", "Duration", "Mean current", "Charge", "Energy", "From – to", "Ended because")
-H_EDGE = ("At", "After", "Current step", "Resistance", "Ohmic part", "Way of measuring")
-H_BUDGET = ("Source", "Standard uncertainty")
+H_GROUP = (
+    "Group", "At rest / V", "End of discharge / V", "Sag 10 s / mV", "Resistance 10 s / mΩ", "Capacity / Ah",
+    "Short of full / Ah", "Leak at rest / mA",
+)
+H_STEP = (
+    "No.", "Kind", "Start", "Duration", "Mean current / A", "Charge / Ah", "Energy / Wh", "From – to / V", "Ended because",
+)
+H_EDGE = ("At", "After", "Current step / A", "Resistance / mΩ", "Ohmic part / mΩ", "Way of measuring")
+H_BUDGET = ("Source", "Standard uncertainty / {unit}")
 H_COLUMN = ("Heading in the file", "Read as", "Unit", "Group")
 H_SOURCE = ("File", "Rows read", "Left out", "SHA-256")
 H_HOW = "How the log was read"
@@ -231,7 +269,17 @@ COMPARE_MISSING = "run {id} (not in the register)"
 COMPARE_INVALID = "not valid: no difference shown"
 POINTS = "percentage points"
 WITHIN, BEYOND, BETTER, WORSE = "within the uncertainty", "differs", "better", "worse"
-COMPARE_KEY = "Runs and their lines"
+COMPARE_KEY = "Runs, their lines and last verdicts"
+COMPARE_GROUPS = "Groups"
+COMPARE_GROUP_TITLE = {
+    "capacity_ah": "Capacity of each group", "resistance_10s_ohm": "Resistance over 10 s of each group",
+    "sag_10s_v": "Sag of each group after 10 s of load",
+}
+COMPARE_GROUPS_CAPTION = (
+    "Group 1 is at pack negative. Beside each figure its difference from the same group of the reference, with expanded "
+    "uncertainty (k = 2), and whether it exceeds that uncertainty."
+)
+COMPARE_GROUPS_NONE = "No run has group voltages: single groups cannot be compared."
 
 # ---- verdict -----------------------------------------------------------------------------------------------
 VERDICT_TITLE = "Verdict"
@@ -253,13 +301,19 @@ VERDICT_VALUE, VERDICT_LIMIT, VERDICT_ACCEPT = "Measured", "Limit", "Accepted"
 VERDICT_PROBABILITY = "Chance that it is met"
 VERDICT_KEY = (
     "On each scale: dot and bar, value with expanded uncertainty (k = 2); full line, limit; hatched, guard band; "
-    "thick edge, side on which a value is accepted."
+    "thick edge, side on which a value is accepted. The ends of each scale are round figures."
 )
 VERDICT_TO_RUN = "Back to run {id}"
 VERDICT_WHY = "Why this limit"
 VERDICT_SOURCE = "Source: {source}."
 VERDICT_ADVISORY = "advisory"
 VERDICT_NO_VALUE = "not measured"
+ACCEPT_NONE = "none: {reason}"
+ACCEPT_NO_VALUE = "there is no value to judge"
+ACCEPT_NO_U = "the uncertainty of the value is not known"
+ACCEPT_NO_ROOM = "the guard band is wider than the limit, so no value could pass"
+WORKSHOP = "Workshop named on the record"
+WORKSHOP_HINT = "kept in this browser"
 DIRECTION = {"at_least": "at least {limit}", "at_most": "at most {limit}"}
 RECORDS = "Records"
 RECORDS_NONE = "No record was made of this run yet."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import secrets
 import tempfile
 import threading
@@ -34,6 +35,7 @@ class Dropped:
     bytes: int
     path: Path
     at: float
+    sha256: str
 
 
 def clean_name(name: str) -> str:
@@ -72,12 +74,14 @@ class Uploads:
         token = secrets.token_urlsafe(18)
         path = self._folder_path() / token
         size = 0
+        digest = hashlib.sha256()
         try:
             with path.open("xb") as target:
                 while piece := stream.read(_PIECE):
                     size += len(piece)
                     if size > self.bytes_max:
                         raise too_large(shown, self.bytes_max)
+                    digest.update(piece)
                     target.write(piece)
             if size == 0:
                 raise InputError("the file is empty", shown, "it holds 0 bytes", "export the log again")
@@ -90,7 +94,7 @@ class Uploads:
                 "the file could not be kept", shown, error.strerror or "the disk refused it",
                 "make room on the disk and drop it again",
             ) from None
-        dropped = Dropped(token, shown, size, path, self._clock())
+        dropped = Dropped(token, shown, size, path, self._clock(), digest.hexdigest())
         with self._lock:
             self._files[token] = dropped
         return dropped
@@ -133,5 +137,5 @@ def too_large(name: str, bytes_max: int) -> InputError:
     """The message for a file above the limit."""
     return InputError(
         "the file is too large for the page", name, f"more than {bytes_max / 1e6:.0f} MB",
-        "add it on the command line: cycler add FILE",
+        "pack it as .csv.gz, or export the test in parts and drop the parts together",
     )

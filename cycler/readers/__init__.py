@@ -15,6 +15,7 @@ from cycler.readers.assemble import Draft, read_draft
 from cycler.readers.columns import ColumnsFile, load_columns, parse_columns
 from cycler.readers.encoding import read_bytes
 from cycler.readers.join import finish
+from cycler.readers.twopart import HM, MS, TwoWays
 
 __all__ = ["ColumnsFile", "load_columns", "parse_columns", "read_log", "read_log_bytes", "read_logs", "read_logs_bytes"]
 
@@ -63,11 +64,35 @@ def read_logs_bytes(parts: Sequence[tuple[str, bytes]], columns: ColumnsFile | N
     pairs = list(parts)
     if len(pairs) == 1:
         return finish([read_draft(pairs[0][1], pairs[0][0], columns)])
-    drafts = [read_draft(raw, name, columns) for name, raw in pairs]
-    return finish(_same_units(drafts, pairs, columns))
+    forms: dict[str, str] = {}
+    drafts = _drafts(pairs, columns, forms)
+    return finish(_same_units(drafts, pairs, columns, forms))
 
 
-def _same_units(drafts: list[Draft], pairs: list[tuple[str, bytes]], columns: ColumnsFile | None) -> list[Draft]:
+def _drafts(pairs: list[tuple[str, bytes]], columns: ColumnsFile | None, forms: dict[str, str]) -> list[Draft]:
+    """Every part by itself; times that only another part can settle are read as there (noted in ``forms``)."""
+    drafts: list[Draft | None] = []
+    first: TwoWays | None = None
+    for name, raw in pairs:
+        try:
+            drafts.append(read_draft(raw, name, columns))
+        except TwoWays as error:
+            first = first or error
+            drafts.append(None)
+    if first is None:
+        return drafts
+    for draft in drafts:
+        for item in draft.assignment.columns if draft is not None else []:
+            if item.raw.kind == "time" and item.unit is not None and item.unit.symbol in (HM, MS):
+                forms.setdefault(item.label, item.unit.symbol)
+    if not forms:
+        raise first
+    return [draft or read_draft(raw, name, columns, stamp_forms=forms) for draft, (name, raw) in zip(drafts, pairs)]
+
+
+def _same_units(
+    drafts: list[Draft], pairs: list[tuple[str, bytes]], columns: ColumnsFile | None, forms: dict[str, str]
+) -> list[Draft]:
     """Parts with the same heading have the same unit: the best proven choice holds for all."""
     best: dict[str, tuple[int, float, object]] = {}
     for draft in drafts:
@@ -81,5 +106,5 @@ def _same_units(drafts: list[Draft], pairs: list[tuple[str, bytes]], columns: Co
     out = []
     for draft, (name, raw) in zip(drafts, pairs):
         differs = any(choice.symbol != forced[label].symbol for label, choice in draft.unit_choices.items())
-        out.append(read_draft(raw, name, columns, forced) if differs else draft)
+        out.append(read_draft(raw, name, columns, forced, forms) if differs else draft)
     return out

@@ -17,6 +17,7 @@ from cycler.readers.evidence import UnitChoice, settle_units
 from cycler.readers.groups import group_voltages
 from cycler.readers.sniff import BLANKS, Dialect, find_dialect
 from cycler.readers.table import MAX_BAD_SHARE, Table, explain_bad_cell, list_lines, read_table
+from cycler.readers.twopart import settle_two_part, stamp_seconds
 from cycler.readers.unnamed import infer_roles
 
 COUNTERS = ("capacity", "charge_capacity", "discharge_capacity", "energy", "resistance")
@@ -62,9 +63,12 @@ class Draft:
 
 
 def read_draft(
-    raw: bytes, name: str, columns: ColumnsFile | None = None, forced: dict[str, UnitChoice] | None = None
+    raw: bytes, name: str, columns: ColumnsFile | None = None, forced: dict[str, UnitChoice] | None = None,
+    stamp_forms: dict[str, str] | None = None,
 ) -> Draft:
     """Understand one file.
+
+    ``forced`` (units) and ``stamp_forms`` ("hh:mm" or "mm:ss") hold, by heading, what another part of the test proved.
 
     Raises
     ------
@@ -83,12 +87,14 @@ def read_draft(
     assignment = assign(table, columns)
     if dialect.header_line is None and not any(item.stated for item in assignment.columns):
         infer_roles(table, assignment)
+    settle_two_part(table, assignment, columns, stamp_forms)
     choices = settle_units(assignment, forced)
     _require_roles(table, assignment)
     bad = _check_cells(table, assignment)
     groups = group_voltages(table, assignment)
     _doubt_units(assignment)
     clock = read_clock(table, assignment, columns, lambda: _same_as_before(table, assignment))
+    _note_times(table, assignment, clock)
     bad_rows = np.union1d(np.flatnonzero(bad), clock.bad_rows).astype(np.int64)
     dropped = sorted({*table.dropped_lines, *(int(line) for line in table.line_number[bad_rows])})
     warnings = [*table.warnings, *dialect.warnings, *assignment.warnings, *clock.warnings]
@@ -147,10 +153,15 @@ def _check_cells(table: Table, assignment: Assignment) -> np.ndarray:
                 )
             if item.role in _ESSENTIAL:
                 bad |= raw.bad
+                for at in np.flatnonzero(raw.bad)[:200]:
+                    table.reasons.setdefault(int(table.line_number[at]), f"{quote(item.label)}: {quote(raw.texts[at])}")
             else:
+                shown = "; ".join(
+                    f"line {int(table.line_number[at])}, {quote(item.label)}: {quote(raw.texts[at])}" for at in np.flatnonzero(raw.bad)[:2]
+                )
                 assignment.warnings.append(
                     ReadingWarning(
-                        "cell_unreadable", f"{int(raw.bad.sum())} cell(s) of {item.label} hold no number, first {quote(raw.texts[index])}",
+                        "cell_unreadable", f"In {quote(item.label)} {_count(raw.bad, 'cell')} hold{'s' if raw.bad.sum() == 1 else ''} no number: {shown}.",
                         f"{table.file}:{int(table.line_number[index])}",
                     )
                 )
@@ -161,12 +172,34 @@ def _check_cells(table: Table, assignment: Assignment) -> np.ndarray:
             index = int(np.argmax(wild))
             assignment.warnings.append(
                 ReadingWarning(
-                    "value_impossible", f"{int(wild.sum())} value(s) of {item.label} cannot be a reading (first {raw.values[index]:g}) and count as none",
+                    "value_impossible", f"In {quote(item.label)} {_count(wild, 'value')} cannot be a reading and count{'s' if wild.sum() == 1 else ''} as none; first {raw.values[index]:g}.",
                     f"{table.file}:{int(table.line_number[index])}",
                 )
             )
             raw.values = np.where(wild, np.nan, raw.values)
     return bad
+
+
+def _count(marked: np.ndarray, word: str) -> str:
+    count = int(marked.sum())
+    return f"{count} {word}{'s' if count != 1 else ''}"
+
+
+def _shown_rows(table: Table, lines: list[int]) -> str:
+    """The first two rows with what is wrong in them, then the lines of the others."""
+    told = [f"line {line}, {table.reasons[line]}" if line in table.reasons else f"line {line}" for line in lines[:2]]
+    more = [f"also {list_lines(lines[2:])}"] if len(lines) > 2 else []
+    return "; ".join(told + more)
+
+
+def _note_times(table: Table, assignment: Assignment, clock: Clock) -> None:
+    """Say of rows without a time what stands in its place."""
+    item = next((item for item in assignment.columns if item.label == clock.label), None)
+    if item is None:
+        return
+    for at in clock.bad_rows[:200]:
+        found = quote(item.raw.texts[at]) if item.raw.texts is not None else "no time"
+        table.reasons.setdefault(int(table.line_number[at]), f"{quote(item.label)}: {found}")
 
 
 def _check_dropped(table: Table, dropped: list[int], warnings: list[ReadingWarning]) -> None:
@@ -180,13 +213,12 @@ def _check_dropped(table: Table, dropped: list[int], warnings: list[ReadingWarni
     if len(unusable) > max(1.0, MAX_BAD_SHARE * total):
         raise InputError(
             f"{len(unusable)} of {total} rows cannot be read", Location(table.file, unusable[0]),
-            f"more than {MAX_BAD_SHARE:.0%} of the rows have the wrong number of fields or hold no numbers: {list_lines(unusable)}",
+            f"more than {100 * MAX_BAD_SHARE:g} % of the rows have the wrong number of fields or hold no numbers: {_shown_rows(table, unusable)}",
             "look at the first of these lines; export the log again or cut what does not belong to it",
         )
-    many = len(named) > 1
     warnings.append(
         ReadingWarning(
-            "rows_dropped", f"{len(named)} row{'s' if many else ''} could not be read and {'were' if many else 'was'} left out: {list_lines(named)}",
+            "rows_dropped", f"Left out {len(named)} row{'s' if len(named) > 1 else ''} that could not be read: {_shown_rows(table, named)}.",
             f"{table.file}:{named[0]}",
         )
     )
@@ -206,7 +238,7 @@ def _doubt_units(assignment: Assignment) -> None:
         size = float(np.nanpercentile(values, 90)) if np.isfinite(values).any() else 0.0
         if size > limit:
             assignment.warnings.append(
-                ReadingWarning("unit_doubtful", f"{item.label} reads {size:.4g} {symbol}: check its unit", item.label)
+                ReadingWarning("unit_doubtful", f"Column {quote(item.label)} reads {size:.4g} {symbol}: check its unit.", item.label)
             )
 
 
@@ -249,9 +281,7 @@ def _draft(
     step_time_s = None
     if step_time is not None:
         if step_time.raw.kind == "time":
-            from cycler.readers.stamps import parse_stamps
-
-            stamps = parse_stamps(step_time.raw.texts)
+            stamps = stamp_seconds(step_time)
             step_time_s = None if stamps.has_date else stamps.seconds[rows]
         else:
             step_time_s = taken(step_time)
@@ -291,7 +321,7 @@ def _hold_interleaved(
     if not has_v.any() or (has_v & has_i).mean() > 0.5 or min(has_v.mean(), has_i.mean()) < 0.2:
         return voltage, current
     warnings.append(
-        ReadingWarning("rows_interleaved", "rows carry voltage and current in turn; each reading was held until the next", file)
+        ReadingWarning("rows_interleaved", "Rows carry voltage and current in turn; each reading was held until the next.", file)
     )
     return _held(voltage, 3), _held(current, 3)
 
@@ -326,7 +356,7 @@ def column_readings(draft: Draft) -> tuple[ColumnReading, ...]:
     for item in draft.assignment.columns:
         unit = item.unit.symbol if item.unit is not None else None
         if item.raw.kind == "time" and item.role in ("time", "step"):
-            unit = "hh:mm:ss"
+            unit = unit if unit in ("hh:mm", "mm:ss") else "hh:mm:ss"
         if item.role == "ignored":
             unit = item.name.unit.symbol if item.name.unit is not None else None
         elif item.role in ("mode", "cycle", "date", "clock"):

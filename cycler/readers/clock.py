@@ -12,8 +12,9 @@ from cycler.errors import InputError, Location, quote
 from cycler.log import Gap, ReadingWarning
 from cycler.readers.columns import MEND, Assigned, Assignment, ColumnsFile
 from cycler.readers.evidence import SPREADSHEET_DAYS
-from cycler.readers.stamps import Stamps, parse_stamps
+from cycler.readers.stamps import Stamps
 from cycler.readers.table import Table, list_lines
+from cycler.readers.twopart import MS, stamp_seconds
 from cycler.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, UNITS
 
 GAP_RATIO = 5.0
@@ -41,6 +42,7 @@ class Clock:
     kind: str
     absolute: bool = False
     utc: bool = False
+    label: str = ""
     origin_s: float | None = None
     wrapped: bool = False
     joints: list[Gap] = field(default_factory=list)
@@ -116,7 +118,7 @@ def _elapsed(assignment: Assignment, order: str | None) -> _Source | None:
     if item is None:
         return None
     if item.raw.kind == "time":
-        return _from_stamps(item, parse_stamps(item.raw.texts, order), "elapsed")
+        return _from_stamps(item, stamp_seconds(item, order), "elapsed")
     values = item.values()
     finite = values[np.isfinite(values)]
     if not finite.size:
@@ -132,21 +134,14 @@ def _from_stamps(item: Assigned, stamps: Stamps, kind: str) -> _Source | None:
     if stamps.has_date:
         return _Source(stamps.seconds, "wall", True, stamps.utc, label=item.label)
     seconds = stamps.seconds
-    minute_second = stamps.minute_second and kind == "elapsed" and _is_minute_second(seconds)
-    if minute_second:
-        seconds = seconds / 60.0
+    minute_second = stamps.minute_second and item.unit is not None and item.unit.symbol == MS
     finite = seconds[np.isfinite(seconds)]
-    of_day = kind == "wall" or (finite.max() < SECONDS_PER_DAY and finite[0] > 3 * 3600.0)
+    within_day = finite.max() < SECONDS_PER_DAY
+    if stamps.minute_second:
+        of_day = not minute_second and within_day and (kind == "wall" or finite[0] > 3 * SECONDS_PER_HOUR)
+    else:
+        of_day = kind == "wall" or (within_day and finite[0] > 3 * SECONDS_PER_HOUR)
     return _Source(seconds, "wall" if of_day else "elapsed", False, of_day=of_day, label=item.label, minute_second=minute_second)
-
-
-def _is_minute_second(seconds: np.ndarray) -> bool:
-    """True if "12:30", read as hours and minutes, can only be minutes and seconds: it begins near zero and runs
-    past a day, or steps by less than half an hour."""
-    finite = seconds[np.isfinite(seconds)]
-    steps = np.diff(finite)
-    steps = steps[steps > 0]
-    return bool(steps.size and finite[0] < 3600 and (finite.max() >= SECONDS_PER_DAY or np.median(steps) < 1800))
 
 
 def _wall(table: Table, assignment: Assignment, order: str | None, warnings: list[ReadingWarning]) -> _Source | None:
@@ -154,7 +149,7 @@ def _wall(table: Table, assignment: Assignment, order: str | None, warnings: lis
     moments: list[tuple[Assigned, Stamps]] = []
     for item in (clock, date):
         if item is not None and item.raw.kind == "time":
-            moments.append((item, parse_stamps(item.raw.texts, order)))
+            moments.append((item, stamp_seconds(item, order)))
     if clock is not None and clock.raw.kind == "number":
         values = clock.values()
         finite = values[np.isfinite(values)]
@@ -178,8 +173,8 @@ def _wall(table: Table, assignment: Assignment, order: str | None, warnings: lis
             warnings.append(
                 ReadingWarning(
                     "date_order_inferred",
-                    f"{quote(first)} was read {stamps.order.replace('_', ' ')}; it could also be read the other way "
-                    "(only the date of the test depends on it)",
+                    f"The date {quote(first)} was read {stamps.order.replace('_', ' ')}; it could also be read the other way "
+                    "(only the date of the test depends on it).",
                     item.label,
                 )
             )
@@ -191,7 +186,7 @@ def _wall(table: Table, assignment: Assignment, order: str | None, warnings: lis
     if day is not None and of_day is None:
         timed = assignment.one("time")
         if timed is not None and timed.raw.kind == "time":
-            stamps = parse_stamps(timed.raw.texts, order)
+            stamps = stamp_seconds(timed, order)
             finite = stamps.seconds[np.isfinite(stamps.seconds)]
             if not stamps.has_date and finite.size and finite.max() < SECONDS_PER_DAY and finite[0] > 60:
                 of_day = (timed, stamps)
@@ -210,7 +205,7 @@ def _step(assignment: Assignment, order: str | None) -> _Source | None:
     if item is None:
         return None
     if item.raw.kind == "time":
-        source = _from_stamps(item, parse_stamps(item.raw.texts, order), "elapsed")
+        source = _from_stamps(item, stamp_seconds(item, order), "elapsed")
         if source is not None:
             source.kind, source.of_day = "step", False
         return source
@@ -232,13 +227,13 @@ def _straighten(
             "export the log again, or name the time column in a columns file (--columns)",
         )
     t = t[rows]
-    clock = Clock(rows, t, source.kind, source.absolute, source.utc, bad_rows=bad_rows)
+    clock = Clock(rows, t, source.kind, source.absolute, source.utc, source.label, bad_rows=bad_rows)
     where = lambda index: f"{table.file}:{int(table.line_number[clock.rows[index]])}"  # noqa: E731
     steps = np.diff(t)
     falls = np.flatnonzero(steps < 0)
     if falls.size > 0.9 * steps.size and falls.size > 2:
         clock.rows, t = clock.rows[::-1], t[::-1]
-        clock.warnings.append(ReadingWarning("clock_disorder", "the rows run from last to first; they were turned round", table.file))
+        clock.warnings.append(ReadingWarning("clock_disorder", "The rows run from last to first; they were turned round.", table.file))
         steps, falls = np.diff(t), np.flatnonzero(np.diff(t) < 0)
     if falls.size > max(20, 0.3 * t.size):
         index = int(falls[0])
@@ -303,23 +298,23 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
     if wraps:
         clock.wrapped = True
         clock.warnings.append(
-            ReadingWarning("clock_wrapped", f"the clock starts again at zero when full ({len(wraps)} time(s)); it was unrolled", where(wraps[0] + 1))
+            ReadingWarning("clock_wrapped", f"The clock starts again at zero when full ({len(wraps)} time{'s' if len(wraps) > 1 else ''}); it was unrolled.", where(wraps[0] + 1))
         )
     if jumps:
         clock.warnings.append(
-            ReadingWarning("clock_jump", "the clock jumps back one hour (summer time); the rows after it were moved on", where(jumps[0][0] + 1))
+            ReadingWarning("clock_jump", "The clock jumps back one hour (summer time); the rows after it were moved on.", where(jumps[0][0] + 1))
         )
     if moved:
         lines = sorted(int(table.line_number[item]) for item in moved)
         clock.warnings.append(
-            ReadingWarning("clock_disorder", f"rows out of order by time were put in their place: {list_lines(lines)}", f"{table.file}:{lines[0]}")
+            ReadingWarning("clock_disorder", f"Rows out of order by time were put in their place: {list_lines(lines)}.", f"{table.file}:{lines[0]}")
         )
     if joined:
         lines = [int(table.line_number[clock.rows[item + 1]]) for item in joined]
         unknown = sum(gap.why.startswith("the clock starts again") for gap in clock.joints)
-        text = f"the clock starts again at {list_lines(lines)}; the stretches were joined in the order of the file"
+        text = f"The clock starts again at {list_lines(lines)}; the stretches were joined in the order of the file"
         text += f"; how long {'the pause' if unknown == 1 else 'each pause'} lasted is not known" if unknown else ""
-        clock.warnings.append(ReadingWarning("step_clock_joined", text, f"{table.file}:{lines[0]}"))
+        clock.warnings.append(ReadingWarning("step_clock_joined", text + ".", f"{table.file}:{lines[0]}"))
     return t
 
 
@@ -422,7 +417,7 @@ def _drop_duplicates(clock: Clock, same: Callable[[], np.ndarray] | None, where)
     twice = np.flatnonzero(exact) + 1
     keep = np.ones(clock.time_s.size, bool)
     keep[twice] = False
-    text = f"{twice.size} row{'s' if twice.size > 1 else ''} repeated the row before exactly and {'were' if twice.size > 1 else 'was'} left out"
+    text = f"Left out {twice.size} row{'s' if twice.size > 1 else ''} that repeated the row before exactly."
     clock.warnings.append(ReadingWarning("duplicate_time", text, where(int(twice[0]))))
     clock.duplicates = clock.rows[twice]
     clock.rows, clock.time_s = clock.rows[keep], clock.time_s[keep]
@@ -454,7 +449,7 @@ def _spread_coarse(clock: Clock) -> None:
     clock.time_s = np.maximum.accumulate(spread)
     clock.warnings.append(
         ReadingWarning(
-            "clock_coarse", f"the clock shows the same time for up to {int(lengths.max())} rows; they were spread evenly", ""
+            "clock_coarse", f"The clock shows the same time for up to {int(lengths.max())} rows; they were spread evenly.", ""
         )
     )
 

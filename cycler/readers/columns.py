@@ -309,13 +309,17 @@ def _check_content(item: Assigned) -> None:
         elif not item.name.step_time and raw.kind == "time":
             _ignore(item, "its cells hold times")
         elif not item.name.step_time and raw.kind == "word":
-            if _mode_share(raw) > 0.2:
-                item.role, item.evidence = "mode", "its words name charge, discharge or rest"
-            else:
-                _ignore(item, "its cells hold words")
-        return
+            item.role = "mode"
+        if item.role != "mode":
+            return
     if item.role == "mode" and raw.kind != "word":
         _ignore(item, "codes without words")
+        return
+    if item.role == "mode":
+        known, direction, unknown = _mode_share(raw)
+        if not (direction and known > 0.2) and known < 0.8:
+            shown = ", ".join(map(quote, unknown[:4]))
+            _ignore(item, f"its words name neither charge nor discharge: {shown}" if shown else "its cells are empty")
         return
     if item.role == "date" and raw.kind != "time":
         _ignore(item, "its cells hold no dates")
@@ -324,18 +328,21 @@ def _check_content(item: Assigned) -> None:
         _ignore(item, "its cells hold no times")
 
 
-def _mode_share(raw: RawColumn) -> float:
+def _mode_share(raw: RawColumn) -> tuple[float, bool, list[str]]:
+    """Share of the rows whose word names charge, discharge or rest, whether one names a direction, and the other words."""
     if raw.texts is None or not len(raw.texts):
-        return 0.0
+        return 0.0, False, []
     import pandas as pd
 
     codes, words = pd.factorize(raw.texts)
     weight = np.bincount(codes, minlength=len(words)).astype(float)
     filled = np.array([bool(str(word).strip()) for word in words])
-    known = np.array([mode_of(str(word)) is not None for word in words])
     if len(words) > 60 or not filled.any():
-        return 0.0
-    return float(weight[known & filled].sum() / weight[filled].sum())
+        return 0.0, False, [str(word).strip() for word in words[filled]][:4]
+    modes = [mode_of(str(word)) for word in words]
+    known = np.array([mode is not None for mode in modes])
+    unknown = [str(word).strip() for word in words[filled & ~known]]
+    return float(weight[known & filled].sum() / weight[filled].sum()), bool({"charge", "discharge"} & set(modes)), unknown
 
 
 def _settle_mode(assignment: Assignment) -> None:
@@ -344,7 +351,7 @@ def _settle_mode(assignment: Assignment) -> None:
     for item in assignment.columns:
         if item.raw.kind != "word" or item.stated or item.role not in ("mode", "ignored"):
             continue
-        share = _mode_share(item.raw)
+        share = _mode_share(item.raw)[0]
         if item.role == "mode" or share > 0.8:
             rated.append((share, item.role == "mode", -item.raw.position, item))
     if any(item.stated and item.role == "mode" for item in assignment.columns):

@@ -15,8 +15,8 @@ import numpy as np
 
 from cycler.log import ReadingWarning
 from cycler.readers.columns import Assigned, Assignment
-from cycler.readers.stamps import parse_stamps
-from cycler.units import COULOMB_PER_AH, UNITS
+from cycler.readers.twopart import stamp_seconds
+from cycler.units import COULOMB_PER_AH, UNITS, shown_unit
 
 LARGEST_GROUP_V = 5.5
 """No lithium-ion or nickel group reads more. [V]"""
@@ -64,7 +64,8 @@ def _needs_unit(item: Assigned) -> bool:
 def _set(item: Assigned, choice: UnitChoice, choices: dict[str, UnitChoice]) -> None:
     item.unit = UNITS[choice.symbol]
     item.inferred = True
-    item.evidence = f"{item.evidence}; unit {choice.symbol}: {choice.why}" if item.evidence else f"unit {choice.symbol}: {choice.why}"
+    item.evidence = f"{item.evidence}; " if item.evidence else ""
+    item.evidence += f"unit {shown_unit(choice.symbol)}: {choice.why}"
     choices[item.label] = choice
 
 
@@ -137,7 +138,7 @@ def _seconds(item: Assigned | None) -> np.ndarray | None:
     if item is None:
         return None
     if item.raw.kind == "time":
-        stamps = parse_stamps(item.raw.texts)
+        stamps = stamp_seconds(item)
         return stamps.seconds if not stamps.date_only else None
     return item.values()
 
@@ -326,8 +327,8 @@ def _time_by_swing(item: Assigned, assignment: Assignment) -> UnitChoice | None:
         factor = UNITS[symbol].factor
         rated.append((doubt + abs(math.log10(lasted * factor / 5400.0)) + 0.3 * abs(math.log10(usual * factor / 10.0)), symbol))
     symbol = min(rated)[1]
-    seconds = lasted * UNITS[symbol].factor
-    return UnitChoice(symbol, 1, f"the voltage swings by {best:.0%} within {lasted:.4g}: that is {seconds / 60.0:.0f} min, as a pack can")
+    minutes = "" if symbol == "min" else f" ({lasted * UNITS[symbol].factor / 60.0:.0f} min)"
+    return UnitChoice(symbol, 1, f"the voltage swings by {100 * best:.0f} % within {lasted:.4g} {symbol}{minutes}, as a pack can")
 
 
 def _time_by_size(item: Assigned, other: Assigned | None = None) -> UnitChoice:
@@ -351,7 +352,7 @@ def _time_by_size(item: Assigned, other: Assigned | None = None) -> UnitChoice:
         return UnitChoice("h" if span < 24 and usual < 0.004 else "min", 1, f"rows {usual:.3g} apart, {span:.3g} in all")
     if usual < 0.2 and span < 3000 and not whole and abs(usual * 60 - round(usual * 60)) < 0.02 * usual * 60 + 1e-3 and abs(usual * 20 - round(usual * 20)) > 1e-6:
         return UnitChoice("min", 1, f"rows {usual:.4g} apart are {usual * 60:.0f} s")
-    return UnitChoice("s", 1, f"rows {usual:g} apart fit a sampling in s")
+    return UnitChoice("s", 1, f"rows {usual:g} s apart fit a usual sampling")
 
 
 def _current_by_size(item: Assigned, power: Assigned | None, voltage: Assigned | None) -> UnitChoice:
@@ -405,6 +406,6 @@ def _warn(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
         choice = choices[first.label]
         assignment.warnings.append(
             ReadingWarning(
-                "unit_inferred", f"the log states no unit for {names}; {choice.symbol} was taken: {choice.why}", names
+                "unit_inferred", f"The log states no unit for {names}; {shown_unit(choice.symbol)} was taken: {choice.why}.", names
             )
         )

@@ -91,7 +91,7 @@ def _ignore_unused(table: Table, assignment: Assignment, groups: list[Assigned])
         item.group = None
     names = ", ".join(item.label for item in unused)
     assignment.warnings.append(
-        ReadingWarning("group_unused", f"no readings but zero or empty in {names}; ignored", f"{table.file}")
+        ReadingWarning("group_unused", f"Columns without readings but zero or empty were ignored: {names}.", f"{table.file}")
     )
     return used
 
@@ -113,7 +113,7 @@ def _renumber(assignment: Assignment, groups: list[Assigned]) -> None:
             return
         missing = sorted(set(range(1, numbers[-1] + 1)) - set(numbers))
         assignment.warnings.append(
-            ReadingWarning("group_missing", f"the log holds no readings of group {', '.join(map(str, missing))}", "")
+            ReadingWarning("group_missing", f"The log holds no readings of group {', '.join(map(str, missing))}.", "")
         )
 
 
@@ -147,7 +147,7 @@ def _from_taps(table: Table, assignment: Assignment, taps: list[Assigned], pack:
     direction = "from pack positive down" if order and order[0] > order[-1] else "from pack negative up"
     assignment.warnings.append(
         ReadingWarning(
-            "taps_converted", f"tap voltages were turned into {out.shape[1]} group voltages, taken as counted {direction}", table.file
+            "taps_converted", f"Tap voltages were turned into {out.shape[1]} group voltages, taken as counted {direction}.", table.file
         )
     )
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -13,6 +14,10 @@ from cycler.readers.clock import find_gaps
 from cycler.readers.sign import SignReading, settle_sign
 
 JOINT = "joint between two files"
+JOINT_STEP = 0.10
+"""Parts of one test fit if the pack voltage steps by no more than this share from one to the next (rule of this program)."""
+JOINT_STEP_LOAD = 0.30
+"""The same where the current is switched between the two: a pack at its knee recovers by a fifth and more."""
 
 
 def finish(drafts: list[Draft]) -> Log:
@@ -54,6 +59,7 @@ def finish(drafts: list[Draft]) -> Log:
     names = _joined_names(drafts)
     sign = _sign(drafts, time_s, columns, groups, code, words, counters, gaps)
     warnings = _joined_warnings(drafts, sign, gaps, how)
+    warnings += _misfits(drafts)
     steps = np.diff(time_s)
     moving = steps[steps > 0]
     first = drafts[0]
@@ -83,6 +89,61 @@ def _refuse_twice(drafts: list[Draft]) -> None:
                 "the same log is given twice", Location(draft.file), f"its bytes are those of {other}", "give each part once"
             )
         seen[draft.source.sha256] = draft.file
+
+
+def _misfits(drafts: list[Draft]) -> list[ReadingWarning]:
+    """What speaks against the files being parts of one test, in one warning."""
+    found = []
+    if len(drafts) > 1:
+        dated = [draft for draft in drafts if _start_of(draft) is not None]
+        bare = [draft for draft in drafts if _start_of(draft) is None]
+        if dated and bare:
+            found.append(f"{_names(dated)} carr{_ies(dated)} a date, {_names(bare)} do{'es' if len(bare) == 1 else ''} not")
+        counts = {draft.file: draft.group_voltage_v.shape[1] for draft in drafts}
+        if len(set(counts.values())) > 1:
+            found.append("the number of group voltages differs: " + ", ".join(f"{count} in {_short(file)}" for file, count in counts.items()))
+    for before, after in itertools.pairwise(drafts):
+        end, load_before = _at_joint(before, last=True)
+        start, load_after = _at_joint(after, last=False)
+        if not (end > 0 and start > 0):
+            continue
+        # A pack that is let go after a discharge, or loaded again, steps further than one that only waits.
+        limit = JOINT_STEP_LOAD if load_before != load_after else JOINT_STEP
+        difference = start / end - 1
+        if abs(difference) > limit:
+            found.append(
+                f"the pack voltage is {end:.2f} V at the end of {_short(before.file)} and {start:.2f} V at the start of {_short(after.file)} "
+                f"({100 * difference:+.0f} %)"
+            )
+    if not found:
+        return []
+    text = f"The files may not be parts of one test: {'; '.join(found)}. Analyse them one by one if they are not."
+    return [ReadingWarning("parts_do_not_fit", text, drafts[1].file)]
+
+
+def _names(drafts: list[Draft]) -> str:
+    return ", ".join(_short(draft.file) for draft in drafts)
+
+
+def _ies(drafts: list[Draft]) -> str:
+    return "ies" if len(drafts) == 1 else "y"
+
+
+def _short(file: str) -> str:
+    return file.replace("\\", "/").rsplit("/", 1)[-1]
+
+
+def _at_joint(draft: Draft, last: bool) -> tuple[float, bool]:
+    """Pack voltage at the end or the start of a part, and whether it is under load or on charge there. [V]"""
+    voltage = draft.sign_voltage_v
+    known = np.flatnonzero(np.isfinite(voltage))
+    if not known.size:
+        return 0.0, False
+    at = known[-1] if last else known[0]
+    size = np.abs(draft.current_a[np.isfinite(draft.current_a)])
+    current = draft.current_a[at]
+    flows = bool(size.size and np.isfinite(current) and abs(current) > 0.2 * np.percentile(size, 99))
+    return float(voltage[at]), flows
 
 
 def _start_of(draft: Draft) -> float | None:
@@ -255,14 +316,14 @@ def _joined_warnings(drafts: list[Draft], sign: SignReading, gaps: list[Gap], ho
     warnings += sign.warnings
     if how == "given order":
         warnings.append(
-            ReadingWarning("parts_in_given_order", "the files hold no common clock; they were joined in the order given", drafts[1].file)
+            ReadingWarning("parts_in_given_order", "The files hold no common clock; they were joined in the order given.", drafts[1].file)
         )
     real = [gap for gap in gaps if gap.why == "no samples"]
     if real:
         longest = max(real, key=lambda gap: gap.duration_s)
         warnings.append(
             ReadingWarning(
-                "log_gap", f"{len(real)} stretch{'es' if len(real) > 1 else ''} without samples, the longest {longest.duration_s:.0f} s from {longest.start_s:.0f} s on",
+                "log_gap", f"Samples are missing in {f'{len(real)} stretches, the longest' if len(real) > 1 else 'one stretch,'} {longest.duration_s:.0f} s from {longest.start_s:.0f} s on.",
                 drafts[0].file if len(drafts) == 1 else "",
             )
         )

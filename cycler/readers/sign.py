@@ -97,21 +97,24 @@ def settle_sign(
                 f"{by_mode.text}; but {'; '.join(item.text for item in against)}", MEND,
             )
         return _signed(current_a, by_mode, [by_mode, *[item for item in physics if item not in against]], stated=True)
-    if min(negative, positive) == 0:
+    if negative == 0:
         # One reading of the other sign proves that the log has signs; without any, each stretch is asked.
         segments = [(a, b) for a, b in _segments(moving, current_a, breaks) if b > a]
+        quiet = _quiet_step(voltage_v, current_a, peak)
         votes = [
-            _segment_vote(voltage_v, np.abs(current_a), first, last, breaks, peak)
+            _segment_vote(voltage_v, np.abs(current_a), first, last, breaks, quiet)
             for a, b in segments for first, last in _split_by_reversal(voltage_v, np.abs(current_a), a, b, breaks)
             if last > first
         ]
         if max(votes, default=0) >= 2 and min(votes, default=0) <= -2:
             return _unsigned(time_s, voltage_v, np.abs(current_a), moving, None, (), None, breaks, where)
     evidence = [item for item in (by_counter, *physics) if item is not None and item.vote]
+    if not evidence and negative:
+        return _as_written(current_a, positive)
     if not evidence:
         raise InputError(
-            "the direction of the current cannot be told", where,
-            "there are no mode words, and the voltage does not respond to the current", MEND,
+            "the direction of the current cannot be told: is the pack charged or discharged in this log?", where,
+            "the current is never negative, there are no mode words, and the voltage does not respond to the current", MEND,
         )
     total = sum(item.vote * item.weight for item in physics) if physics else 0.0
     decisive = by_counter or max(physics, key=lambda item: abs(item.vote) * min(item.weight, 20))
@@ -127,6 +130,27 @@ def settle_sign(
     return _signed(current_a, decisive, [item for item in evidence if item.vote * decisive.vote > 0], stated=False)
 
 
+def _as_written(current_a: np.ndarray, positive: int) -> SignReading:
+    """A signed current that nothing contradicts: negative is discharge, as most logs write it (common practice, no source)."""
+    both = "both signs occur" if positive else "the current is only negative"
+    text = f"as written, negative is discharge ({both}; the voltage is too flat to tell, and there are no mode words)"
+    warning = ReadingWarning("sign_inferred", f"The log does not state the sign of the current; it was taken {text}.", "")
+    return SignReading(current_a, "negative", text, [warning])
+
+
+def _quiet_step(voltage_v: np.ndarray, current_a: np.ndarray, peak: float) -> float:
+    """What the voltage changes by from row to row without a step of the current: an answer must stand out of that. [V]"""
+    dv, di = np.abs(np.diff(voltage_v)), np.abs(np.diff(current_a))
+    quiet = dv[np.isfinite(dv) & np.isfinite(di) & (di < 0.1 * peak)]
+    return 2.5 * float(np.percentile(quiet, 75)) if quiet.size >= 10 else 0.0
+
+
+def _least_swing(values: np.ndarray, noise: float, rows: int) -> float:
+    """A smaller change along a stretch says nothing: noise of its two medians, wander of a flat voltage (0.2 %). [V]"""
+    level = abs(float(np.median(values)))
+    return max(4 * noise / np.sqrt(max(rows, 1)), 2e-3 * level)
+
+
 def _signed(current_a: np.ndarray, decisive: SignEvidence, evidence: list[SignEvidence], stated: bool) -> SignReading:
     flip = decisive.vote < 0
     text = "; ".join(item.text for item in evidence)
@@ -134,7 +158,7 @@ def _signed(current_a: np.ndarray, decisive: SignEvidence, evidence: list[SignEv
     discharge_is = "positive" if flip else "negative"
     if not stated:
         warnings.append(
-            ReadingWarning("sign_inferred", f"the log does not state the sign of the current; discharge is {discharge_is} in it: {text}", "")
+            ReadingWarning("sign_inferred", f"The log does not state the sign of the current; discharge is {discharge_is} in it: {text}.", "")
         )
     return SignReading(-current_a if flip else current_a, discharge_is, text, warnings)
 
@@ -169,7 +193,7 @@ def _by_modes(current_a: np.ndarray, moving: np.ndarray, modes: np.ndarray | Non
     for name, values in (("charge", charge), ("discharge", discharge)):
         if values.size:
             share = max((values > 0).mean(), (values < 0).mean())
-            parts.append(f"{'positive' if np.median(values) > 0 else 'negative'} in {share:.0%} of {values.size} rows of {name}")
+            parts.append(f"{'positive' if np.median(values) > 0 else 'negative'} in {100 * share:.0f} % of {values.size} rows of {name}")
     return SignEvidence(score, charge.size + discharge.size, "mode words: the current is " + " and ".join(parts))
 
 
@@ -199,7 +223,8 @@ def _by_edges(voltage_v: np.ndarray, current_a: np.ndarray, peak: float, breaks:
     edge = np.isfinite(di) & np.isfinite(dv) & (np.abs(di) > 0.3 * peak) & (dv != 0) & ~breaks
     # A protection board that cuts off takes the voltage with it: no answer of the cells.
     calm = edge & (np.abs(dv) < 0.3 * np.nanmedian(np.abs(voltage_v)))
-    at = np.flatnonzero(calm if calm.any() else edge)
+    edge = calm if calm.any() else edge
+    at = np.flatnonzero(edge & (np.abs(dv) > _quiet_step(voltage_v, current_a, peak)))
     if not at.size:
         return None
     votes = np.sign(di[at] * dv[at])
@@ -243,8 +268,7 @@ def _by_slope(time_s, voltage_v, current_a, moving, breaks) -> SignEvidence | No
             continue
         tenth = max(1, values.size // 10)
         change = float(np.median(values[-tenth:]) - np.median(values[:tenth]))
-        noise = float(np.median(np.abs(np.diff(values)))) + 1e-9
-        if abs(change) < 2 * noise and abs(change) < 1e-3 * abs(float(np.median(values))):
+        if abs(change) < _least_swing(values, float(np.median(np.abs(np.diff(values)))), tenth):
             continue
         weight = abs(float(np.nanmean(current_a[a: b + 1])) * (time_s[b] - time_s[a]))
         score += np.sign(change * np.nanmean(current_a[a: b + 1])) * weight
@@ -257,21 +281,22 @@ def _by_slope(time_s, voltage_v, current_a, moving, breaks) -> SignEvidence | No
     return SignEvidence(float(vote), used, f"the voltage {word} current ({used} stretch{'es' if used > 1 else ''})")
 
 
-def _segment_vote(voltage_v, magnitude, a: int, b: int, breaks, peak: float) -> float:
-    """Direction of one stretch of unsigned current: 1 charge, -1 discharge, 0 not told."""
+def _segment_vote(voltage_v, magnitude, a: int, b: int, breaks, quiet: float) -> float:
+    """Direction of one stretch of unsigned current: 1 charge, -1 discharge, 0 not told. ``quiet``: of ``_quiet_step``. [V]"""
     n = voltage_v.size
     score = 0.0
     if a > 0 and not breaks[a - 1] and magnitude[a - 1] < 0.5 * magnitude[a]:
         step = voltage_v[a] - voltage_v[a - 1]
-        score += 2 * np.sign(step) if np.isfinite(step) else 0
+        score += 2 * np.sign(step) if abs(step) > quiet else 0
     if b < n - 1 and not breaks[b] and magnitude[b + 1] < 0.5 * max(magnitude[b], 1e-12):
         step = voltage_v[b + 1] - voltage_v[b]
-        score -= np.sign(step) if np.isfinite(step) else 0
+        score -= np.sign(step) if abs(step) > quiet else 0
     values = voltage_v[a: b + 1]
     values = values[np.isfinite(values)]
     if values.size >= 5:
         tenth = max(1, values.size // 10)
-        score += 1.5 * np.sign(np.median(values[-tenth:]) - np.median(values[:tenth]))
+        change = float(np.median(values[-tenth:]) - np.median(values[:tenth]))
+        score += 1.5 * np.sign(change) if abs(change) > _least_swing(values, float(np.median(np.abs(np.diff(values)))), tenth) else 0
     return float(score)
 
 
@@ -293,10 +318,11 @@ def _unsigned(time_s, voltage_v, magnitude, moving, modes, mode_words, mode_code
     open_rows = moving & (direction == 0)
     if open_rows.any():
         votes = []
+        quiet = _quiet_step(voltage_v, magnitude, peak)
         for a, b in _segments(open_rows | (moving if modes is None else open_rows), magnitude, breaks):
             parts = _split_by_reversal(voltage_v, magnitude, a, b, breaks)
             for first, last in parts:
-                vote = _segment_vote(voltage_v, magnitude, first, last, breaks, peak)
+                vote = _segment_vote(voltage_v, magnitude, first, last, breaks, quiet)
                 if abs(vote) < 1 and last - first > 2:
                     raise InputError(
                         "the direction of an unsigned current cannot be told", where,
@@ -308,7 +334,7 @@ def _unsigned(time_s, voltage_v, magnitude, moving, modes, mode_words, mode_code
         charging, discharging = sum(v > 0 for v in votes), sum(v < 0 for v in votes)
         text = f"unsigned; by the voltage's response {charging} stretch{'es' if charging != 1 else ''} of charge and {discharging} of discharge"
         texts.append(text)
-        warnings.append(ReadingWarning("sign_inferred", f"the log does not state the direction of the current: {text}", ""))
+        warnings.append(ReadingWarning("sign_inferred", f"The log does not state the direction of the current: {text}.", ""))
     signed = signed * np.where(direction == 0, 1.0, direction)
     return SignReading(signed, "unsigned", "; ".join(texts), warnings)
 

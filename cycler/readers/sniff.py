@@ -377,18 +377,18 @@ def _fit_names(
             names = ["", *names]
             units = ["", *units] if units and len(units) < width else units
             warnings.append(
-                ReadingWarning("header_short", "the headings are one short; the first column counts the rows and has none", str(at))
+                ReadingWarning("header_short", "The headings are one short; the first column counts the rows and has none.", str(at))
             )
         elif len(header) < filled_width:
             warnings.append(
                 ReadingWarning(
-                    "header_short", f"{len(header)} headings stand above {filled_width} fields; the last columns have none and are ignored", str(at)
+                    "header_short", f"Only {len(header)} headings stand above {filled_width} fields; the last columns have none and are ignored.", str(at)
                 )
             )
     elif len(names) > width:
         warnings.append(
             ReadingWarning(
-                "header_long", f"{len(names)} headings stand above {width} fields; no readings for {', '.join(map(quote, names[width:][:4]))}", str(at)
+                "header_long", f"There are {len(names)} headings above {width} fields; no readings for {', '.join(map(quote, names[width:][:4]))}.", str(at)
             )
         )
     names = (names + [""] * width)[:width]

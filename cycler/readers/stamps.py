@@ -27,6 +27,7 @@ class Stamps:
 
     ``has_date``: seconds since 1970-01-01 as written (UTC if ``utc``); otherwise a time of day or an elapsed time.
     ``date_only``: the cells hold a date without a time. ``ambiguous``: day and month could be swapped.
+    ``minute_second``: all stamps have two parts ("12:30"), read as hours and minutes; they may be minutes and seconds.
     """
 
     seconds: np.ndarray
@@ -204,6 +205,10 @@ def _order_of(parts: list[tuple[np.ndarray, dict]], n: int) -> tuple[str, bool]:
     return ("month_first" if halves else "day_first"), bool(np.any(a != b))
 
 
+def _falls(seconds: np.ndarray) -> int:
+    return int((np.diff(seconds[np.isfinite(seconds)]) < 0).sum())
+
+
 def _assemble(n: int, parts: list[tuple[np.ndarray, dict]], order: str | None) -> Stamps:
     seconds = np.full(n, np.nan)
     dated = np.zeros(n, bool)
@@ -211,6 +216,7 @@ def _assemble(n: int, parts: list[tuple[np.ndarray, dict]], order: str | None) -
     utc = bool(parts)
     found_order, ambiguous = (order, False) if order else _order_of(parts, n)
     two_fields = True
+    short = np.zeros(n, bool)
     for rows, item in parts:
         values, keys = item["values"], item["keys"]
         total = np.zeros(rows.size)
@@ -242,6 +248,7 @@ def _assemble(n: int, parts: list[tuple[np.ndarray, dict]], order: str | None) -
                 total = total + values["f"] / 10.0 ** item["fraction"]
             total = np.where(bad, np.nan, total)
             two_fields &= "s" not in keys
+            short[rows] = "s" not in keys
         if item["zone"]:
             if "oh" in keys:
                 shift = values["oh"] * 3600.0 + values.get("om", 0) * 60.0
@@ -252,9 +259,11 @@ def _assemble(n: int, parts: list[tuple[np.ndarray, dict]], order: str | None) -
     has_date = bool(dated.any())
     if has_date:
         seconds[~dated] = np.nan
-    if has_date and clocked.any() and not clocked[dated].all():
-        # Midnight is written without a time by some spreadsheets: then it is 00:00.
-        pass
+    elif short.any() and not two_fields:
+        # "59:59" and then "1:00:00": minutes and seconds until the first hour is full.
+        minutes = np.where(short, seconds / 60.0, seconds)
+        if _falls(minutes) < _falls(seconds):
+            seconds = minutes
     return Stamps(
         seconds, has_date, has_date and not clocked.any(), utc and has_date, ambiguous, found_order or "",
         two_fields and not has_date and bool(parts),

@@ -53,7 +53,7 @@ class RawColumn:
 
 @dataclass(slots=True)
 class Table:
-    """All rows of one file."""
+    """All rows of one file. ``reasons`` says by line number what is wrong with a row that cannot be used."""
 
     file: str
     dialect: Dialect
@@ -62,6 +62,7 @@ class Table:
     dropped_lines: list[int]
     notes: list[int] = field(default_factory=list)
     warnings: list[ReadingWarning] = field(default_factory=list)
+    reasons: dict[int, str] = field(default_factory=dict)
 
     @property
     def rows(self) -> int:
@@ -99,7 +100,8 @@ def read_table(body: bytes, dialect: Dialect, name: str) -> Table:
             table = Table(name, dialect, columns, line_number, dropped, notes, warnings)
             _check_last_row(table, tail, whole_end)
             return table
-    kept, numbers, truncated = _mend(segment, first_line, dialect, name, dropped, notes, warnings)
+    reasons: dict[int, str] = {}
+    kept, numbers, truncated = _mend(segment, first_line, dialect, name, dropped, notes, warnings, reasons)
     if not kept:
         raise InputError(
             "the log has no usable rows", Location(name, first_line), f"{len(dropped)} rows could not be read",
@@ -109,7 +111,7 @@ def read_table(body: bytes, dialect: Dialect, name: str) -> Table:
     columns = _parse(text, dialect, len(kept))
     if columns is None:
         columns = _parse_cellwise(kept, dialect)
-    table = Table(name, dialect, columns, np.array(numbers, dtype=np.int64), dropped, notes, warnings)
+    table = Table(name, dialect, columns, np.array(numbers, dtype=np.int64), dropped, notes, warnings, reasons)
     if not truncated and kept:
         whole_end = segment.endswith(b"\n") or numbers[-1] < dialect.first_line + segment.count(b"\n")
         _check_last_row(table, kept[-200:], whole_end)
@@ -315,7 +317,7 @@ def explain_bad_cell(text: str, decimal: str) -> str:
 
 def _mend(
     segment: bytes, first_line: int, dialect: Dialect, name: str, dropped: list[int], notes: list[int],
-    warnings: list[ReadingWarning],
+    warnings: list[ReadingWarning], reasons: dict[int, str],
 ) -> tuple[list[str], list[int], bool]:
     """Data rows with exactly the right number of fields, and their line numbers."""
     delimiter, width = dialect.delimiter, dialect.width
@@ -383,7 +385,7 @@ def _mend(
                 dropped.append(number)
                 warnings.append(
                     ReadingWarning(
-                        "truncated_row", f"the last row is incomplete ({len(fields)} of {width} fields) and was left out",
+                        "truncated_row", f"The last row is incomplete ({len(fields)} of {width} fields) and was left out.",
                         f"{name}:{number}",
                     )
                 )
@@ -397,19 +399,30 @@ def _mend(
                 f"new headings begin with {quote(fields[0])}", "split the file there and give the parts separately",
             )
         dropped.append(number)
+        reasons[number] = _wrong_row(fields, width, dialect)
         if len(filled) <= 2 and _is_remark(" ".join(filled)):
             notes.append(number)
     if footer:
         warnings.append(
-            ReadingWarning("footer_skipped", f"text after the last row was skipped: {list_lines(footer)}", f"{name}:{footer[0]}")
+            ReadingWarning("footer_skipped", f"Text after the last row was skipped: {list_lines(footer)}.", f"{name}:{footer[0]}")
         )
     if repeated:
         warnings.append(
             ReadingWarning(
-                "repeated_header", f"headings repeated on {list_lines(repeated)} were skipped", f"{name}:{repeated[0]}"
+                "repeated_header", f"Headings repeated on {list_lines(repeated)} were skipped.", f"{name}:{repeated[0]}"
             )
         )
     return kept, numbers, truncated
+
+
+def _wrong_row(fields: list[str], width: int, dialect: Dialect) -> str:
+    """What is wrong with a row that was left out: its number of fields, or the cell that is no number."""
+    if len(fields) != width:
+        return f"{len(fields)} of {width} fields, first {quote(fields[0])}"
+    for name, text in zip(dialect.names, fields):
+        if text and not (cells.is_missing(text) or cells.is_number_like(text) or cells.is_time_like(text)):
+            return f"{quote(name)}: {quote(text)}"
+    return f"{quote(dialect.names[0])}: {quote(fields[0])}"
 
 
 def _is_remark(text: str) -> bool:
@@ -491,7 +504,7 @@ def _check_last_row(table: Table, tail: list[str], whole_end: bool) -> None:
     table.dropped_lines.append(number)
     table.warnings.append(
         ReadingWarning(
-            "truncated_row", f"the file stops within its last field ({quote(last)}); that row was left out",
+            "truncated_row", f"The file stops within its last field ({quote(last)}); that row was left out.",
             f"{table.file}:{number}",
         )
     )

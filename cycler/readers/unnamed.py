@@ -64,8 +64,8 @@ def infer_roles(table: Table, assignment: Assignment) -> None:
     assignment.warnings.append(
         ReadingWarning(
             "header_missing",
-            "the log has no headings; the readings prove "
-            + ", ".join(f"{item.label} = {item.role}" for item in assignment.columns if item.role != "ignored"),
+            "The log has no headings; the readings prove "
+            + ", ".join(f"{item.label} = {item.role}" for item in assignment.columns if item.role != "ignored") + ".",
             f"{table.file}:{table.dialect.first_line}",
         )
     )

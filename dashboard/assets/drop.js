@@ -7,6 +7,7 @@
   let depth = 0;
   let busy = false;
   let count = 0;
+  const held = new Set();
 
   function progress(zone, done, total, name, index, files) {
     const place = zone.querySelector("[data-drop-progress]");
@@ -76,6 +77,7 @@
         bad.push(answer.error);
       } else {
         good.push(answer);
+        held.add(answer.token);
       }
     }
     busy = false;
@@ -85,6 +87,13 @@
     window.dash_clientside.set_props(store, { data: { files: good, errors: bad, count: count } });
   }
 
+  /* A page that is left or loaded afresh leaves no files behind. */
+  window.addEventListener("pagehide", () => {
+    if (held.size) {
+      navigator.sendBeacon("/drop/forget", new Blob([JSON.stringify(Array.from(held))], { type: "application/json" }));
+      held.clear();
+    }
+  });
   document.addEventListener("dragenter", (event) => {
     if (zoneOf() && hasFiles(event)) {
       depth += 1;

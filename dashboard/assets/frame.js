@@ -34,3 +34,42 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
     }
   });
 })();
+
+/* A table that is wider than its place says so: the sheet shows the words of data-hint. */
+(function () {
+  let waiting = false;
+  function look() {
+    waiting = false;
+    for (const place of document.querySelectorAll(".table-scroll")) {
+      place.classList.toggle("can-scroll", place.scrollWidth > place.clientWidth + 2);
+    }
+  }
+  function soon() {
+    if (!waiting) {
+      waiting = true;
+      requestAnimationFrame(look);
+    }
+  }
+  window.addEventListener("resize", soon);
+  document.addEventListener("toggle", soon, true);
+  document.addEventListener("DOMContentLoaded", () => {
+    new MutationObserver(soon).observe(document.body, { childList: true, subtree: true });
+  });
+})();
+
+/* An address that names a part of the page: the part is drawn after the page has loaded, so it is looked for then. */
+(function () {
+  let wanted = window.location.hash.slice(1);
+  if (!/^[a-z-]+$/.test(wanted)) {
+    return;
+  }
+  const watch = new MutationObserver(() => {
+    const part = wanted && document.getElementById(wanted);
+    if (part) {
+      wanted = "";
+      watch.disconnect();
+      setTimeout(() => part.scrollIntoView(), 300);
+    }
+  });
+  document.addEventListener("DOMContentLoaded", () => watch.observe(document.body, { childList: true, subtree: true }));
+})();

@@ -7,9 +7,13 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
+from cycler.record.values import duration
 from dashboard.figures import style
 from dashboard.figures.curves import Curves, Series
 from dashboard.figures.resample import thin
+
+HOVER_PLACES = 240
+"""Places along a window at which pointing tells the step."""
 
 POINTS = 1500
 """Points drawn of each series at most; zooming draws the window afresh from the whole log."""
@@ -170,6 +174,27 @@ def strip_bars(
     return bars
 
 
+def step_hover(step: dict[str, Any]) -> str:
+    """What pointing at a step shows: a short bar has no room for its word."""
+    return f"{step['index']} {step_word(step['kind'])}, {duration(step['end_s'] - step['start_s'])}"
+
+
+def step_points(
+    steps: list[dict[str, Any]], per_unit: float, shown: tuple[float, float]
+) -> tuple[list[float], list[str]]:
+    """Places along the window and the step at each, close enough that the pointer always finds one; each step has one."""
+    if not steps:
+        return [], []
+    starts = np.array([step["start_s"] for step in steps]) / per_unit
+    ends = np.array([step["end_s"] for step in steps]) / per_unit
+    middles = (np.maximum(starts, shown[0]) + np.minimum(ends, shown[1])) / 2.0
+    inside = (ends > shown[0]) & (starts < shown[1])
+    places = np.sort(np.concatenate([np.linspace(shown[0], shown[1], HOVER_PLACES), middles[inside]]))
+    places = places[(places >= starts[0]) & (places <= ends[-1])]
+    at = np.clip(np.searchsorted(starts, places, side="right") - 1, 0, len(steps) - 1)
+    return places.tolist(), [step_hover(steps[index]) for index in at]
+
+
 def edge_widths(widths: list[float]) -> list[int]:
     """Width of each bar's edge: none for a bar outside the window."""
     return [1 if width > 0 else 0 for width in widths]
@@ -188,6 +213,14 @@ def _add_steps(
                 textfont={"color": "#101417", "size": 12},
                 marker={"color": style.STEP_COLOURS[family], "line": {
                     "width": edge_widths(widths), "color": "rgba(16,20,23,0.55)"}},
+            )
+        )
+    places, words = step_points(steps, per_unit, shown)
+    if places:
+        figure.add_trace(
+            go.Scatter(
+                x=places, y=[0.0] * len(places), xaxis="x", yaxis=strip_axis, name="Step", mode="lines", customdata=words,
+                line={"width": 0, "color": "rgba(0,0,0,0)"}, hovertemplate="%{customdata}",
             )
         )
     if len(steps) > 60:

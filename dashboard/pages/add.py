@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import dataclass
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -11,8 +12,17 @@ from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError
 from cycler.record import text as record_text
-from dashboard import components, ids, text
-from dashboard.data import CHEMISTRIES, Door, Look, Pack, is_pack_text, pack_from_form, pack_from_text
+from dashboard import advice, components, ids, text
+from dashboard.data import (
+    CHEMISTRIES,
+    Door,
+    Look,
+    Pack,
+    columns_from_text,
+    is_pack_text,
+    pack_from_form,
+    pack_from_text,
+)
 from dashboard.uploads import Uploads
 
 TOML_BYTES_MAX = 200_000
@@ -35,12 +45,22 @@ def panel(door: Door) -> Component:
                 className="drop-zone", **{"data-drop": ids.ADD_DROP_EVENT},
             ),
             dcc.Store(id=ids.ADD_DROP_EVENT),
-            dcc.Store(id=ids.ADD_FILES, data=[], storage_type="session"),
+            dcc.Store(id=ids.ADD_STATE),
             html.Div(id=ids.ADD_RESULT, role="status"),
             html.Div(
                 [
-                    html.Div([html.H2(text.FILES_TITLE), components.loading(html.Div(id=ids.ADD_FILE_LIST))],
-                             className="add-files"),
+                    html.Div(
+                        [
+                            html.Div(
+                                [html.H2(text.FILES_TITLE),
+                                 html.Button(text.REMOVE_ALL, id=ids.ADD_REMOVE_ALL, type="button",
+                                             className="button quiet-button")],
+                                className="files-head",
+                            ),
+                            components.loading(html.Div(id=ids.ADD_FILE_LIST)),
+                        ],
+                        className="add-files",
+                    ),
                     html.Div([html.H2(text.PACK_WHICH), *_pack_choice(door)], className="add-pack"),
                     html.Div([html.H2(text.DROP_TITLE), *_act(door)], className="add-act"),
                 ],
@@ -80,7 +100,9 @@ def _pack_form() -> Component:
             id={"type": ids.ADD_PACK_FIELD, "key": key}, type=kind, autoComplete="off",
             **({"step": "any", "min": 0} if kind == "number" else {"maxLength": 60}),
         )
-        fields.append(components.field(label, control, hint))
+        if hint:
+            control.placeholder = hint
+        fields.append(components.field(label, control))
         if key == "id":
             chemistry = dcc.Dropdown(
                 id={"type": ids.ADD_PACK_FIELD, "key": "chemistry"}, placeholder=text.UNKNOWN_CHOICE,
@@ -127,13 +149,17 @@ def _act(door: Door) -> list[Component]:
                 options=[{"value": item.name, "label": item.title} for item in sets],
             ),
         ),
-        dcc.Checklist(id=ids.ADD_AGAIN, options=[{"value": "again", "label": text.ADD_AGAIN}], value=[], className="choice"),
+        dcc.Checklist(id=ids.ADD_AGAIN, value=[], className="choice choice-tall",
+                      options=[{"value": "again", "label": text.ADD_AGAIN}, {"value": "ratings", "label": text.ADD_RATINGS}]),
         components.caution(text.CAUTION_ADD),
         html.Div(
-            [html.Button(text.ADD, id=ids.ADD_BUTTON, className="button button-main", type="button"),
+            [html.Button(text.ADD, id=ids.ADD_BUTTON, className="button button-main", type="button", disabled=True,
+                         **{"aria-describedby": ids.ADD_WAIT}),
+             html.Span(id=ids.ADD_WAIT, role="status", className="wait-note"),
              html.Span(id=ids.ADD_BUSY, role="status", className="busy")],
             className="act-row",
         ),
+        html.Div(id=ids.ADD_ERROR),
     ]
 
 
@@ -150,19 +176,35 @@ def kind_of(name: str, read: Any) -> str:
         return "pack"
 
 
-def received(event: dict[str, Any] | None, files: list[dict[str, Any]], uploads: Uploads) -> list[dict[str, Any]]:
-    """The list of waiting files after a drop; only files that this server really holds are taken."""
+def received(
+    event: dict[str, Any] | None, files: list[dict[str, Any]], uploads: Uploads
+) -> tuple[list[dict[str, Any]], list[InputError]]:
+    """The list of waiting files after a drop, and why others are not in it.
+
+    Only files that this server really holds are taken, and each content once.
+    """
     known = {item["token"] for item in files}
-    taken = list(files)
+    taken, errors = list(files), []
     for item in (event or {}).get("files") or []:
         token = str(item.get("token"))
         if token in known:
             continue
-        dropped = uploads.get(token)
+        try:
+            dropped = uploads.get(token)
+        except InputError as error:
+            errors.append(error)
+            continue
+        twin = next((other["name"] for other in taken if uploads.get(other["token"]).sha256 == dropped.sha256), None)
+        if twin is not None:
+            uploads.remove(token)
+            errors.append(
+                InputError(text.SAME_FILE, dropped.name, text.SAME_FILE_WHY.format(name=twin), text.SAME_FILE_MEND)
+            )
+            continue
         small = dropped.bytes <= TOML_BYTES_MAX
         kind = kind_of(dropped.name, dropped.path.read_bytes) if small else "log"
         taken.append({"token": token, "name": dropped.name, "bytes": dropped.bytes, "kind": kind})
-    return taken
+    return taken, errors
 
 
 def still_there(files: list[dict[str, Any]] | None, uploads: Uploads) -> list[dict[str, Any]]:
@@ -177,23 +219,102 @@ def still_there(files: list[dict[str, Any]] | None, uploads: Uploads) -> list[di
     return kept
 
 
-def one_text(files: list[dict[str, Any]], kind: str, uploads: Uploads) -> tuple[str, str] | None:
-    """Name and text of the one waiting pack or columns file, or None. InputError if there are two or it is no text."""
-    found = [item for item in files if item["kind"] == kind]
-    if not found:
-        return None
-    if len(found) > 1:
-        raise InputError(
-            text.TWO_FILES[kind], found[1]["name"], f"{found[0]['name']} is there already", text.TWO_FILES_MEND
-        )
-    name, raw = uploads.content([found[0]["token"]])[0]
+def text_of(item: dict[str, Any], uploads: Uploads) -> str:
+    """Text of a waiting .toml file. InputError if it is no text."""
+    name, raw = uploads.content([item["token"]])[0]
     try:
-        return name, raw.decode("utf-8-sig")
+        return raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise InputError(text.NOT_UTF8, name, text.NOT_UTF8_WHY, text.NOT_UTF8_MEND) from None
 
 
-def look_words(look: Look) -> Component:
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What the waiting files hold. ``bad`` says by token why a file cannot be used, ``joint`` why the logs do not fit
+    together; ``look`` is how the good logs would be read, ``pack`` and ``columns`` what the .toml files say."""
+
+    bad: dict[str, InputError]
+    joint: InputError | None
+    look: Look | None
+    pack: Pack | None
+    columns: Any
+
+    def why_not(self, files: list[dict[str, Any]]) -> str:
+        """Why the files cannot be added, in words; empty if they can."""
+        names = [item["name"] for item in files if item["token"] in self.bad]
+        if names:
+            return text.ADD_WAIT["bad_file"].format(name=", ".join(names))
+        if self.joint is not None:
+            return text.ADD_WAIT["bad_parts"]
+        return "" if self.look is not None else text.ADD_WAIT["no_log"]
+
+
+def _pack_named(content: str, name: str) -> Pack:
+    pack = pack_from_text(content, name)
+    if not pack.id:
+        raise InputError(text.PACK_NO_ID_WHAT, name, text.PACK_NO_ID_WHY, text.PACK_NO_ID_MEND)
+    return pack
+
+
+def _toml_files(files: list[dict[str, Any]], uploads: Uploads, bad: dict[str, InputError]) -> dict[str, Any]:
+    """The pack and the columns file among the waiting files, by kind; the second of a kind is bad."""
+    read = {"pack": _pack_named, "columns": columns_from_text}
+    found: dict[str, Any] = {"pack": None, "columns": None}
+    first: dict[str, str] = {}
+    for item in files:
+        kind = item["kind"]
+        if kind not in read:
+            continue
+        try:
+            if kind in first:
+                why = text.TWO_FILES_WHY.format(name=first[kind])
+                raise InputError(text.TWO_FILES[kind], item["name"], why, text.TWO_FILES_MEND)
+            first[kind] = item["name"]
+            found[kind] = read[kind](text_of(item, uploads), item["name"])
+        except InputError as error:
+            bad[item["token"]] = error
+    return found
+
+
+def seen(files: list[dict[str, Any]], door: Door, uploads: Uploads) -> Seen:
+    """Read the waiting files without keeping anything; each file that fails has an error of its own."""
+    bad: dict[str, InputError] = {}
+    toml = _toml_files(files, uploads, bad)
+    columns = toml["columns"]
+    columns_token = next((item["token"] for item in files if item["kind"] == "columns"), None)
+    logs = [item["token"] for item in files if item["kind"] == "log"]
+    look, joint = None, None
+
+    def read(tokens: list[str]) -> Look:
+        return door.look(uploads.content(tokens), columns)
+
+    if logs:
+        try:
+            look = read(logs)
+        except InputError as error:
+            joint = error
+            for token in logs:
+                alone: InputError | None = error
+                if len(logs) > 1:
+                    try:
+                        read([token])
+                        alone = None
+                    except InputError as own:
+                        alone = own
+                if alone is not None:
+                    joint = None
+                    from_columns = columns is not None and str(alone.where).split(":")[0] == columns.file
+                    bad[columns_token if from_columns and columns_token else token] = alone
+            good = [token for token in logs if token not in bad]
+            if bad and good and len(good) < len(logs):
+                try:
+                    look = read(good)
+                except InputError as rest:
+                    joint = rest
+    return Seen(bad, joint, look, toml["pack"], columns)
+
+
+def look_words(look: Look, columns_name: str = "", others_bad: bool = False) -> Component:
     """How the dropped logs would be read."""
     sentence = text.LOOK.format(
         rows=f"{look.rows:,}".replace(",", "\N{NARROW NO-BREAK SPACE}"),
@@ -202,58 +323,80 @@ def look_words(look: Look) -> Component:
         temperatures=text.count_text(look.temperatures, text.LOOK_TEMPERATURES, "temperatures"),
         sign=look.discharge_is,
     )
+    if others_bad:
+        sentence = text.LOOK_REST + sentence[:1].lower() + sentence[1:]
+    if columns_name:
+        sentence += text.LOOK_COLUMNS.format(name=columns_name)
     children: list[Any] = [html.P(sentence)]
     if look.warnings:
         children.append(
-            html.Div([html.P(text.LOOK_WARNINGS, className="hint"), html.Ul([html.Li(words) for words in look.warnings[:6]])])
+            html.Div([html.P(text.LOOK_WARNINGS, className="hint"), html.Ul([html.Li(advice.capital(advice.words(words))) for words in look.warnings[:6]])])
         )
     return html.Div(children, className="look")
 
 
-def file_list(files: list[dict[str, Any]], door: Door, uploads: Uploads) -> tuple[Component, bool]:
-    """Waiting files with how they would be read, and whether they can be added."""
-    rows = [
-        html.Li(
-            [
-                html.Span(item["name"], className="file-name"),
-                html.Span(f"{text.FILE_KIND[item['kind']]}, {text.size_text(item['bytes'])}", className="hint"),
-                html.Button(
-                    text.REMOVE, id={"type": ids.ADD_REMOVE, "token": item["token"]}, className="button quiet-button",
-                    type="button", **{"aria-label": text.FILE_REMOVE.format(name=item["name"])},
-                ),
-            ]
+def file_list(files: list[dict[str, Any]], found: Seen) -> Component:
+    """Waiting files with how they would be read; what is wrong with a file stands under it."""
+    rows = []
+    for item in files:
+        error = found.bad.get(item["token"])
+        rows.append(
+            html.Li(
+                [
+                    html.Span(item["name"], className="file-name"),
+                    html.Span(f"{text.FILE_KIND[item['kind']]}, {text.size_text(item['bytes'])}", className="hint"),
+                    html.Button(
+                        text.REMOVE, id={"type": ids.ADD_REMOVE, "token": item["token"]}, className="button quiet-button",
+                        type="button", **{"aria-label": text.FILE_REMOVE.format(name=item["name"])},
+                    ),
+                    components.error_panel(error, text.NOTHING_STORED) if error is not None else None,
+                ]
+            )
         )
-        for item in files
-    ]
-    logs = [item["token"] for item in files if item["kind"] == "log"]
-    if not logs:
-        return html.Div([html.Ul(rows, className="file-list"), html.P(text.ADD_NO_LOG_WHY, className="quiet")]), False
-    try:
-        columns = one_text(files, "columns", uploads)
-        found = look_words(door.look(uploads.content(logs), columns[1] if columns else None))
-        good = True
-    except InputError as error:
-        found, good = components.error_panel(error, text.NOTHING_STORED), False
-    return html.Div([html.Ul(rows, className="file-list"), found]), good
+    parts: list[Component] = [html.Ul(rows, className="file-list")]
+    if found.joint is not None:
+        parts.append(components.error_panel(found.joint, text.NOTHING_STORED))
+    if found.look is not None:
+        parts.append(look_words(found.look, found.columns.file if found.columns is not None else "", bool(found.bad)))
+    if not any(item["kind"] == "log" for item in files):
+        parts.append(html.P(text.ADD_WAIT["no_log"], className="quiet"))
+    return html.Div(parts)
+
+
+def pack_box(files: list[dict[str, Any]], found: Seen) -> Component:
+    """What the dropped pack file says; what is wrong with it stands under Files."""
+    name = next((item["name"] for item in files if item["kind"] == "pack"), None)
+    if name is None:
+        return html.P(text.PACK_FILE_NONE, className="quiet")
+    if found.pack is None:
+        return html.P(text.PACK_FILE_BAD.format(name=name))
+    return html.P(text.PACK_FILE_READ.format(name=name, id=found.pack.id, build=text.build_text(found.pack)))
+
+
+def wait_words(state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None) -> str:
+    """Why the run cannot be added yet; empty if it can."""
+    if state is None:
+        return text.ADD_WAIT["reading"]
+    if state.get("why"):
+        return str(state["why"])
+    if kind == "existing":
+        return "" if existing else text.ADD_WAIT["no_pack"]
+    if kind == "new":
+        return "" if str(number or "").strip() else text.ADD_WAIT["no_number"]
+    return "" if state.get("pack_file") else text.ADD_WAIT["no_pack_file"]
 
 
 def pack_chosen(
-    kind: str, existing: str | None, values: dict[str, Any], limits: dict[str, Any], files: list[dict[str, Any]],
-    door: Door, uploads: Uploads,
+    kind: str, existing: str | None, values: dict[str, Any], limits: dict[str, Any], from_file: Pack | None, door: Door
 ) -> Pack:
     """The pack that the form names. InputError in the words of the pack file where it cannot be one."""
-    if kind == "existing":
-        if not existing:
-            raise InputError(text.ADD_NO_PACK_WHAT, text.THE_FORM, text.ADD_NO_PACK_WHY, text.ADD_NO_PACK_MEND)
+    if kind == "existing" and existing:
         return door.pack_of(existing)
-    if kind == "file":
-        found = one_text(files, "pack", uploads)
-        if found is None:
-            raise InputError(text.ADD_NO_PACK_WHAT, text.THE_FORM, text.PACK_FILE_NONE, text.ADD_NO_PACK_MEND)
-        return pack_from_text(found[1], found[0])
-    if not values.get("id"):
-        raise InputError(text.ADD_NO_PACK_WHAT, text.THE_FORM, text.ADD_NO_PACK_WHY, text.ADD_NO_PACK_MEND)
-    return pack_from_form(values, limits)
+    if kind == "file" and from_file is not None:
+        return from_file
+    if kind == "new" and values.get("id"):
+        return pack_from_form(values, limits)
+    raise InputError(text.ADD_NO_PACK_WHAT, text.THE_FORM, text.ADD_NO_PACK_WHY, text.ADD_NO_PACK_MEND)
 
 
 # ---- callbacks -------------------------------------------------------------------------------------------------
@@ -267,43 +410,58 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     """Wire the panel."""
 
     @app.callback(
-        Output(ids.ADD_FILES, "data"), Output(ids.ADD_RESULT, "children"),
+        Output(ids.ADD_FILES, "data"), Output(ids.ADD_RESULT, "children"), Output(ids.ADD_ERROR, "children"),
         Input(ids.ADD_DROP_EVENT, "data"), Input({"type": ids.ADD_REMOVE, "token": ALL}, "n_clicks"),
-        State(ids.ADD_FILES, "data"),
+        Input(ids.ADD_REMOVE_ALL, "n_clicks"), State(ids.ADD_FILES, "data"),
         prevent_initial_call=True,
     )
-    def take_files(event: dict[str, Any] | None, clicks: list[int | None], files: list[dict[str, Any]] | None) -> Any:
+    def take_files(
+        event: dict[str, Any] | None, clicks: list[int | None], all_clicks: int | None, files: list[dict[str, Any]] | None
+    ) -> Any:
         held = still_there(files, uploads)
-        if ctx.triggered_id == ids.ADD_DROP_EVENT:
+        if ctx.triggered_id == ids.ADD_DROP_EVENT and event:
             errors = [InputError(**{key: str(item[key]) for key in ("what", "where", "why", "mend")})
-                      for item in (event or {}).get("errors") or []]
-            return received(event, held, uploads), [components.error_panel(error, text.NOTHING_STORED) for error in errors]
+                      for item in event.get("errors") or []]
+            taken, refused = received(event, held, uploads)
+            panels = [components.error_panel(error, text.NOTHING_STORED) for error in [*errors, *refused]]
+            return taken, panels, None
+        if ctx.triggered_id == ids.ADD_REMOVE_ALL and all_clicks:
+            for item in held:
+                uploads.remove(item["token"])
+            return [], None, None
         if isinstance(ctx.triggered_id, dict) and any(clicks):
             token = ctx.triggered_id["token"]
             uploads.remove(token)
-            return [item for item in held if item["token"] != token], None
+            return [item for item in held if item["token"] != token], None, None
+        if not event and any(item["prop_id"].startswith(f"{ids.ADD_DROP_EVENT}.") for item in ctx.triggered):
+            return held, None, None  # the page was opened: show what was dropped before another page was looked at
         raise PreventUpdate
 
     @app.callback(
         Output(ids.ADD_FILE_LIST, "children"), Output(ids.ADD_FORM, "hidden"), Output(ids.ADD_PACK_KIND, "value"),
-        Output(ids.ADD_PACK_FILE_BOX, "children"), Output(ids.ADD_BUTTON, "disabled"),
-        Input(ids.ADD_FILES, "data"), State(ids.ADD_PACK_KIND, "value"),
+        Output(ids.ADD_PACK_FILE_BOX, "children"), Output(ids.ADD_STATE, "data"),
+        Input(ids.ADD_FILES, "data"), State(ids.ADD_STATE, "data"),
+        running=[(Output(ids.ADD_BUTTON, "disabled"), True, True),
+                 (Output(ids.ADD_WAIT, "children"), text.ADD_WAIT["reading"], "")],
     )
-    def show_files(files: list[dict[str, Any]] | None, kind: str) -> tuple[Any, ...]:
+    def show_files(files: list[dict[str, Any]] | None, before: dict[str, Any] | None) -> tuple[Any, ...]:
         held = still_there(files, uploads)
         if not held:
-            return None, True, no_update, html.P(text.PACK_FILE_NONE, className="quiet"), True
-        shown, good = file_list(held, door, uploads)
-        try:
-            found = one_text(held, "pack", uploads)
-            box: Any = html.P(text.PACK_FILE_NONE, className="quiet")
-            if found is not None:
-                pack = pack_from_text(found[1], found[0])
-                words = text.PACK_FILE_READ if pack.id else text.PACK_FILE_NO_ID
-                box = html.P(words.format(name=found[0], id=pack.id, build=text.build_text(pack)))
-        except InputError as error:
-            box = components.error_panel(error)
-        return shown, False, "file" if any(item["kind"] == "pack" for item in held) else no_update, box, not good
+            return None, True, no_update, html.P(text.PACK_FILE_NONE, className="quiet"), {"why": text.ADD_WAIT["no_log"]}
+        found = seen(held, door, uploads)
+        named = next((item["token"] for item in held if item["kind"] == "pack"), None)
+        new_pack_file = named is not None and named != (before or {}).get("named")
+        state = {"why": found.why_not(held), "pack_file": found.pack is not None, "named": named}
+        return file_list(held, found), False, "file" if new_pack_file else no_update, pack_box(held, found), state
+
+    @app.callback(
+        Output(ids.ADD_BUTTON, "disabled"), Output(ids.ADD_WAIT, "children"),
+        Input(ids.ADD_STATE, "data"), Input(ids.ADD_PACK_KIND, "value"), Input(ids.ADD_PACK_EXISTING, "value"),
+        Input({"type": ids.ADD_PACK_FIELD, "key": "id"}, "value"),
+    )
+    def allow(state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None) -> tuple[bool, str]:
+        why = wait_words(state, kind, existing, number)
+        return bool(why), why
 
     @app.callback(
         Output(ids.ADD_PACK_EXISTING_BOX, "hidden"), Output(ids.ADD_PACK_NEW_BOX, "hidden"),
@@ -314,7 +472,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
 
     @app.callback(
         Output(ids.URL, "pathname"), Output(ids.URL, "search", allow_duplicate=True),
-        Output(ids.ADD_RESULT, "children", allow_duplicate=True), Output(ids.ADD_FILES, "data", allow_duplicate=True),
+        Output(ids.ADD_ERROR, "children", allow_duplicate=True), Output(ids.ADD_FILES, "data", allow_duplicate=True),
         Input(ids.ADD_BUTTON, "n_clicks"),
         State(ids.ADD_FILES, "data"), State(ids.ADD_PACK_KIND, "value"), State(ids.ADD_PACK_EXISTING, "value"),
         State({"type": ids.ADD_PACK_FIELD, "key": ALL}, "id"), State({"type": ids.ADD_PACK_FIELD, "key": ALL}, "value"),
@@ -336,13 +494,16 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
             logs = [item["token"] for item in held if item["kind"] == "log"]
             if not logs:
                 raise InputError(text.ADD_NO_LOG_WHAT, text.THE_FORM, text.ADD_NO_LOG_WHY, text.ADD_NO_LOG_MEND)
+            toml_errors: dict[str, InputError] = {}
+            toml = _toml_files(held, uploads, toml_errors)
+            for error in toml_errors.values():
+                raise error
             pack = pack_chosen(
-                kind, existing, _keyed(field_ids, field_values), _keyed(limit_ids, limit_values), held, door, uploads
+                kind, existing, _keyed(field_ids, field_values), _keyed(limit_ids, limit_values), toml["pack"], door
             )
-            columns = one_text(held, "columns", uploads)
             run_id = door.add(
-                uploads.content(logs), pack, (label or "").strip()[:LABEL_LENGTH_MAX], criteria,
-                columns[1] if columns else None, bool(again),
+                uploads.content(logs), pack, (label or "").strip()[:LABEL_LENGTH_MAX], criteria, toml["columns"],
+                "again" in (again or []), "ratings" in (again or []),
             )
         except InputError as error:
             return no_update, no_update, components.error_panel(error, text.NOTHING_STORED), no_update

@@ -11,9 +11,9 @@ from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError
 from cycler.quantities import figure_text
-from dashboard import components, ids, text
+from dashboard import advice, components, ids, text
 from dashboard.address import query_of, run_numbers
-from dashboard.data import COMPARE_MAX, Door, run_name
+from dashboard.data import COMPARE_MAX, Door, RunItem, run_name
 from dashboard.figures import style
 from dashboard.figures.overlay import AXES, Overlaid, overlaid, overlay
 
@@ -25,7 +25,7 @@ def skeleton() -> Component:
     return html.Div(
         [
             dcc.Store(id=ids.COMPARE_SYNC), dcc.Dropdown(id=ids.COMPARE_PICK), dcc.RadioItems(id=ids.COMPARE_REFERENCE),
-            dcc.RadioItems(id=ids.COMPARE_AXIS), dcc.Graph(id=ids.COMPARE_CURVE), html.Div(id=ids.COMPARE_TABLE),
+            dcc.RadioItems(id=ids.COMPARE_AXIS), dcc.Graph(id=ids.COMPARE_CURVE), html.Div(id=ids.COMPARE_DANGER), html.Div(id=ids.COMPARE_TABLE),
             html.Div(id=ids.COMPARE_NOTE), html.Div(id=ids.COMPARE_BODY),
         ]
     )
@@ -66,6 +66,7 @@ def layout(door: Door, query: dict[str, str]) -> Component:
     options = [{"value": run, "label": name} for run, name in names.items()]
     return html.Div(
         [
+            html.Div(id=ids.COMPARE_DANGER),
             html.H1(text.COMPARE_TITLE),
             dcc.Store(id=ids.COMPARE_SYNC),
             html.Div(
@@ -123,8 +124,8 @@ def overlaid_runs(door: Door, runs: list[int]) -> list[Overlaid]:
     return found
 
 
-def run_key(order: int, run: Overlaid, reference: bool, run_id: int) -> Component:
-    """Letter, line and name of one run."""
+def run_key(order: int, run: Overlaid, reference: bool, item: RunItem) -> Component:
+    """Letter, line, name and last verdict of one run."""
     dash = style.RUN_DASHES[order % 8]
     pattern = {"solid": "", "dash": "9 6", "dot": "2 4", "dashdot": "9 4 2 4", "longdash": "16 6",
                "longdashdot": "16 5 3 5"}.get(dash, dash.replace("px", "").replace(",", " "))
@@ -132,7 +133,9 @@ def run_key(order: int, run: Overlaid, reference: bool, run_id: int) -> Componen
         [
             html.Span(run.letter, className="run-letter"),
             html.Img(src=_line_picture(style.RUN_COLOURS[order % 8], pattern), alt="", className="run-line"),
-            dcc.Link(run.label, href=f"/run/{run_id}"),
+            dcc.Link(run.label, href=f"/run/{item.id}"),
+            dcc.Link([html.Span(f"{text.LAST_VERDICT}: ", className="hint"), components.result_mark(item.verdict)],
+                     href=f"/run/{item.id}/verdict", className="plain-link"),
             html.Span(text.COMPARE_REFERENCE.lower(), className="tag") if reference else None,
         ]
     )
@@ -179,8 +182,7 @@ def difference_cell(row: dict[str, Any], index: int, reference: int) -> Any:
         shown = _figure(float(difference), row["u_difference"][index], row["unit"])
         if row["unit"] == "share":  # the difference of two percentages
             shown = shown.replace("%", text.POINTS)
-        sign = "+" if difference > 0 else ""
-        parts.append(html.Div([f"{sign}{shown}".replace("+-", "-").replace("-", "−"), " ", _significance(row, index)],
+        parts.append(html.Div([_signed(difference, shown), " ", _significance(row, index)],
                               className="difference"))
     return parts
 
@@ -205,7 +207,7 @@ def difference_table(result: dict[str, Any], letters: list[str]) -> Component:
     ]
     heads = ["", *(f"{letter} ({text.COMPARE_REFERENCE.lower()})" if i == reference else letter
                    for i, letter in enumerate(letters))]
-    notes = [html.Li(str(note)) for note in result.get("notes") or ()]
+    notes = [html.Li(advice.words(str(note))) for note in result.get("notes") or ()]
     return html.Div(
         [
             components.table(heads, rows, text.COMPARE_CAPTION, numbers=range(1, len(heads)),
@@ -215,20 +217,77 @@ def difference_table(result: dict[str, Any], letters: list[str]) -> Component:
     )
 
 
-def body(door: Door, runs: list[int], reference: int, axis: str) -> tuple[Any, Any, Any]:
-    """Figure, table and remarks for a choice of two or more runs."""
+def group_tables(result: dict[str, Any], letters: list[str]) -> list[Component]:
+    """Capacity, 10 s resistance and sag of every group, each run's beside its difference from the reference."""
+    reference = int(result["reference"])
+    groups = result.get("groups") or []
+    valid = next((row["valid"] for row in result["rows"] if row["quantity"] == "capacity_ah"), [True] * len(letters))
+    heads = [text.H_GROUP[0], *(f"{letter} ({text.COMPARE_REFERENCE.lower()})" if i == reference else letter
+                                for i, letter in enumerate(letters))]
+    parts = []
+    for key, title in text.COMPARE_GROUP_TITLE.items():
+        rows = [
+            (
+                f"group {group['group']}",
+                *(group_cell(group, key, index, reference, valid if key == "capacity_ah" else None)
+                  for index in range(len(letters))),
+            )
+            for group in groups if any(value is not None for value in group[key]["values"])
+        ]
+        if rows:
+            table = components.table(heads, rows, numbers=range(1, len(heads)),
+                                     class_name="wide-table dense-table group-compare")
+            parts.append(components.fold(title, table, is_open=True))
+    if not parts:
+        return [html.P(text.COMPARE_GROUPS_NONE, className="quiet")]
+    return [html.P(text.COMPARE_GROUPS_CAPTION, className="hint"), *parts]
+
+
+def group_cell(group: dict[str, Any], key: str, index: int, reference: int, valid: list[bool] | None) -> Any:
+    """One group's figure in one run, and its difference from the same group of the reference."""
+    row = group[key]
+    value = row["values"][index]
+    if value is None:
+        return text.DASH
+    words = _figure(float(value), row["u"][index], row["unit"])
+    if row["estimate"][index]:
+        words = text.ESTIMATED.format(figure=words)
+    parts: list[Any] = [html.Span(words)]
+    if group["limiting"][index]:
+        parts.append(html.Span(text.LIMITING_MARK, className="tag"))
+    difference = row["difference"][index]
+    if valid is not None and not valid[index]:
+        parts.append(html.Div(text.COMPARE_INVALID, className="quiet"))
+    elif index != reference and difference is not None and (valid is None or valid[reference]):
+        shown = _signed(difference, _figure(float(difference), row["u_difference"][index], row["unit"]))
+        parts.append(html.Div([shown, " ", _significance(row, index)], className="difference"))
+    return parts
+
+
+def _signed(difference: float, shown: str) -> str:
+    sign = "+" if difference > 0 else ""
+    return f"{sign}{shown}".replace("+-", "-").replace("-", "−")
+
+
+def body(door: Door, runs: list[int], reference: int, axis: str) -> tuple[Any, Any, Any, Any]:
+    """Figure, tables, remarks and boxes of danger for a choice of two or more runs."""
     drawn = overlaid_runs(door, runs)
+    items = {item.id: item for item in door.runs()}
     figure, left_out = overlay(drawn, axis, HEIGHT)
     result = door.compare(runs, runs.index(reference))
     letters = [run.letter for run in drawn]
     remarks = [
-        html.Ul([run_key(i, run, runs[i] == reference, runs[i]) for i, run in enumerate(drawn)], className="run-keys",
+        html.Ul([run_key(i, run, runs[i] == reference, items[runs[i]]) for i, run in enumerate(drawn)], className="run-keys",
                 **{"aria-label": text.COMPARE_KEY}),
         *(html.P(text.COMPARE_LEFT_OUT.format(letter=letter, reason=reason), className="remark")
           for letter, reason in left_out),
     ]
     head = text.COMPARE_DIFFERENCES.format(letter=letters[runs.index(reference)])
-    return figure, components.section(head, difference_table(result, letters)), remarks
+    tables = [
+        components.section(head, difference_table(result, letters)),
+        components.section(text.COMPARE_GROUPS, group_tables(result, letters)),
+    ]
+    return figure, tables, remarks, [components.danger_box(door.run(run).analysis, items[run].pack_id, run) for run in runs]
 
 
 def register(app: Dash, door: Door) -> None:
@@ -266,7 +325,7 @@ def register(app: Dash, door: Door) -> None:
 
     @app.callback(
         Output(ids.COMPARE_CURVE, "figure"), Output(ids.COMPARE_TABLE, "children"), Output(ids.COMPARE_NOTE, "children"),
-        Output(ids.COMPARE_BODY, "hidden"),
+        Output(ids.COMPARE_BODY, "hidden"), Output(ids.COMPARE_DANGER, "children"),
         Input(ids.URL, "search"), State(ids.URL, "pathname"),
     )
     def show(search: str | None, pathname: str) -> tuple[Any, ...]:
@@ -274,9 +333,9 @@ def register(app: Dash, door: Door) -> None:
             raise PreventUpdate
         runs, reference, axis = choice_of(query_of(search))
         if len(runs) < 2:
-            return no_update, None, components.empty_state(text.COMPARE_EMPTY, text.COMPARE_EMPTY_MORE), True
+            return no_update, None, components.empty_state(text.COMPARE_EMPTY, text.COMPARE_EMPTY_MORE), True, None
         try:
-            figure, table, remarks = body(door, runs, reference, axis)
+            figure, table, remarks, dangers = body(door, runs, reference, axis)
         except InputError as error:
-            return no_update, None, components.error_panel(error), True
-        return figure, table, remarks, False
+            return no_update, None, components.error_panel(error), True, None
+        return figure, table, remarks, False, dangers

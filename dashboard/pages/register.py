@@ -100,6 +100,34 @@ def capacity_text(item: RunItem) -> str:
     return (text.AT_LEAST if item.capacity_is_lower_bound else text.NOT_VALID).format(figure=words)
 
 
+def capacity_cell(item: RunItem) -> Component:
+    """The capacity in a table: the figure holds together, the words around it may stand on lines of their own."""
+    words = capacity_text(item)
+    if item.capacity_ah is None:
+        return html.Span(words)
+    shown = figure(item.capacity_ah, item.u_capacity_ah, "Ah")
+    before, after = words.split(shown)
+    return html.Span([before, html.Span(shown, className="unbroken"), after])
+
+
+def when_cell(item: RunItem) -> Component:
+    """The day in a table; that it is the day of adding stands above it."""
+    day = text.day_text(item.started_at or item.added_at)
+    if item.started_at:
+        return html.Span(day, className="unbroken")
+    return html.Span([html.Span(text.ADDED.format(when="").strip(), className="hint"), " ", html.Span(day, className="unbroken")])
+
+
+def state_cell(item: RunItem) -> Component:
+    """The state in a table, with the mark of a danger."""
+    if not item.dangers:
+        return html.Span(state_text(item))
+    return html.Span(
+        [html.Span(className="flag flag-danger", **{"aria-hidden": "true"}), html.Strong(f" {state_text(item)}")],
+        className="severity-danger",
+    )
+
+
 def when_text(item: RunItem) -> str:
     """When the pack was tested, or, where the log carries no date, when the run was added."""
     if item.started_at:
@@ -192,10 +220,10 @@ def run_table(items: list[RunItem], state: dict[str, str], chosen: list[int]) ->
             dcc.Link(item.pack_id, href=f"/run/{item.id}", className="strong-link"),
             item.label or text.DASH,
             dcc.Link(components.result_mark(item.verdict), href=f"/run/{item.id}/verdict", className="plain-link"),
-            capacity_text(item),
+            capacity_cell(item),
             _group(item),
-            state_text(item),
-            when_text(item),
+            state_cell(item),
+            when_cell(item),
         )
         for item in items
     ]
@@ -217,9 +245,9 @@ def pack_table(items: list[PackItem], state: dict[str, str]) -> Component:
             rated(item.rated_capacity_ah, "Ah"),
             str(item.runs),
             components.result_mark(item.newest.verdict if item.newest else None),
-            capacity_text(item.newest) if item.newest else text.DASH,
+            capacity_cell(item.newest) if item.newest else text.DASH,
             _group(item.newest),
-            when_text(item.newest) if item.newest else text.DASH,
+            when_cell(item.newest) if item.newest else text.DASH,
         )
         for item in items
     ]

@@ -20,7 +20,14 @@ from dashboard.data import Door, RunDetail
 from dashboard.figures import style
 from dashboard.figures.curves import Curves
 from dashboard.figures.groups import MEASURES, group_bars
-from dashboard.figures.timeline import draw_order, edge_widths, strip_bars, timeline, window_points
+from dashboard.figures.timeline import (
+    draw_order,
+    edge_widths,
+    step_points,
+    strip_bars,
+    timeline,
+    window_points,
+)
 from dashboard.pages import run_tables
 
 
@@ -55,6 +62,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
         [
             dcc.Store(id=ids.RUN_ID, data=run_id),
             dcc.Store(id=ids.RUN_SYNC),
+            components.danger_box(analysis, run.pack_id, run_id),
             html.Div(
                 [
                     html.Div(
@@ -84,7 +92,8 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
                 className="page-head",
             ),
             html.Dl(key_figures(analysis, names), className="key-figures"),
-            components.section(text.FINDINGS, components.findings_list(analysis.get("findings") or [], names), "part-findings"),
+            components.section(text.FINDINGS, components.findings_list(analysis.get("findings") or [], names),
+                               "part-findings", components.FINDINGS_ANCHOR),
             _curve_part(names, marked, analysis),
             _group_part(analysis),
             html.Div(run_tables.all_tables(analysis), className="part folds"),
@@ -118,7 +127,11 @@ def key_figures(analysis: dict[str, Any], names: dict[int, str]) -> list[Compone
     figures = [
         components.key_figure(text.KEY_CAPACITY, run_tables.capacity_words(capacity), run_tables.validity_words(capacity)),
         components.key_figure(
-            text.KEY_HEALTH, figure(capacity.get("state_of_health"), capacity.get("u_state_of_health"), "share"),
+            text.KEY_ENERGY, run_tables.bound_words(capacity, "energy_wh", "u_energy_wh", "Wh"),
+            run_tables.voltage_words(capacity),
+        ),
+        components.key_figure(
+            text.KEY_HEALTH, run_tables.bound_words(capacity, "state_of_health", "u_state_of_health", "share"),
             run_tables.health_words(analysis),
         ),
         components.key_figure(
@@ -194,6 +207,7 @@ def _group_part(analysis: dict[str, Any]) -> Component:
             html.Div(graphs, className="bar-row") if graphs else None,
             html.P(text.GROUPS_CAPTION, className="hint") if graphs else None,
             run_tables.group_table(analysis),
+            run_tables.spread_words(analysis),
         ],
     )
 
@@ -243,10 +257,16 @@ def window_patch(
         patch["data"][number]["y"] = y
     low, high = window or (float(curves.time_s[0]), curves.duration_s)
     shown = low / per_unit, high / per_unit
-    for number, (_family, _steps, starts, widths) in enumerate(strip_bars(steps, per_unit, shown), len(curves.series)):
+    bars = strip_bars(steps, per_unit, shown)
+    for number, (_family, _steps, starts, widths) in enumerate(bars, len(curves.series)):
         patch["data"][number]["base"] = starts
         patch["data"][number]["x"] = widths
         patch["data"][number]["marker"]["line"]["width"] = edge_widths(widths)
+    places, words = step_points(steps, per_unit, shown)
+    if steps:  # the trace after the bars tells the step under the pointer
+        last = len(curves.series) + len(bars)
+        patch["data"][last]["x"], patch["data"][last]["y"] = places, [0.0] * len(places)
+        patch["data"][last]["customdata"] = words
     patch["layout"]["xaxis"]["range"] = list(shown)
     if window is None:  # the whole test again: forget the zooms of all axes
         patch["layout"]["uirevision"] = secrets.token_hex(4)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from dash import html
 from dash.development.base_component import Component
 
-from cycler.quantities import figure_text
+from cycler.quantities import decimals_for, display_unit
 from cycler.record import text as record_text
 from cycler.record.values import duration, figure, plain, rated
-from dashboard import components, text
+from dashboard import advice, components, text
 
 HASH_SHOWN = 12
 
@@ -30,10 +31,53 @@ def dash_if_unknown(words: str) -> str:
 
 def capacity_words(capacity: dict[str, Any]) -> str:
     """The capacity as it may be quoted."""
-    words = figure(capacity.get("value_ah"), capacity.get("u_value_ah"), "Ah")
-    if capacity.get("value_ah") is not None and not capacity.get("valid") and capacity.get("is_lower_bound"):
+    return bound_words(capacity, "value_ah", "u_value_ah", "Ah")
+
+
+def bound_words(capacity: dict[str, Any], key: str, u_key: str, unit: str) -> str:
+    """A figure of the discharge, with "at least" where the discharge only gives a lower bound."""
+    words = figure(capacity.get(key), capacity.get(u_key), unit)
+    if capacity.get(key) is not None and not capacity.get("valid") and capacity.get("is_lower_bound"):
         return text.AT_LEAST.format(figure=words)
     return words
+
+
+def voltage_words(capacity: dict[str, Any]) -> str:
+    """Mean voltage of the discharge, or what the energy lacks."""
+    if capacity.get("energy_wh") is None:
+        return record_text.W_ENERGY
+    if capacity.get("mean_voltage_v") is None:
+        return ""
+    return record_text.N_MEAN_VOLTAGE.format(voltage=fixed(capacity["mean_voltage_v"], 2) + " V")
+
+
+def fixed(value: Any, decimals: int) -> str:
+    """A figure without an uncertainty of its own at a set number of decimals, never "-0.00"; a dash if not known."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        return text.DASH
+    shown = f"{value:.{decimals}f}"
+    return (shown.lstrip("-") if float(shown) == 0.0 else shown).replace("-", "\N{MINUS SIGN}")
+
+
+def bare(value: Any, u: Any, unit: str, decimals: int | None = None) -> str:
+    """A figure under a heading that gives the unit; ``decimals`` where it carries no uncertainty."""
+    if decimals is not None and not u:
+        return fixed(value, decimals)
+    return dash_if_unknown(figure(value, u, unit)).removesuffix(f" {display_unit(unit)[1]}")
+
+
+def spread_words(analysis: dict[str, Any]) -> Component | None:
+    """How far the groups lie apart, and the resistance of their joints."""
+    spread, resistance = analysis.get("spread") or {}, analysis.get("resistance") or {}
+    parts = [
+        f"{when} {volts(spread[key], spread.get(f'u_{key}'))}"
+        for key, when in record_text.SPREAD_WHEN.items() if spread.get(key) is not None
+    ]
+    lines = [record_text.SPREAD.format(parts=", ".join(parts))] if parts else []
+    if resistance.get("interconnect_ohm") is not None:
+        joints = figure(resistance["interconnect_ohm"], resistance.get("u_interconnect_ohm"), "ohm")
+        lines.append(record_text.JOINTS.format(figure=joints))
+    return html.P(" ".join(lines), className="hint") if lines else None
 
 
 def validity_words(capacity: dict[str, Any]) -> str:
@@ -79,20 +123,20 @@ def group_table(analysis: dict[str, Any]) -> Component:
     limiting = analysis.get("limiting_group")
     rows, classes = [], []
     for group in analysis.get("groups") or ():
-        capacity = dash_if_unknown(figure(group.get("capacity_ah"), group.get("u_capacity_ah"), "Ah"))
+        capacity = bare(group.get("capacity_ah"), group.get("u_capacity_ah"), "Ah")
         if group.get("capacity_is_estimate") and group.get("capacity_ah") is not None:
             capacity = text.ESTIMATED.format(figure=capacity)
         here = group["group"] == limiting
         rows.append(
             (
                 [text.group_name(group), html.Span(text.LIMITING_MARK, className="tag") if here else None],
-                dash_if_unknown(figure(group.get("rest_voltage_v"), group.get("u_rest_voltage_v"), "V")),
-                dash_if_unknown(figure(group.get("end_voltage_v"), group.get("u_end_voltage_v"), "V")),
-                dash_if_unknown(volts(group.get("sag_10s_v"), group.get("u_sag_10s_v"))),
-                dash_if_unknown(figure(group.get("resistance_10s_ohm"), group.get("u_resistance_10s_ohm"), "ohm")),
+                bare(group.get("rest_voltage_v"), group.get("u_rest_voltage_v"), "V", 3),
+                bare(group.get("end_voltage_v"), group.get("u_end_voltage_v"), "V", 3),
+                dash_if_unknown(volts(group.get("sag_10s_v"), group.get("u_sag_10s_v"))).removesuffix(" mV"),
+                bare(group.get("resistance_10s_ohm"), group.get("u_resistance_10s_ohm"), "ohm"),
                 capacity,
-                dash_if_unknown(figure(group.get("start_deficit_ah"), group.get("u_start_deficit_ah"), "Ah")),
-                dash_if_unknown(figure(group.get("self_discharge_ma"), group.get("u_self_discharge_ma"), "mA")),
+                bare(group.get("start_deficit_ah"), group.get("u_start_deficit_ah"), "Ah"),
+                bare(group.get("self_discharge_ma"), group.get("u_self_discharge_ma"), "mA"),
             )
         )
         classes.append("row-marked" if here else "")
@@ -120,20 +164,24 @@ def _step_table(analysis: dict[str, Any]) -> Component:
             record_text.STEP_WORDS.get(step["kind"], record_text.words(step["kind"])),
             duration(step.get("start_s")),
             duration(step.get("duration_s")),
-            plain_short(step.get("mean_current_a"), "A"),
-            plain_short(step.get("capacity_ah"), "Ah"),
-            plain_short(step.get("energy_wh"), "Wh"),
-            f"{plain_short(step.get('start_voltage_v'), 'V')} – {plain_short(step.get('end_voltage_v'), 'V')}",
+            bare(step.get("mean_current_a"), step.get("u_mean_current_a"), "A", 3),
+            bare(step.get("capacity_ah"), step.get("u_capacity_ah"), "Ah", 3),
+            bare(step.get("energy_wh"), step.get("u_energy_wh"), "Wh", 1),
+            f"{bare(step.get('start_voltage_v'), step.get('u_start_voltage_v'), 'V', 2)} – "
+            f"{bare(step.get('end_voltage_v'), step.get('u_end_voltage_v'), 'V', 2)}",
             record_text.END_WORDS.get(str(step.get("end_reason")), record_text.words(step.get("end_reason") or "")),
         )
         for step in steps
     ]
-    return components.table(text.H_STEP, rows, record_text.STEP_CAPTION, numbers=(2, 3, 4, 5, 6, 7), class_name="wide-table")
+    return components.table(text.H_STEP, rows, record_text.STEP_CAPTION, numbers=(2, 3, 4, 5, 6, 7), class_name="wide-table dense-table")
 
 
-def plain_short(value: Any, unit: str) -> str:
-    """A figure without an uncertainty of its own, as the record gives it."""
-    return dash_if_unknown(figure_text(value if isinstance(value, (int, float)) else None, None, unit))
+def two_digits(value: Any, unit: str) -> str:
+    """A standard uncertainty under a heading that gives the unit, to two significant digits."""
+    if not isinstance(value, (int, float)) or not math.isfinite(value):
+        return text.DASH
+    shown = value * display_unit(unit)[0]
+    return f"{shown:.{decimals_for(shown)}f}" if shown else "0"
 
 
 def _edge_table(analysis: dict[str, Any]) -> Component:
@@ -144,9 +192,9 @@ def _edge_table(analysis: dict[str, Any]) -> Component:
         (
             duration(edge.get("at_s")),
             duration(edge.get("after_s")) if edge.get("after_s") is not None else text.DASH,
-            plain_short(edge.get("current_step_a"), "A"),
-            dash_if_unknown(figure(edge.get("ohm"), edge.get("u_ohm"), "ohm")),
-            dash_if_unknown(figure(edge.get("ohmic_ohm"), edge.get("u_ohmic_ohm"), "ohm")),
+            bare(edge.get("current_step_a"), edge.get("u_current_step_a"), "A", 2),
+            bare(edge.get("ohm"), edge.get("u_ohm"), "ohm"),
+            bare(edge.get("ohmic_ohm"), edge.get("u_ohmic_ohm"), "ohm"),
             text.METHOD.get(str(edge.get("method")), record_text.words(edge.get("method"))),
         )
         for edge in edges
@@ -165,10 +213,11 @@ def _budget_tables(analysis: dict[str, Any]) -> Component:
         if rows:
             cells = [
                 (record_text.SOURCE_WORDS.get(str(row.get("source")), record_text.words(row.get("source"))),
-                 plain_short(row.get(key), unit))
+                 two_digits(row.get(key), unit))
                 for row in rows
             ]
-            parts.append(components.table(text.H_BUDGET, cells, title, numbers=(1,)))
+            heads = [head.format(unit=display_unit(unit)[1]) for head in text.H_BUDGET]
+            parts.append(components.table(heads, cells, title, numbers=(1,)))
     return html.Div(parts, className="side-by-side") if parts else html.P(record_text.BUDGET_NONE, className="quiet")
 
 
@@ -216,7 +265,7 @@ def _reading(analysis: dict[str, Any]) -> Component:
             record_text.GAP.format(duration=duration(gap.get("duration_s")), start=duration(gap.get("start_s")))
             for gap in clock.get("gaps") or ()) or record_text.NONE),
         (record_text.L_WARNINGS, html.Ul([
-            html.Li(f"{item.get('where')}: {item.get('message')}" if item.get("where") else str(item.get("message")))
+            html.Li(_warning(item))
             for item in reading["warnings"]]) if reading.get("warnings") else record_text.WARNINGS_NONE),
     ]
     columns = [
@@ -244,6 +293,11 @@ def _reading(analysis: dict[str, Any]) -> Component:
             components.table(text.H_SOURCE, sources, numbers=(1, 2)) if sources else None,
         ]
     )
+
+
+def _warning(item: dict[str, Any]) -> str:
+    message = advice.capital(advice.words(str(item.get("message"))))
+    return f"{message} ({advice.last_part(str(item['where']))})" if item.get("where") else message
 
 
 def _encoding(reading: dict[str, Any]) -> str:

@@ -18,13 +18,20 @@ from dashboard.data import Door
 from dashboard.figures.scale import Scale, scale
 from dashboard.routes import record_address
 
+WORKSHOP_LENGTH_MAX = 80
+MAY_BE_NEGATIVE = ("temperature_max_c", "group_sag_end_v")
+"""Quantities that may well be negative; every other one cannot."""
+
+AT_MOST_ONE = ("coulombic_efficiency", "energy_efficiency")
+"""Shares that cannot exceed the whole."""
+
 
 def skeleton() -> Component:
     """Every component of the page that a callback names, for the checks at start."""
     return html.Div(
         [
             dcc.Store(id=ids.VERDICT_RUN), dcc.Store(id=ids.VERDICT_CHANGED), dcc.Store(id=ids.VERDICT_SYNC), dcc.RadioItems(id=ids.VERDICT_CRITERIA),
-            html.Div(id=ids.VERDICT_BODY), html.Button(id=ids.VERDICT_KEEP), html.Button(id=ids.VERDICT_RECORD),
+            html.Div(id=ids.VERDICT_BODY), dcc.Input(id=ids.VERDICT_WORKSHOP), html.Button(id=ids.VERDICT_KEEP), html.Button(id=ids.VERDICT_RECORD),
             html.Span(id=ids.VERDICT_BUSY), html.Div(id=ids.VERDICT_DONE), html.Div(id=ids.VERDICT_RECORDS),
         ]
     )
@@ -49,6 +56,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
             dcc.Store(id=ids.VERDICT_RUN, data=run_id),
             dcc.Store(id=ids.VERDICT_CHANGED, data=0),
             dcc.Store(id=ids.VERDICT_SYNC),
+            components.danger_box(run.analysis, run.pack_id, run_id),
             html.Div(
                 [
                     html.Div(
@@ -74,12 +82,21 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
                     html.H2(text.RECORDS),
                     html.Div(
                         [
+                            components.field(
+                                text.WORKSHOP,
+                                dcc.Input(
+                                    id=ids.VERDICT_WORKSHOP, type="text", maxLength=WORKSHOP_LENGTH_MAX,
+                                    autoComplete="organization", persistence=True, persistence_type="local",
+                                    placeholder=text.WORKSHOP_HINT,
+                                ),
+                                class_name="workshop",
+                            ),
                             html.Button(text.VERDICT_RECORD, id=ids.VERDICT_RECORD, type="button",
                                         className="button button-main"),
                             html.Button(text.VERDICT_KEEP, id=ids.VERDICT_KEEP, type="button", className="button"),
                             html.Span(id=ids.VERDICT_BUSY, role="status", className="busy"),
                         ],
-                        className="act-row no-print",
+                        className="act-row act-row-low no-print",
                     ),
                     html.Div(id=ids.VERDICT_DONE, role="status"),
                     html.Div(id=ids.VERDICT_RECORDS),
@@ -97,7 +114,9 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
 
 def scale_bar(row: dict[str, Any]) -> Component:
     """A criterion's scale as positioned marks; the figures stand beside it as text."""
-    place: Scale = scale(row["value"], row["u_value"], row["limit"], row["guard_band"], row["direction"] == "at_least")
+    place: Scale = scale(row["value"], row["u_value"], row["limit"], row["guard_band"], row["direction"] == "at_least",
+                         None if row["quantity"] in MAY_BE_NEGATIVE else 0.0,
+                         1.0 if row["quantity"] in AT_MOST_ONE else None)
     unit = row.get("unit", "")
 
     def band(name: str, start: float, end: float) -> Component:
@@ -112,12 +131,12 @@ def scale_bar(row: dict[str, Any]) -> Component:
         marks.append(band("scale-range", place.low, place.high))
         marks.append(html.Span(className=f"scale-value scale-{row['result']}", style={"left": f"{place.value:.2f}%"}))
     ends = [
-        html.Span(plain(_three(place.left), unit), className="scale-end"),
+        html.Span(end_text(place.left, unit), className="scale-end"),
         html.Span(
             f"{text.VERDICT_LIMIT.lower()} {plain(row['limit'], unit)}", className="scale-end scale-end-limit",
             style={"left": f"{min(85.0, max(15.0, place.limit)):.2f}%"},
         ),
-        html.Span(plain(_three(place.right), unit), className="scale-end scale-end-right"),
+        html.Span(end_text(place.right, unit), className="scale-end scale-end-right"),
     ]
     return html.Div(
         [html.Div(marks, className="scale"), html.Div(ends, className="scale-ends")], className="scale-box",
@@ -125,9 +144,32 @@ def scale_bar(row: dict[str, Any]) -> Component:
     )
 
 
-def _three(value: float) -> float:
-    """End of a scale to three digits: a graduation, not a figure."""
-    return float(f"{value:.3g}")
+def end_text(value: float, unit: str) -> str:
+    """End of a scale, a round figure of at most three digits."""
+    return plain(float(f"{value:.3g}"), unit).replace("-", "\N{MINUS SIGN}")
+
+
+def accept_text(row: dict[str, Any]) -> str:
+    """From which figure on a value is accepted, or "none" and why."""
+    unit = row.get("unit", "")
+    if row["acceptance_limit"] is not None:
+        words = banded(row["acceptance_limit"], unit, row["guard_band"])
+        return text.DIRECTION.get(row["direction"], "{limit}").format(limit=words)
+    if row["value"] is None:
+        reason = text.ACCEPT_NO_VALUE
+    else:
+        reason = text.ACCEPT_NO_ROOM if row["guard_band"] else text.ACCEPT_NO_U
+    return text.ACCEPT_NONE.format(reason=reason)
+
+
+def value_text(row: dict[str, Any]) -> str:
+    """The value as it may be quoted: with its uncertainty, as a bound where it is one, with the group it is of."""
+    if row["value"] is None:
+        return text.VERDICT_NO_VALUE
+    words = figure(row["value"], row["u_value"], row.get("unit", ""))
+    bound = {"lower": text.AT_LEAST, "upper": text.AT_MOST}.get(str(row.get("bound")))
+    words = bound.format(figure=words) if bound else words
+    return f"{words}, group {row['group']}" if row.get("group") else words
 
 
 def criterion_item(row: dict[str, Any]) -> Component:
@@ -135,14 +177,8 @@ def criterion_item(row: dict[str, Any]) -> Component:
     unit = row.get("unit", "")
     at = text.DIRECTION.get(row["direction"], "{limit}").format(limit=plain(row["limit"], unit))
     facts = [html.Dt(text.VERDICT_LIMIT), html.Dd(at)]
-    value = text.VERDICT_NO_VALUE if row["value"] is None else figure(row["value"], row["u_value"], unit)
-    if row.get("group") and row["value"] is not None:
-        value += f", group {row['group']}"
-    facts = [html.Dt(text.VERDICT_VALUE), html.Dd(value, className="figure"), *facts]
-    if row["acceptance_limit"] is not None and row["guard_band"]:
-        accept = text.DIRECTION.get(row["direction"], "{limit}").format(
-            limit=banded(row["acceptance_limit"], unit, row["guard_band"]))
-        facts += [html.Dt(text.VERDICT_ACCEPT), html.Dd(accept)]
+    facts = [html.Dt(text.VERDICT_VALUE), html.Dd(value_text(row), className="figure"), *facts,
+             html.Dt(text.VERDICT_ACCEPT), html.Dd(accept_text(row))]
     if row["probability_of_conformity"] is not None:
         facts += [html.Dt(text.VERDICT_PROBABILITY), html.Dd(text.share_text(row["probability_of_conformity"]))]
     tags = [] if row.get("required", True) else [html.Span(text.VERDICT_ADVISORY, className="tag")]
@@ -172,7 +208,7 @@ def veto_panel(verdict: dict[str, Any]) -> Component | None:
         for code in vetoes
     ]
     return html.Div(
-        [html.H2(text.VERDICT_VETO), html.Ul(items), components.caution(text.CAUTION_DANGER, danger=True)],
+        [html.H2(text.VERDICT_VETO), html.Ul(items)],
         className="veto-panel", role="alert",
     )
 
@@ -287,6 +323,7 @@ def register(app: Dash, door: Door) -> None:
         Output(ids.VERDICT_DONE, "children"), Output(ids.VERDICT_CHANGED, "data"),
         Input(ids.VERDICT_RECORD, "n_clicks"), Input(ids.VERDICT_KEEP, "n_clicks"),
         State(ids.VERDICT_RUN, "data"), State(ids.VERDICT_CRITERIA, "value"), State(ids.VERDICT_CHANGED, "data"),
+        State(ids.VERDICT_WORKSHOP, "value"),
         running=[
             (Output(ids.VERDICT_RECORD, "disabled"), True, False),
             (Output(ids.VERDICT_BUSY, "children"), text.VERDICT_RECORD_BUSY, ""),
@@ -294,7 +331,7 @@ def register(app: Dash, door: Door) -> None:
         prevent_initial_call=True,
     )
     def act(
-        record: int | None, keep: int | None, run_id: int, criteria: str, changed: int | None
+        record: int | None, keep: int | None, run_id: int, criteria: str, changed: int | None, workshop: str | None,
     ) -> tuple[Any, Any]:
         if not (record or keep):
             raise PreventUpdate
@@ -303,7 +340,7 @@ def register(app: Dash, door: Door) -> None:
                 door.keep_verdict(int(run_id), criteria)
                 done = text.VERDICT_KEEP_DONE
             else:
-                done = text.VERDICT_RECORD_DONE.format(serial=door.make_record(int(run_id), criteria))
+                done = text.VERDICT_RECORD_DONE.format(serial=door.make_record(int(run_id), criteria, workshop))
         except InputError as error:
             return components.error_panel(error, text.NOTHING_STORED), no_update
         return html.P(done, className="done"), (changed or 0) + 1

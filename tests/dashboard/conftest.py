@@ -37,6 +37,30 @@ def fill(path):
             add_logs(register, [source], load_pack(SAMPLES / "packs" / pack), label, load_criteria())
 
 
+def overcharged_log():
+    """The sister pack's log with group 2 read 0.16 V higher above 4.0 V, so that it passes 4.25 V: invented."""
+    lines = (SAMPLES / "ebike-10s4p-sister.csv").read_text("utf-8-sig").splitlines()
+    rows = [lines[0]]
+    for line in lines[1:]:
+        cells = line.split(";")
+        volts = float(cells[4].replace(",", "."))
+        cells[4] = f"{volts + (0.16 if volts > 4.0 else 0.0):.3f}".replace(".", ",")
+        rows.append(";".join(cells))
+    return "\n".join(rows).encode()
+
+
+def add_overcharged(path):
+    """Add a run with a danger finding (group 2) to a register; returns its number."""
+    from cycler.criteria import load_criteria
+    from cycler.pack import load_pack
+    from cycler.register import Register
+    from cycler.workflow import add_logs
+
+    with Register.open(path) as register:
+        pack = load_pack(SAMPLES / "packs" / "ebike-0415.toml")
+        return add_logs(register, [("overcharged.csv", overcharged_log())], pack, "overcharged", load_criteria())
+
+
 @pytest.fixture(scope="session")
 def filled(tmp_path_factory):
     """Path of a register with three runs; never written to by a test."""

@@ -168,10 +168,12 @@ def test_pack_file_with_a_slip_names_its_line(served, page, tmp_path):
     slip.write_text('id = "CB-1"\nserie = 10\n')
     open_page(page, served)
     drop(page, [SISTER, slip])
-    page.locator("#add-pack-file-box .error-panel").wait_for()
-    assert "pack.toml:2" in words(page, "#add-pack-file-box") and "series" in words(page, "#add-pack-file-box")
-    page.get_by_role("button", name="Add run").click()
-    page.locator("#add-result .error-panel").wait_for()
+    page.locator(".file-list .error-panel").wait_for()
+    assert "pack.toml:2" in words(page, ".file-list .error-panel") and "series" in words(page, ".file-list .error-panel")
+    # Told once, and the button says why it waits.
+    assert page.locator(".error-panel").count() == 1
+    assert page.get_by_role("button", name="Add run").is_disabled()
+    expect(page.locator("#add-wait")).to_have_text("A file cannot be used: pack.toml. Mend or remove it.")
     assert len(served.door.runs()) == 3
 
 
@@ -181,7 +183,7 @@ def test_file_above_the_limit_is_refused_on_the_page(served_empty, page, tmp_pat
     open_page(page, served_empty)
     drop(page, [big])
     page.locator("#add-result .error-panel").wait_for()
-    assert "too large" in words(page, "#add-result") and "cycler add" in words(page, "#add-result")
+    assert "too large" in words(page, "#add-result") and ".csv.gz" in words(page, "#add-result")
     # The browser itself reports the refused call; that is the one error this test may cause.
     assert all("413" in error for error in page.watched.errors)
     page.watched.errors.clear()
@@ -192,8 +194,9 @@ def test_same_log_twice_is_refused_with_the_run_that_holds_it(served, page):
     drop(page, [BEFORE, SAMPLES / "packs" / "ebike-0412.toml"])
     page.locator(".look").wait_for()
     page.get_by_role("button", name="Add run").click()
-    page.locator("#add-result .error-panel").wait_for()
-    assert "run 1 (before repair)" in words(page, "#add-result")
+    page.locator("#add-error .error-panel").wait_for()
+    said = words(page, "#add-error")
+    assert "run 1 (before repair)" in said and "tick" in said and "--again" not in said and "cycler" not in said
     page.get_by_label("Add even if").check()
     page.get_by_role("button", name="Add run").click()
     page.wait_for_url("**/run/4")

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from dashboard.figures import style
 from dashboard.figures.curves import Curves, Series
 from dashboard.figures.groups import MEASURES, group_bars
 from dashboard.figures.overlay import overlaid, overlay
-from dashboard.figures.scale import scale
-from dashboard.figures.timeline import draw_order, step_family, timeline
+from dashboard.figures.scale import round_ends, scale
+from dashboard.figures.timeline import draw_order, step_family, step_points, timeline
 
 STEPS = [
     {"index": 0, "kind": "rest", "start_s": 0.0, "end_s": 600.0},
@@ -50,7 +52,7 @@ def test_timeline_hover_reads_every_trace_on_one_time_axis():
     figure, _complete = timeline(curves(), STEPS)
     assert (figure.layout.hovermode, figure.layout.hoversubplots) == ("x unified", "axis")
     assert {trace.xaxis for trace in figure.data} == {"x"}
-    assert all("%{y:" in trace.hovertemplate for trace in figure.data if trace.type == "scatter")
+    assert all("%{y:" in trace.hovertemplate for trace in figure.data if trace.type == "scatter" and trace.name != "Step")
 
 
 def test_timeline_strip_holds_every_step_with_its_word():
@@ -74,7 +76,9 @@ def test_timeline_without_readings_says_so():
 def test_draw_order_is_the_order_of_the_traces():
     data = curves()
     figure, _complete = timeline(data, STEPS, marked=2)
-    assert [s.name for s in draw_order(data, 2)] == [t.name.replace(", marked", "") for t in figure.data if t.type == "scatter"]
+    assert [s.name for s in draw_order(data, 2)] == [t.name.replace(", marked", "") for t in figure.data if t.type == "scatter"][:-1]
+    # Behind the bars: the trace that tells the step under the pointer.
+    assert figure.data[-1].name == "Step"
 
 
 def test_group_bars_show_expanded_uncertainty_and_hatch_the_limiting_group():
@@ -169,3 +173,45 @@ def test_scale_without_value_still_shows_the_limit():
 
 def test_scale_never_starts_below_zero_for_figures_that_cannot():
     assert scale(value=0.005, u_value=0.002, limit=0.1, guard_band=0.004, at_least=False).left == 0.0
+
+
+@given(
+    low=st.floats(-1e4, 1e4), span=st.floats(1e-6, 1e4),
+)
+def test_round_ends_hold_the_stretch_with_at_most_three_digits(low, span):
+    left, right = round_ends(low, low + span)
+    assert left <= low + 1e-6 * span and right >= low + span - 1e-6 * span and left < right
+    for end in (left, right):
+        assert float(f"{end:.3g}") == pytest.approx(end, abs=1e-12)
+
+
+def test_round_ends_of_a_share_are_what_a_hand_would_draw():
+    # 0.635 to 0.738 in steps of 0.02 (10 steps at most): 0.62 to 0.74, worked out by hand.
+    assert round_ends(0.635, 0.738) == (0.62, 0.74)
+
+
+@pytest.mark.parametrize(("value", "left"), [(0.004, 0.0), (None, 0.0)])
+def test_scale_of_a_figure_that_cannot_be_negative_starts_at_zero_whatever_its_uncertainty(value, left):
+    place = scale(value=value, u_value=0.05, limit=0.02, guard_band=0.1, at_least=False)
+    assert place.left == left and place.open_from == 0.0 and 0 < place.limit < 100
+
+
+def test_scale_of_a_figure_that_may_be_negative_shows_it():
+    place = scale(value=-0.004, u_value=0.001, limit=0.3, guard_band=0.002, at_least=False, lowest=None)
+    assert place.left < -0.004 and 0 < place.value < place.limit
+
+
+def test_scale_of_an_efficiency_ends_at_the_whole():
+    assert scale(None, None, 0.98, None, True, 0.0, 1.0).right == 1.0
+
+
+def test_step_points_name_each_step_however_short():
+    steps = [
+        {"index": 0, "kind": "rest", "start_s": 0.0, "end_s": 3600.0},
+        {"index": 1, "kind": "pulse_discharge", "start_s": 3600.0, "end_s": 3601.0},
+        {"index": 2, "kind": "discharge_cc", "start_s": 3601.0, "end_s": 9000.0},
+    ]
+    places, words = step_points(steps, 3600.0, (0.0, 2.5))
+    assert places == sorted(places) and len(places) == len(words)
+    assert {"0 rest, 1 h 0 min", "1 pulse −, 1 s", "2 discharge CC, 1 h 30 min"} == set(words)
+    assert step_points([], 1.0, (0.0, 1.0)) == ([], [])

@@ -93,6 +93,20 @@ def test_drop_of_nothing_is_refused(client):
     assert answer.status_code == 422 and answer.json["error"]["what"] == "the file is empty"
 
 
+def test_page_that_is_left_throws_its_waiting_files_away(client):
+    def put(name, data):
+        return client.put("/drop", headers={**OWN, "X-File-Name": name}, data=data).json["token"]
+
+    folder = client.application.extensions["dashboard_uploads"]._folder_path()
+    mine, other = put("a.csv", b"1;2"), put("b.csv", b"3;4")
+    assert client.post("/drop/forget", headers=OWN, json=[mine, "../../etc/passwd"]).status_code == 204
+    left = {path.name for path in folder.iterdir()}
+    assert mine not in left and other in left
+    foreign = client.post("/drop/forget", headers={**OWN, "Origin": "http://pages.example"}, json=[other])
+    assert foreign.status_code == 403 and {path.name for path in folder.iterdir()} == left
+    assert client.post("/drop/forget", headers=OWN, data=b"no json").status_code == 204
+
+
 def test_callback_above_limit_is_refused(client):
     answer = client.post("/_dash-update-component", headers=OWN, data=b"x" * (CALLBACK_BYTES_MAX + 1), content_type="application/json")
     assert answer.status_code == 413

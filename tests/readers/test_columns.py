@@ -198,3 +198,47 @@ def test_parse_columns_from_text_equals_the_file(tmp_path):
     path = tmp_path / "columns.toml"
     path.write_text(text, encoding="utf-8")
     assert parse_columns(text, str(path)) == load_columns(path)
+
+
+@pytest.mark.parametrize("heading", ["Mode", "phase", "Vorgang"])
+def test_words_of_the_loggers_own_making_are_ignored_and_the_evidence_says_so(heading):
+    words = {0: "pause", 1: "fill", -1: "drain"}
+    log = read_log_bytes(_rewritten(heading, [words[int(code)] for code in invented_test(5).mode]), "log.csv")
+    column = log.reading.columns[-1]
+    assert column.role == "ignored" and log.mode_code is None
+    assert column.evidence == 'its words name neither charge nor discharge: "fill", "drain"'
+    assert_agrees(log, invented_test(5), Dialect())
+
+
+@pytest.mark.parametrize("heading", ["phase", "Ablauf", "Step"])
+def test_words_for_charge_rest_and_discharge_are_the_mode_under_any_heading(heading):
+    words = {0: "idle", 1: "charging", -1: "loading"}
+    log = read_log_bytes(_rewritten(heading, [words[int(code)] for code in invented_test(5).mode]), "log.csv")
+    assert log.reading.columns[-1].role == "mode"
+    assert log.mode_words == ("idle", "charging", "loading")
+
+
+def test_no_column_of_a_sample_log_is_ignored():
+    from pathlib import Path
+
+    from cycler.readers import read_log
+
+    paths = sorted((Path(__file__).parent.parent.parent / "sample_logs").glob("*.csv"))
+    assert len(paths) > 5
+    for path in paths:
+        assert [c.name for c in read_log(path).reading.columns if c.role == "ignored"] == [], path.name
+
+
+def test_current_in_coarse_steps_is_kept_as_written():
+    # Steps of 0.1 A, as a cheap meter prints them: no smoothing, no resampling.
+    truth = invented_test(5)
+    lines = write_log(truth, Dialect(with_capacity=False)).decode().split("\n")
+    place = lines[0].split(",").index("Current (A)")
+    coarse = [f"{current:.1f}" for current in truth.current_a]
+    rows = []
+    for line, cell in zip(lines[1:], coarse):
+        fields = line.split(",")
+        fields[place] = cell
+        rows.append(",".join(fields))
+    log = read_log_bytes("\n".join([lines[0], *rows, ""]).encode(), "log.csv")
+    assert log.current_a.tolist() == [float(cell) for cell in coarse]

@@ -113,3 +113,39 @@ def test_flipping_the_sign_column_leaves_the_charge_unchanged():
     a = read_log_bytes(write_log(truth, Dialect(current_style="signed")), "a.csv")
     b = read_log_bytes(write_log(truth, Dialect(current_style="inverse")), "b.csv")
     np.testing.assert_array_equal(a.current_a, b.current_a)
+
+
+def _flat(current: np.ndarray, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Hours at 3.30 V within 5 mV, as an LFP group on its plateau reads, with no answer to the current."""
+    voltage = 3.30 + np.random.default_rng(seed).uniform(-5e-3, 5e-3, current.size)
+    return 10.0 * np.arange(current.size), np.round(voltage, 3), current
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize(
+    "levels", [[0.0, 2.0, 0.0, -2.0, 0.0], [0.0, -2.0, 0.0], [0.0, -2.0, 0.0, -1.0, 0.0], [-2.0, -1.0, -2.0]],
+)  # fmt: skip
+def test_settle_sign_of_signed_current_with_flat_voltage_is_taken_as_written(levels, seed):
+    time, voltage, current = _flat(np.repeat(levels, 360), seed)
+    reading = _settle(time, voltage, current)
+    np.testing.assert_array_equal(reading.current_a, current)
+    assert reading.discharge_is == "negative"
+    (warning,) = reading.warnings
+    assert warning.code == "sign_inferred" and "as written" in warning.message
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_settle_sign_of_positive_current_with_flat_voltage_asks_one_question(seed):
+    time, voltage, current = _flat(np.repeat([0.0, 2.0, 0.0, 1.0, 0.0], 360), seed)
+    with pytest.raises(InputError) as error:
+        _settle(time, voltage, current)
+    assert error.value.what.count("?") == 1 and "charged or discharged" in error.value.what
+    assert "sign =" in error.value.mend
+
+
+def test_settle_sign_with_flat_voltage_that_answers_is_settled_by_the_answer():
+    # 10 mOhm and 2 A: 20 mV at each edge stand out of 2 mV of noise, and discharge is positive here.
+    time, voltage, current = _flat(np.repeat([0.0, 2.0, 0.0, -2.0, 0.0], 360), 3)
+    reading = _settle(time, 3.3 + 0.2 * (voltage - 3.3) - 0.01 * current, current)
+    np.testing.assert_array_equal(reading.current_a, -current)
+    assert "edges" in reading.evidence

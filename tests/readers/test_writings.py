@@ -45,7 +45,7 @@ WRITINGS = {
         ["Date/Time", "Elapsed (s)", "Voltage (V)", "Current (A)"], [[str(START + timedelta(seconds=float(t))) for t in T], T, V, AMPS]
     ),
     "days_of_a_spreadsheet": _table(["Timestamp", "Voltage (V)", "Current (A)"], [[f"{46090 + t / 86400:.9f}" for t in T], V, AMPS]),
-    "minutes_and_seconds": _table(["Time", "Voltage (V)", "Current (A)"], [[f"{int(t) // 60:02d}:{int(t) % 60:02d}" for t in T], V, AMPS]),
+    "minutes_and_seconds": _table(["Time (mm:ss)", "Voltage (V)", "Current (A)"], [[f"{int(t) // 60:02d}:{int(t) % 60:02d}" for t in T], V, AMPS]),
     "minutes_seconds_tenths": _table(["Time", "Voltage (V)", "Current (A)"], [[f"{int(t) // 60:02d}:{int(t) % 60:02d}.0" for t in T], V, AMPS]),
     "powers_of_ten": _table(["Time (s)", "Voltage (V)", "Current (A)"], [[f"{x:+.6E}" for x in column] for column in (T, V, AMPS)]),
     "typographic_minus": _table(["Time (s)", "Voltage (V)", "Current (A)"], [T, V, [f"{x:.4f}".replace("-", "\N{MINUS SIGN}") for x in AMPS]]),

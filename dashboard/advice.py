@@ -1,0 +1,65 @@
+"""Messages of the program as a page tells them: what to do on the page, no commands and no folders.
+
+The command line and the pages share one set of errors, and some of them advise options of the command. Here that
+advice becomes the page's own; whatever still speaks of the command line is left out, clause by clause.
+"""
+
+from __future__ import annotations
+
+import re
+
+from cycler.errors import InputError, Location
+from dashboard import text
+
+_COLUMNS = re.compile(
+    r"name (?P<what>the columns?|the time column|another time column)(?P<how> by position)? in a columns file \(--columns\)"
+)
+_SHOW = re.compile(r"(see|look at) it with: cycler (--register \S+ )?(show|list)[^;]*")
+_REPLACED = (
+    (re.compile(r"to keep it twice on purpose: add --again"), text.MEND_AGAIN),
+    (re.compile(r"(add|with) --new-ratings"), text.MEND_RATINGS),
+    (re.compile(r"see the numbers with: cycler list"), text.MEND_NUMBERS),
+    (re.compile(r"join them with one columns file \(--columns\)"), text.MEND_COLUMNS_JOIN),
+    (re.compile(r"columns file \(--columns\)"), text.MEND_COLUMNS_FILE),
+    (re.compile(r" with --to\b"), ""),
+)
+_COMMAND = re.compile(r"(?<![\w-])--[a-z][\w-]*|\bcycler (--|[a-z]+\b)")
+_ABSOLUTE = re.compile(r"(?<![\w./\\:])(?:[A-Za-z]:[\\/]|~?/|\\\\)(?:[^\\/\s\"|,;]+[\\/])+(?P<last>[^\\/\s\"|,;:]+)")
+
+
+def last_part(place: str) -> str:
+    """File name of a path or of a database's address; other text as it is."""
+    shown = _ABSOLUTE.sub(lambda found: found["last"], place)
+    if shown == place and re.match(r"([A-Za-z]:)?[\\/]|\w+://", place):
+        shown = re.split(r"[\\/]", place.rstrip("\\/"))[-1] or place
+    return shown
+
+
+def words(message: str) -> str:
+    """A sentence without folders and without advice that only a command line can follow."""
+    shown = _COLUMNS.sub(lambda found: text.MEND_COLUMNS.format(what=found["what"], how=found["how"] or ""), message)
+    shown = _SHOW.sub(text.MEND_OPEN, shown)
+    for pattern, instead in _REPLACED:
+        shown = pattern.sub(instead, shown)
+    if _COMMAND.search(shown):
+        kept = [clause for clause in re.split(r"; |, or (?=.*--)", shown) if not _COMMAND.search(clause)]
+        shown = "; ".join(kept)
+    return last_part(shown) if _ABSOLUTE.search(shown) else shown
+
+
+def capital(message: str) -> str:
+    """A message as a sentence of its own: a capital in front."""
+    shown = message.strip()
+    return shown[:1].upper() + shown[1:]
+
+
+def for_page(error: InputError) -> InputError:
+    """The same error with the page's advice."""
+    where = error.where
+    if isinstance(where, Location):
+        place = str(Location(re.split(r"[\\/]", where.file)[-1] or where.file, where.line, where.column))
+    else:
+        place = last_part(str(where))
+    if _COMMAND.search(place):
+        place = text.THE_PAGE
+    return InputError(words(error.what), place, words(error.why), words(error.mend) or text.MEND_ELSE)
