@@ -469,7 +469,10 @@ def implausible_efficiency(pairing: Pairing, u_coulombic: float) -> bool:
 
 def reading_findings(log: Log) -> list[Finding]:
     """The reader's own warnings, carried into the findings so that they reach the record."""
-    cautious = {"truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order"}
+    cautious = {
+        "truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order",
+        "parts_do_not_fit",
+    }
     seen: dict[str, Finding] = {}
     for warning in log.reading.warnings:
         if warning.code not in seen:

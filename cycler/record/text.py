@@ -244,7 +244,7 @@ SETTLE_IN_ANNEX = "More in the annex."
 # code: (label, what it means)
 CODES: dict[str, tuple[str, str]] = {
     # reading
-    "unit_inferred": ("unit worked out", "The log does not name the unit of a column; it was worked out from the values."),
+    "unit_inferred": ("unit worked out", "The log does not name the unit of a column, or how its times are written; it was worked out from the values."),
     "sign_inferred": ("sign of the current worked out", "The log does not say which sign means discharge; it was worked out from how the voltage moves."),
     "rows_dropped": ("rows left out", "Some rows of the log could not be used and were left out."),
     "truncated_row": ("cut row", "A row of the log is cut short, as happens when a logger is stopped while it writes."),
@@ -261,6 +261,7 @@ CODES: dict[str, tuple[str, str]] = {
     "date_order_inferred": ("order of the date worked out", "Whether the day or the month comes first was worked out from the dates."),
     "group_missing": ("a group is missing", "A group between the logged ones has no column of its own."),
     "group_unused": ("group columns not used", "Some columns that look like group voltages hold none and were not used."),
+    "parts_do_not_fit": ("parts do not fit", "The files of this test differ in a way that raises doubt whether they belong together."),
     "parts_in_given_order": ("parts in the order given", "The files carry no date, so they were joined in the order in which they were named."),
     "taps_converted": ("taps made into groups", "Tap voltages against pack negative were turned into group voltages by subtraction."),
     "text_lines": ("lines of text", "Lines of text between the rows of numbers were skipped."),
