@@ -21,7 +21,7 @@ from cycler.criteria_quantities import QUANTITIES, Quantity
 from cycler.errors import InputError, Location, quote
 from cycler.pack import CHEMISTRIES
 from cycler.quantities import COVERAGE_FACTOR
-from cycler.tomlsource import line_of_key, load_toml
+from cycler.tomlsource import line_of_key, parse_toml, read_bytes
 
 DEFAULT_SET = "return-to-owner"
 """Name of the set used when none is named."""
@@ -100,7 +100,7 @@ class Criteria:
         if self.decision == "simple":
             return 0.0
         if self.max_false_accept is not None:
-            return NormalDist().inv_cdf(1.0 - self.max_false_accept)
+            return -NormalDist().inv_cdf(self.max_false_accept)  # not of 1 - p, which a small p leaves at 1
         return (self.guard_multiple or 0.0) * COVERAGE_FACTOR
 
     @property
@@ -165,7 +165,7 @@ def load_criteria(name_or_path: str | Path | None = None) -> Criteria:
     if name in shipped:
         return _read(_FOLDER / f"{name}.toml")
     path = Path(name)
-    if path.suffix.lower() != ".toml" and not path.exists():
+    if path.suffix.lower() != ".toml" and not _may_be_a_file(path):
         near = difflib.get_close_matches(name.lower(), shipped, n=1)
         hint = f"did you mean {near[0]}? " if near else ""
         raise InputError(
@@ -175,9 +175,17 @@ def load_criteria(name_or_path: str | Path | None = None) -> Criteria:
     return _read(path)
 
 
+def _may_be_a_file(path: Path) -> bool:
+    try:
+        return path.exists()
+    except (OSError, ValueError):  # longer than a name may be, or with a zero byte
+        return False
+
+
 def _read(path: Path) -> Criteria:
-    data, text = load_toml(path, _KIND)
-    return criteria_from_dict(data, text, str(path), hashlib.sha256(path.read_bytes()).hexdigest())
+    raw = read_bytes(path, _KIND)  # once: the digest is that of the bytes that judge
+    data, text = parse_toml(raw, str(path), _KIND)
+    return criteria_from_dict(data, text, str(path), hashlib.sha256(raw).hexdigest())
 
 
 def criteria_from_dict(data: Mapping[str, Any], text: str = "", file: str = "criteria", sha256: str = "") -> Criteria:
@@ -304,11 +312,14 @@ _MEND = {
 
 def _number(row: Mapping[str, Any], key: str, place: _Place) -> float:
     value = row[key]
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise InputError(
-            f"{key} is not a number", place.of(key), f"found {quote(value)}", f"write {key} = 0.7, without quotes or unit"
-        )
-    return float(value)
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        figure = math.nan
+    else:
+        figure = float(value) if abs(value) < 1e300 else math.inf
+    if not math.isfinite(figure):
+        found = "too many digits" if isinstance(value, int) and figure == math.inf else quote(value)
+        raise InputError(f"{key} is not a number", place.of(key), f"found {found}", f"write {key} = 0.7, without quotes or unit")
+    return figure
 
 
 def _decision_rule(data: Mapping[str, Any], place: _Place) -> tuple[str, float | None, float | None]:

@@ -27,17 +27,25 @@ def load_toml(path: str | Path, kind: str) -> tuple[dict[str, Any], str]:
         File missing, a folder, unreadable, a table of readings, not UTF-8, not TOML (quotes the line), or plainly one
         of the other kinds of file that this program takes.
     """
+    return parse_toml(read_bytes(path, kind), str(path), kind)
+
+
+def read_bytes(path: str | Path, kind: str) -> bytes:
+    """Raw bytes of a file that should be a ``kind``. InputError as for :func:`load_toml`."""
     path = Path(path)
     where = Location(str(path))
     try:
-        raw = path.read_bytes()
+        return path.read_bytes()
     except FileNotFoundError:
         raise InputError(f"no such {kind}", where, "the file does not exist", "check the name and folder") from None
     except IsADirectoryError:
         raise InputError(f"the {kind} is a folder", where, "a file is needed", "name the .toml file in it") from None
     except OSError as error:
-        raise InputError(f"cannot read the {kind}", where, error.strerror or "read error", "check the permissions") from None
-    return parse_toml(raw, str(path), kind)
+        raise InputError(
+            f"cannot read the {kind}", where, error.strerror or "read error", "check the name and the permissions",
+        ) from None
+    except ValueError:  # what the system takes for no name at all: a zero byte in it
+        raise InputError(f"no such {kind}", quote(path), "no file can have this name", "check the name") from None
 
 
 def parse_toml(raw: bytes, name: str, kind: str) -> tuple[dict[str, Any], str]:
@@ -68,6 +76,14 @@ def parse_toml(raw: bytes, name: str, kind: str) -> tuple[dict[str, Any], str]:
         raise InputError(
             f"the {kind} is not valid TOML", Location(name, line), f"{quote(wrong, 60)}: {why}" if wrong else why, _mend(wrong),
         ) from None
+    except RecursionError:
+        raise InputError(
+            f"the {kind} cannot be read", where, "its brackets are nested too deeply", "write one value per key, without lists in lists",
+        ) from None
+    except ValueError:  # more digits than Python converts
+        raise _too_large(text, name, kind) from None
+    if _holds_large_number(data):
+        raise _too_large(text, name, kind)
     other, key = _kind_of(data)
     if other and kind in _OPTION and other != kind:
         raise InputError(
@@ -75,6 +91,33 @@ def parse_toml(raw: bytes, name: str, kind: str) -> tuple[dict[str, Any], str]:
             f"give it with {_OPTION[other]}, and the {kind} with {_OPTION[kind]}",
         )
     return data, text
+
+
+_LARGEST = 2**63 - 1
+"""Largest whole number that TOML asks every reader to take (TOML v1.0.0, Integer: 64 bits, signed; from memory)."""
+
+_QUOTED_OR_REMARK = re.compile(r"""'[^']*'|"(?:[^"\\]|\\.)*"|\#.*""")
+# 19 digits may be more than 64 bits hold; in base 16, 8 and 2 the like is 16, 21 and 64 digits.
+_LONG_NUMBER = re.compile(r"(?<![\w.])[+-]?(0x[\da-fA-F_]{16,}|0o[0-7_]{21,}|0b[01_]{64,}|\d[\d_]{18,})(?![\w.])")
+
+
+def _holds_large_number(value: Any) -> bool:
+    if isinstance(value, dict):
+        return any(map(_holds_large_number, value.values()))
+    if isinstance(value, list):
+        return any(map(_holds_large_number, value))
+    return isinstance(value, int) and not -_LARGEST - 1 <= value <= _LARGEST
+
+
+def _too_large(text: str, name: str, kind: str) -> InputError:
+    for place, line in enumerate(text.splitlines(), 1):
+        found = _LONG_NUMBER.search(_QUOTED_OR_REMARK.sub('""', line))
+        if found:
+            return InputError(
+                f"a number in the {kind} is too large", Location(name, place),
+                f"found {quote(found[0])}, {len(found[0])} characters", "correct it; a name made of digits stands in quotes",
+            )
+    return InputError(f"a number in the {kind} is too large", Location(name), "it has more than 64 bits", "correct it")
 
 
 def _looks_like_a_log(raw: bytes) -> bool:

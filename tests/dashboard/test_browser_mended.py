@@ -142,6 +142,28 @@ def test_columns_file_dropped_with_the_log_is_used_in_the_preview_and_kept(serve
     assert len(served.door.run(4).analysis["groups"]) == 10
 
 
+def test_fields_of_a_new_pack_stand_in_rows(served, page):
+    open_page(page, served)
+    drop(page, [SISTER])
+    page.locator(".look").wait_for()
+    page.get_by_label("New pack").check()
+    fields = page.locator("#add-pack-new-box > div > .field-grid > .field")
+    # The tick shows the fields by a callback: an undrawn field has no box to measure.
+    fields.first.wait_for(state="visible")
+    fields.last.wait_for(state="visible")
+    tops = {}
+    for field in fields.all():
+        box = field.bounding_box()
+        control = field.locator("> *").nth(1).bounding_box()
+        tops.setdefault(round(box["y"] + box["height"]), []).append(control["y"] + control["height"])
+    assert tops
+    for ends in tops.values():
+        assert max(ends) - min(ends) < 3
+
+
+# ---- narrow screens --------------------------------------------------------------------------------------------
+
+
 @pytest.mark.parametrize("path", ["/", "/run/1", "/run/3"])
 def test_at_1024_px_no_column_is_cut_without_a_hint(served, page, path):
     page.set_viewport_size({"width": 1024, "height": 768})
