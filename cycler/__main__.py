@@ -1,7 +1,8 @@
 """Start of the command, after a check that the package loaded is this one.
 
 A plotting library installs another package under the import name ``cycler``. Where both share one environment,
-whichever was installed last owns ``cycler/__init__.py``: the check below finds that out before anything else does.
+whichever was installed last owns ``cycler/__init__.py``, and one that lies elsewhere may be found first: the check below
+finds that out before anything else does. The console command comes here by way of ``dashboard/start.py``.
 """
 
 from __future__ import annotations
@@ -17,8 +18,8 @@ def foreign_package(module: object) -> str | None:
     place = getattr(module, "__file__", None) or "an unknown place"
     return (
         f"cycler: error: the Python package loaded as cycler is not this program's | why: {place} belongs to another "
-        "package of the same import name (plotting libraries bring it) | mend: install packreturn in a virtual "
-        "environment of its own: python3 -m venv .venv && .venv/bin/pip install packreturn"
+        "package of the same import name (matplotlib brings it along) | mend: install packreturn in a virtual environment "
+        "of its own, without matplotlib: python3 -m venv .venv && .venv/bin/pip install packreturn"
     )
 
 

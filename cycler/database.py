@@ -54,7 +54,11 @@ class Database:
     ------
     InputError
         No such register (``create`` False), a folder, no register of this program (the file stays as it is), a
-        newer register than this program knows, or no right to read or write it.
+        newer register than this program knows, a table missing, or no right to read it.
+
+    Notes
+    -----
+    A register where nothing may be written (``read_only``) can be read; :meth:`write` refuses.
     """
 
     def __init__(
@@ -70,10 +74,11 @@ class Database:
                 raise no_such_register(self.file)
             if fresh:
                 _prepare_folder(self.file, default=place is None)
+        self.read_only = bool(self.file) and not fresh and not _may_write(self.file)
         self.engine = self._engine()
         try:
             with told(self.name):
-                if self.file:
+                if self.file and not self.read_only:
                     _sqlite_prepare(self.file, fresh)
                 self._migrate(create)
         except BaseException:
@@ -90,16 +95,23 @@ class Database:
         with told(self.name), self.engine.connect() as connection, connection.begin():
             yield connection
 
+    def check_writable(self) -> None:
+        """InputError if nothing may be written here; to be told before the work, not after it."""
+        if self.read_only:
+            raise _not_writable(self.name)
+
     @contextlib.contextmanager
     def write(self) -> Iterator[Connection]:
         """A connection in one write transaction: all of it is kept, or nothing."""
+        self.check_writable()
         writing = self.engine.execution_options(register_write=True)
         with told(self.name), writing.begin() as connection:
             yield connection
 
     def _engine(self) -> Engine:
+        own = {"creator": lambda: _sqlite_open_read_only(self.file)} if self.file and self.read_only else {}
         try:
-            engine = create_engine(self._url, poolclass=NullPool)
+            engine = create_engine(self._url, poolclass=NullPool, hide_parameters=True, **own)
         except (ModuleNotFoundError, NoSuchModuleError) as error:
             raise InputError(
                 "the register's kind of database cannot be reached", self.name, str(error),
@@ -110,32 +122,29 @@ class Database:
             event.listen(engine, "begin", _sqlite_begin)
         return engine
 
-    def _version(self, connection: Connection) -> int:
-        if not inspect(connection).has_table(_VERSIONS.name):
-            return 0
-        return int(connection.execute(select(func.max(_VERSIONS.c.version))).scalar() or 0)
+    def _state(self, connection: Connection) -> tuple[int, set[str]]:
+        """Version (0: none noted) and the names of the tables."""
+        tables = set(inspect(connection).get_table_names())
+        if _VERSIONS.name not in tables:
+            return 0, tables
+        return int(connection.execute(select(func.max(_VERSIONS.c.version))).scalar() or 0), tables
 
     def _migrate(self, create: bool) -> None:
         newest = self._migrations[-1].version
         with self.read() as connection:
-            found = self._version(connection)
-            foreign = found == 0 and not self.file and bool(inspect(connection).get_table_names())
-        if found > newest:
-            raise InputError(
-                "the register is of a newer version", self.name,
-                f"it has version {found}, this program knows up to {newest}", "use a newer version of this program",
-            )
-        if foreign or (found == 0 and not create and not self.file):
-            raise InputError(
-                "the database is not a register of this program", self.name,
-                "its tables are others" if foreign else "it is empty", "name another database; nothing was changed",
-            )
+            found, tables = self._state(connection)
+        self._check_tables(found, newest, tables, create)
         if found == newest:
             return
+        if self.read_only:
+            raise InputError(
+                "the register is of an older version", self.name, f"it has version {found} and may only be read here",
+                "copy it to a folder you can write to, and name the copy",
+            )
         if found and self.file:
             _sqlite_copy(self.file, self.file.with_name(f"{self.file.name}.before-version-{newest}"))
         with self.write() as connection:
-            found = self._version(connection)
+            found, _tables = self._state(connection)
             for migration in self._migrations:
                 if migration.version > found:
                     migration.apply(connection)
@@ -145,26 +154,82 @@ class Database:
                         )
                     )
 
+    def _check_tables(self, found: int, newest: int, tables: set[str], create: bool) -> None:
+        """InputError unless the tables are those of a register of version ``found``, or there are none yet."""
+        ours = set(SCHEMA.tables)
+        if found > newest:
+            raise InputError(
+                "the register is of a newer version", self.name,
+                f"it has version {found}, this program knows up to {newest}", "use a newer version of this program",
+            )
+        if found == 0 and tables and len(tables & ours) <= len(ours) // 2:
+            raise InputError(
+                "the database is not a register of this program", self.name, "its tables are others",
+                "name another file or database; nothing was changed",
+            )
+        missing = sorted(ours - tables)
+        if (found == newest or (found == 0 and tables)) and missing:
+            raise damaged(self.name, f"it has no table {', '.join(missing)}")
+        if found == 0 and tables:
+            raise damaged(self.name, "its table of versions is empty")
+        if found == 0 and not create:
+            if self.file:
+                raise no_such_register(self.file)
+            raise InputError(
+                "the database is not a register of this program", self.name, "it is empty",
+                "name another database; nothing was changed",
+            )
 
-def check_place(place: str | Path | None = None) -> None:
-    """Raise what opening (or making) the register would raise for its place, without touching anything."""
+
+def check_place(place: str | Path | None = None, writing: bool = False) -> None:
+    """Raise what opening (or making) the register would raise for its place, without touching anything.
+
+    ``writing``: also refuse a place where nothing may be written.
+    """
     file, _url = _resolve(place)
-    if file and not _is_register(file) and place is not None:
+    if not file:
+        return
+    if _is_register(file):
+        if writing and not _may_write(file):
+            raise _not_writable(str(file))
+    elif place is not None:
         _check_folder(file)
+        if writing and not os.access(file.parent, os.W_OK | os.X_OK):
+            raise InputError(
+                "cannot make the register", str(file), "no right to write into its folder",
+                "check the permissions, or name another place with --register",
+            )
+
+
+def damaged(name: str, why: str) -> InputError:
+    """The error for a register whose content is not as this program wrote it."""
+    return InputError("the register is damaged", name, why, "restore the register from its last copy")
+
+
+def _not_writable(name: str) -> InputError:
+    return InputError(
+        "the register may only be read", name, "the file or its folder cannot be written to",
+        "check the permissions, or copy the register to a folder you can write to and name the copy with --register",
+    )
 
 
 def no_such_register(file: Path) -> InputError:
     """The error for a register that does not exist where one is only read."""
-    return InputError(
-        "no such register", str(file), "the file does not exist",
-        "check --register; a new register is made by: cycler add LOG --pack PACK.toml",
-    )
+    mend = "check --register; a new register is made by: cycler add LOG --pack PACK.toml"
+    if file.exists():
+        why = "the file is empty (0 bytes)" if not file.stat().st_size else "it holds no table yet"
+        return InputError("the register is empty", str(file), why, mend)
+    return InputError("no such register", str(file), "the file does not exist", mend)
 
 
 def _resolve(place: str | Path | None) -> tuple[Path | None, str | URL]:
     """File (None for a server) and URL."""
     if place is None:
         place = default_path()
+    if isinstance(place, str) and not place.strip():
+        raise InputError(
+            "no register is named", "--register", "its name is empty", "name a file, or leave the option out for your own register",
+        )
     if isinstance(place, str) and "://" in place:
         try:
             url = make_url(place)
@@ -181,7 +246,10 @@ def _resolve(place: str | Path | None) -> tuple[Path | None, str | URL]:
                 "name a file",
             )
         place = url.database
-    file = Path(place).expanduser()
+    try:
+        file = Path(place).expanduser()
+    except RuntimeError:  # "~name" of nobody known
+        file = Path(place)
     return file, URL.create("sqlite", database=str(file))
 
 
@@ -198,6 +266,8 @@ def _is_register(file: Path) -> bool:
         raise InputError(
             "cannot read the register", str(file), error.strerror or "read error", "check the path and permissions",
         ) from None
+    except ValueError:  # what the system takes for no name at all: a zero byte in it
+        raise InputError("no such register", quote(file), "no file can have this name", "check --register") from None
     if not head:
         return False
     if not head.startswith(_MAGIC) or int.from_bytes(head[68:72], "big") != APPLICATION_ID:
@@ -238,6 +308,8 @@ _TROUBLE = (
     ("disk I/O error", "the disk reports an error", "check the disk; keep a copy of the register elsewhere"),
     ("malformed", "the file is damaged", "restore the register from its last copy"),
     ("not a database", "the file is damaged", "restore the register from its last copy"),
+    ("no such table", "the file is damaged: a table is missing", "restore the register from its last copy"),
+    ("no such column", "the file is damaged: a column is missing", "restore the register from its last copy"),
     ("string or blob too big", "one file is too large for it", "split the log, or thin it out"),
 )
 
@@ -254,10 +326,30 @@ def told(name: str) -> Iterator[None]:
                 raise InputError("the register cannot be used", name, why, mend) from error
         if isinstance(error, DBAPIError) and error.connection_invalidated:
             raise InputError("the register cannot be reached", name, "the connection was lost", "try again") from error
+        if isinstance(error, DBAPIError):  # neither statement, values nor a link to the library's pages belong in a message
+            error.statement = error.params = error.code = None
         raise
 
 
 # --- SQLite ----------------------------------------------------------------------------------------------------
+
+
+def _may_write(file: Path) -> bool:
+    """Whether a register can be changed: a writer needs files of its own beside it, too."""
+    file = file.resolve()
+    return os.access(file, os.W_OK) and os.access(file.parent, os.W_OK | os.X_OK)
+
+
+def _sqlite_open_read_only(file: Path) -> sqlite3.Connection:
+    """A connection that changes nothing and needs no file beside the register.
+
+    ``immutable`` would pass over what another program has written but not yet put into the file; so it is left out
+    where there is a write-ahead log (SQLite documentation, "Read-Only WAL-Mode Databases" and URI parameters; from memory).
+    """
+    file = file.resolve()
+    beside = any(file.with_name(file.name + end).exists() for end in ("-wal", "-journal"))
+    address = f"{file.as_uri()}?mode=ro" + ("" if beside else "&immutable=1")
+    return sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False)
 
 
 def _sqlite_connect(connection: sqlite3.Connection, _record: object) -> None:

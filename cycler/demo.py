@@ -99,7 +99,7 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None)
     from cycler.pack import load_pack
     from cycler.register import Register
     from cycler.simulator import SAMPLES, write_samples
-    from cycler.workflow import add_logs, analysis_as_judged, load_sources, make_record, write_record
+    from cycler.workflow import add_logs, analysis_as_judged, issue_record, load_sources
 
     logs, there = SAMPLE_FOLDER, has_samples(SAMPLE_FOLDER)
     if not there:
@@ -115,8 +115,9 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None)
             sources = load_sources([logs / name for name in sample.files], whole_path=False)
             label = LABELS.get(sample.name, sample.name)
             run_id = add_logs(register, sources, pack, label, criteria)
-            serial, html, pdf = make_record(register, run_id, workshop=WORKSHOP)
-            files = write_record(folder / RECORDS_NAME, serial, html, pdf, stem=f"record-{sample.name}")
+            serial, files = issue_record(
+                register, run_id, folder / RECORDS_NAME, workshop=WORKSHOP, stem=f"record-{sample.name}",
+            )
             runs.append(DemoRun(
                 sample.name, sample.story, run_id, pack.id or "", label, analysis_as_judged(register, run_id), serial, files,
             ))

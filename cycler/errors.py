@@ -58,7 +58,11 @@ class InputError(CyclerError):
 
 def quote(value: object, limit: int = 40) -> str:
     """What was found in a file, cut to ``limit`` characters and safe to print on one line."""
-    text = str(value)
+    try:
+        text = str(value)
+    except ValueError:
+        # Python refuses to write out integers of more than 4300 digits.
+        text = "a number of thousands of digits"
     text = "".join(ch if ch.isprintable() else "\N{REPLACEMENT CHARACTER}" for ch in text)
     if len(text) > limit:
         text = text[: limit - 1] + "…"

@@ -7,9 +7,7 @@ A run is one test of one pack: the log files as they were, and the analysis as i
 from __future__ import annotations
 
 import hashlib
-import json
 import math
-import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path, PurePath
@@ -18,22 +16,30 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, Subquery, Table, func, select
 from sqlalchemy.exc import IntegrityError
 
-from cycler.database import Database, default_path, utc_now
+from cycler.database import Database, damaged, default_path, utc_now
 from cycler.errors import InputError, quote
 from cycler.migrations import SCHEMA
-from cycler.pack import Pack, pack_from_dict
+from cycler.pack import Pack
+from cycler.storage import (
+    StoredLog,
+    as_json,
+    clean_text,
+    columns_from_text,
+    kept_name,
+    stored_json,
+    stored_pack,
+    unpacked,
+    wrong_digest,
+)
 
 if TYPE_CHECKING:
     from cycler.criteria import Criteria
     from cycler.log import Log
-    from cycler.readers.columns import ColumnsFile
 
 __all__ = ["PackRow", "RecordRow", "Register", "Run", "RunRow", "SourceRow", "VerdictRow", "default_path"]
 
 SEVERITIES = ("info", "caution", "defect", "danger")
 RECORD_KINDS = ("html", "pdf")
-# Level 3 halves the time of the default and gives up about a tenth of the saving (measured on simulated logs).
-_ZLIB_LEVEL = 3
 
 _packs = SCHEMA.tables["packs"]
 _logs = SCHEMA.tables["logs"]
@@ -163,6 +169,10 @@ class Register:
         """File or address, without a password."""
         return self._database.name
 
+    def check_writable(self) -> None:
+        """InputError if the register may only be read; to be told before the work, not after it."""
+        self._database.check_writable()
+
     def close(self) -> None:
         """Let go of the register."""
         self._database.close()
@@ -190,7 +200,7 @@ class Register:
         analysis : dict
             As made by ``Analysis.to_dict()``.
         columns_text : str, optional
-            Of :func:`columns_to_text`, if the logs were read with a columns file.
+            Of :func:`cycler.storage.columns_to_text`, if the logs were read with a columns file.
         again : bool
             Accept logs that this pack already has in the register.
         new_ratings : bool
@@ -204,10 +214,10 @@ class Register:
         Raises
         ------
         InputError
-            The pack has no id, there is no log, the same logs are there already (names the run), or the pack had other
-            ratings before (names what differs).
+            The pack has no id, id or label is no name on one line, there is no log, the same logs are there already (names
+            the run), or the pack had other ratings before (names what differs).
         """
-        pack_id = (pack.id or "").strip()
+        pack_id, label = kept_name(pack.id or "", "id of the pack"), kept_name(label, "label")
         if not pack_id:
             raise InputError(
                 "the pack has no id", "pack file", "the register keeps runs together by the pack's id",
@@ -216,7 +226,7 @@ class Register:
         if not sources:
             raise InputError("there is no log to keep", "register", "no file was given", "name at least one log")
         # All slow work comes before the transaction, so that others wait for milliseconds only.
-        kept = [_Stored(PurePath(name).name or name, raw) for name, raw in sources]
+        kept = [StoredLog(clean_text(PurePath(name).name or name), raw) for name, raw in sources]
         figures = _analysis_values(analysis, pack, columns_text)
         together = hashlib.sha256("\n".join(sorted(item.sha256 for item in kept)).encode()).hexdigest()
         now = utc_now()
@@ -224,7 +234,7 @@ class Register:
             if not again:
                 _refuse_known(connection, pack_id, together)
             if not new_ratings:
-                _refuse_other_ratings(connection, pack_id, pack)
+                _refuse_other_ratings(connection, pack_id, pack, self.name)
             _insert_if_new(connection, _packs, {"id": pack_id}, {"added_at": now})
             for item in kept:
                 _insert_if_new(
@@ -232,7 +242,7 @@ class Register:
                     {"bytes": item.size, "raw_zlib": item.packed, "added_at": now},
                 )
             run_id = _insert(
-                connection, _runs, pack_id=pack_id, label=label.strip(), added_at=now,
+                connection, _runs, pack_id=pack_id, label=label, added_at=now,
                 started_at=(analysis.get("log") or {}).get("started_at"), files=len(kept), logs_sha256=together,
             )
             for position, item in enumerate(kept):
@@ -262,7 +272,7 @@ class Register:
             rows = connection.execute(query).all()
         found = []
         for row in rows:
-            pack = json.loads(row.pack_json)
+            pack = stored_json(row.pack_json, f"pack of run {row.last_run_id}", self.name)
             found.append(PackRow(
                 row.id, row.added_at, row.runs, row.last_run_id, pack.get("chemistry"), pack.get("series"),
                 pack.get("parallel"), pack.get("rated_capacity_ah"),
@@ -287,19 +297,21 @@ class Register:
             .order_by(_runs.c.id)
         )
         if pack_id is not None:
-            query = query.where(_runs.c.pack_id == pack_id)
+            query = query.where(_runs.c.pack_id == clean_text(pack_id))
         with self._database.read() as connection:
             return [RunRow(**row._mapping) for row in connection.execute(query)]
 
     def run(self, run_id: int) -> Run:
-        """One run with its newest analysis. InputError if there is none of that number."""
+        """One run with its newest analysis. InputError if there is none of that number, or it is damaged."""
         with self._database.read() as connection:
-            head = connection.execute(select(_runs).where(_runs.c.id == run_id)).one_or_none()
+            head = connection.execute(select(_runs).where(_runs.c.id == _key(run_id))).one_or_none()
             if head is None:
                 raise _no_such(connection, _runs, "run", run_id, self.name)
             made = connection.execute(
                 select(_analyses).where(_analyses.c.run_id == run_id).order_by(_analyses.c.id.desc()).limit(1)
-            ).one()
+            ).one_or_none()
+            if made is None:
+                raise damaged(self.name, f"run {run_id} has no analysis")
             files = connection.execute(
                 select(_run_logs.c.file, _logs.c.sha256, _logs.c.bytes)
                 .join(_logs, _logs.c.sha256 == _run_logs.c.sha256)
@@ -307,9 +319,10 @@ class Register:
             ).all()
         return Run(
             id=head.id, pack_id=head.pack_id, label=head.label, added_at=head.added_at, started_at=head.started_at,
-            sources=tuple(SourceRow(*row) for row in files), analysis_id=made.id, analysis=json.loads(made.json),
+            sources=tuple(SourceRow(*row) for row in files), analysis_id=made.id,
+            analysis=stored_json(made.json, f"analysis of run {run_id}", self.name),
             analysed_at=made.made_at, software=made.software,
-            pack=pack_from_dict(json.loads(made.pack_json), f"pack of run {run_id}"), columns_text=made.columns_text,
+            pack=stored_pack(made.pack_json, run_id, self.name), columns_text=made.columns_text,
         )
 
     def raw_sources(self, run_id: int) -> list[tuple[str, bytes]]:
@@ -323,20 +336,24 @@ class Register:
         query = (
             select(_run_logs.c.file, _logs.c.sha256, _logs.c.raw_zlib)
             .join(_logs, _logs.c.sha256 == _run_logs.c.sha256)
-            .where(_run_logs.c.run_id == run_id).order_by(_run_logs.c.position)
+            .where(_run_logs.c.run_id == _key(run_id)).order_by(_run_logs.c.position)
         )
         with self._database.read() as connection:
             rows = connection.execute(query).all()
             if not rows:
-                raise _no_such(connection, _runs, "run", run_id, self.name)
-        return [(row.file, _unpacked(row.raw_zlib, row.sha256, self.name)) for row in rows]
+                _check_run(connection, run_id, self.name)
+                raise damaged(self.name, f"run {run_id} has no log")
+        return [(row.file, unpacked(row.raw_zlib, row.sha256, self.name)) for row in rows]
 
     def log(self, run_id: int) -> Log:
         """The run's log read again from the raw bytes, with the columns file of that time."""
         from cycler.readers import read_logs_bytes
 
         run = self.run(run_id)
-        columns = columns_from_text(run.columns_text) if run.columns_text is not None else None
+        try:
+            columns = columns_from_text(run.columns_text) if run.columns_text is not None else None
+        except (ValueError, TypeError, KeyError, AttributeError):
+            raise damaged(self.name, f"the columns file of run {run_id} cannot be read") from None
         return read_logs_bytes(self.raw_sources(run_id), columns)
 
     # --- verdicts -----------------------------------------------------------------------------------------------
@@ -345,7 +362,7 @@ class Register:
         """Keep a judgement of the run's newest analysis; returns its number."""
         with self._database.write() as connection:
             analysis_id = connection.execute(
-                select(func.max(_analyses.c.id)).where(_analyses.c.run_id == run_id)
+                select(func.max(_analyses.c.id)).where(_analyses.c.run_id == _key(run_id))
             ).scalar()
             if analysis_id is None:
                 raise _no_such(connection, _runs, "run", run_id, self.name)
@@ -354,20 +371,22 @@ class Register:
     def verdicts(self, run_id: int) -> list[VerdictRow]:
         """All judgements of a run, oldest first."""
         with self._database.read() as connection:
-            rows = connection.execute(select(_verdicts).where(_verdicts.c.run_id == run_id).order_by(_verdicts.c.id)).all()
+            rows = connection.execute(
+                select(_verdicts).where(_verdicts.c.run_id == _key(run_id)).order_by(_verdicts.c.id)
+            ).all()
             if not rows:
                 _check_run(connection, run_id, self.name)
-        return [_verdict_row(row) for row in rows]
+        return [_verdict_row(row, self.name) for row in rows]
 
     def latest_verdict(self, run_id: int) -> VerdictRow | None:
         """The newest judgement of a run, or None."""
         with self._database.read() as connection:
             row = connection.execute(
-                select(_verdicts).where(_verdicts.c.run_id == run_id).order_by(_verdicts.c.id.desc()).limit(1)
+                select(_verdicts).where(_verdicts.c.run_id == _key(run_id)).order_by(_verdicts.c.id.desc()).limit(1)
             ).one_or_none()
             if row is None:
                 _check_run(connection, run_id, self.name)
-        return _verdict_row(row) if row is not None else None
+        return _verdict_row(row, self.name) if row is not None else None
 
     # --- records ------------------------------------------------------------------------------------------------
 
@@ -378,8 +397,14 @@ class Register:
             made = connection.execute(select(func.count()).select_from(_records).where(_records.c.run_id == run_id)).scalar()
         return f"{utc_now()[:4]}-{run_id:04d}-{made + 1}"
 
-    def add_record(self, run_id: int, verdict_id: int, serial: str, html: str, pdf: bytes) -> int:
-        """Keep a record as issued; returns its number. InputError if the serial is taken."""
+    def add_record(
+        self, run_id: int, verdict_id: int | None, serial: str, html: str, pdf: bytes, *,
+        new_verdict: tuple[dict[str, Any], Criteria] | None = None,
+    ) -> int:
+        """Keep a record as issued; returns its number. InputError if the serial is taken.
+
+        ``new_verdict`` (with its criteria) is kept in the same act, in place of a ``verdict_id`` there is already.
+        """
         contents = {"html": html.encode("utf-8"), "pdf": pdf}
         with self._database.write() as connection:
             _check_run(connection, run_id, self.name)
@@ -388,6 +413,9 @@ class Register:
                     "the serial of the record is taken", self.name, f"record {quote(serial)} exists",
                     "make the record again; it gets the next serial",
                 )
+            if new_verdict is not None:
+                analysis_id = connection.execute(select(func.max(_analyses.c.id)).where(_analyses.c.run_id == run_id)).scalar()
+                verdict_id = _insert_verdict(connection, run_id, analysis_id, *new_verdict)
             record_id = _insert(connection, _records, run_id=run_id, verdict_id=verdict_id, serial=serial, made_at=utc_now())
             for kind, content in contents.items():
                 connection.execute(_record_files.insert().values(
@@ -398,10 +426,12 @@ class Register:
     def records(self, run_id: int) -> list[RecordRow]:
         """All records of a run, oldest first."""
         with self._database.read() as connection:
-            heads = connection.execute(select(_records).where(_records.c.run_id == run_id).order_by(_records.c.id)).all()
+            heads = connection.execute(
+                select(_records).where(_records.c.run_id == _key(run_id)).order_by(_records.c.id)
+            ).all()
             digests = connection.execute(
                 select(_record_files.c.record_id, _record_files.c.kind, _record_files.c.sha256)
-                .join(_records, _records.c.id == _record_files.c.record_id).where(_records.c.run_id == run_id)
+                .join(_records, _records.c.id == _record_files.c.record_id).where(_records.c.run_id == _key(run_id))
             ).all()
             if not heads:
                 _check_run(connection, run_id, self.name)
@@ -419,43 +449,22 @@ class Register:
             raise ValueError(f"kind must be one of {RECORD_KINDS}, not {kind!r}")
         with self._database.read() as connection:
             row = connection.execute(
-                select(_record_files).where(_record_files.c.record_id == record_id, _record_files.c.kind == kind)
+                select(_record_files).where(_record_files.c.record_id == _key(record_id), _record_files.c.kind == kind)
             ).one_or_none()
             if row is None:
                 raise _no_such(connection, _records, "record", record_id, self.name)
         if hashlib.sha256(row.bytes).hexdigest() != row.sha256:
-            raise _damaged(self.name, f"record {record_id} ({kind})")
+            raise wrong_digest(self.name, f"record {record_id} ({kind})")
         return row.bytes
 
 
-def columns_to_text(columns: ColumnsFile) -> str:
-    """What a columns file said, as JSON, for ``columns_text``."""
-    return _as_json(asdict(columns))
+_NUMBER_MAX = 2**31 - 1
+"""Highest number that every database takes for the rows of a table."""
 
 
-def columns_from_text(text: str) -> ColumnsFile:
-    """The columns file that :func:`columns_to_text` was given."""
-    from cycler.readers.columns import ColumnRule, ColumnsFile
-
-    values = json.loads(text)
-    rules = tuple(ColumnRule(**rule) for rule in values.pop("columns"))
-    return ColumnsFile(**values, columns=rules)
-
-
-class _Stored:
-    """A log file made ready for the register."""
-
-    __slots__ = ("name", "packed", "sha256", "size")
-
-    def __init__(self, name: str, raw: bytes) -> None:
-        self.name = name
-        self.size = len(raw)
-        self.sha256 = hashlib.sha256(raw).hexdigest()
-        self.packed = zlib.compress(raw, _ZLIB_LEVEL)
-
-
-def _as_json(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+def _key(number: int) -> int:
+    """``number`` as the number of a row; what no row can have becomes 0, which none has."""
+    return number if 0 < number <= _NUMBER_MAX else 0
 
 
 def _analysis_values(analysis: dict[str, Any], pack: Pack, columns_text: str | None) -> dict[str, Any]:
@@ -464,8 +473,8 @@ def _analysis_values(analysis: dict[str, Any], pack: Pack, columns_text: str | N
     severities = [finding["severity"] for finding in analysis.get("findings") or ()]
     return {
         "software": f"{software.get('name', '')} {software.get('version', '')}".strip(),
-        "json": _as_json(analysis),
-        "pack_json": _as_json(pack.to_dict()),
+        "json": as_json(analysis),
+        "pack_json": as_json(pack.to_dict()),
         "columns_text": columns_text,
         "capacity_ah": capacity.get("value_ah"),
         "u_capacity_ah": capacity.get("u_value_ah"),
@@ -503,8 +512,8 @@ def _insert_verdict(
 ) -> int:
     return _insert(
         connection, _verdicts, run_id=run_id, analysis_id=analysis_id, decided_at=utc_now(),
-        result=verdict["result"], criteria_name=criteria.name, criteria_sha256=criteria.sha256,
-        criteria_text=_criteria_text(criteria), json=_as_json(verdict),
+        result=verdict["result"], criteria_name=clean_text(criteria.name), criteria_sha256=criteria.sha256,
+        criteria_text=_criteria_text(criteria), json=as_json(verdict),
     )
 
 
@@ -516,13 +525,13 @@ def _criteria_text(criteria: Criteria) -> str:
             return raw.decode("utf-8")
     except (OSError, UnicodeDecodeError):
         pass
-    return _as_json(criteria.to_dict())
+    return as_json(criteria.to_dict())
 
 
-def _verdict_row(row: Any) -> VerdictRow:
+def _verdict_row(row: Any, name: str) -> VerdictRow:
     return VerdictRow(
         row.id, row.run_id, row.analysis_id, row.decided_at, row.result, row.criteria_name, row.criteria_sha256,
-        row.criteria_text, json.loads(row.json),
+        row.criteria_text, stored_json(row.json, f"verdict of {row.decided_at} on run {row.run_id}", name),
     )
 
 
@@ -547,14 +556,17 @@ _RATINGS = (
 )
 
 
-def _refuse_other_ratings(connection: Connection, pack_id: str, pack: Pack) -> None:
+def _refuse_other_ratings(connection: Connection, pack_id: str, pack: Pack, name: str) -> None:
     """What was left out before, or is left out now, contradicts nothing."""
     newest = _newest(_analyses)
     rows = connection.execute(
         select(_runs.c.id, _analyses.c.pack_json).join(newest, newest.c.run_id == _runs.c.id)
         .join(_analyses, _analyses.c.id == newest.c.id).where(_runs.c.pack_id == pack_id).order_by(_runs.c.id)
     ).all()
-    known = {key: (value, row.id) for row in rows for key, value in json.loads(row.pack_json).items() if value is not None}
+    known = {
+        key: (value, row.id) for row in rows
+        for key, value in stored_json(row.pack_json, f"pack of run {row.id}", name).items() if value is not None
+    }
     differ = [
         f"{key} = {getattr(pack, key)}, but {known[key][0]} in run {known[key][1]}" for key in _RATINGS
         if key in known and getattr(pack, key) is not None and not _alike(getattr(pack, key), known[key][0])
@@ -571,27 +583,12 @@ def _alike(given: Any, known: Any) -> bool:
 
 
 def _check_run(connection: Connection, run_id: int, name: str) -> None:
-    if not connection.execute(select(_runs.c.id).where(_runs.c.id == run_id)).first():
+    if not connection.execute(select(_runs.c.id).where(_runs.c.id == _key(run_id))).first():
         raise _no_such(connection, _runs, "run", run_id, name)
 
 
 def _no_such(connection: Connection, table: Table, what: str, number: int, name: str) -> InputError:
     highest = connection.execute(select(func.max(table.c.id))).scalar()
     why = f"its {what}s are numbered 1 to {highest}" if highest else f"it holds no {what} yet"
-    return InputError(f"no {what} {number} in the register", name, why, "see the numbers with: cycler list")
-
-
-def _unpacked(packed: bytes, sha256: str, name: str) -> bytes:
-    try:
-        raw = zlib.decompress(packed)
-    except zlib.error:
-        raw = None
-    if raw is None or hashlib.sha256(raw).hexdigest() != sha256:
-        raise _damaged(name, f"the log {sha256[:12]}")
-    return raw
-
-
-def _damaged(name: str, what: str) -> InputError:
-    return InputError(
-        "the register is damaged", name, f"{what} does not agree with its digest", "restore the register from its last copy",
-    )
+    shown = number if abs(number) < 10**40 else "of so many digits"
+    return InputError(f"no {what} {shown} in the register", name, why, "see the numbers with: cycler list")

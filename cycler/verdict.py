@@ -107,7 +107,7 @@ def guard_band(u: float, guard_multiple: float | None = None, max_false_accept: 
         return guard_multiple * COVERAGE_FACTOR * u
     if not 0 < max_false_accept <= 0.5:
         raise ValueError(f"max_false_accept must be above 0 and at most 0.5, is {max_false_accept}")
-    return NormalDist().inv_cdf(1.0 - max_false_accept) * u
+    return -NormalDist().inv_cdf(max_false_accept) * u
 
 
 def acceptance_limit(limit: float, band: float, direction: str) -> float:

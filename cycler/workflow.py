@@ -1,14 +1,16 @@
 """The acts that the command line and the dashboard have in common.
 
-Bytes in, results out: reading files from disk and printing belong to the callers, apart from
-:func:`load_sources` and :func:`write_record`, the two ends of the chain.
+Bytes in, results out: reading files from disk and printing belong to the callers, apart from :func:`load_sources`,
+:func:`issue_record` and :func:`write_kept_record`, the ends of the chain.
 """
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
-from collections.abc import Sequence
+import secrets
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,7 +24,7 @@ if TYPE_CHECKING:
     from cycler.log import Log
     from cycler.pack import Pack
     from cycler.readers.columns import ColumnsFile
-    from cycler.register import Register, VerdictRow
+    from cycler.register import Register
 
 Sources = Sequence[tuple[str, bytes]]
 """Log files as (name, raw bytes), in any order."""
@@ -48,7 +50,11 @@ def _bytes_of(path: Path) -> bytes:
     except IsADirectoryError:
         raise InputError("the log is a folder", where, "a file is needed", "name the log files in it") from None
     except OSError as error:
-        raise InputError("cannot read the log", where, error.strerror or "read error", "check the permissions") from None
+        raise InputError(
+            "cannot read the log", where, error.strerror or "read error", "check the name and the permissions",
+        ) from None
+    except ValueError:  # what the system takes for no name at all: a zero byte in it
+        raise InputError("no such log", quote(path), "no file can have this name", "check the name") from None
 
 
 def analyse_sources(
@@ -76,7 +82,7 @@ def keep_run(
     columns: ColumnsFile | None = None, again: bool = False, new_ratings: bool = False,
 ) -> int:
     """Keep logs that were analysed already; returns the number of the run."""
-    from cycler.register import columns_to_text
+    from cycler.storage import columns_to_text
 
     return register.add_run(
         pack=pack, sources=sources, analysis=analysis, label=label, criteria=criteria, again=again,
@@ -94,6 +100,7 @@ def judge(analysis: dict[str, Any], criteria: Criteria) -> dict[str, Any]:
 
 def decide_run(register: Register, run_id: int, criteria: Criteria) -> dict[str, Any]:
     """Judge a run, keep the verdict beside the earlier ones, and return it."""
+    register.check_writable()
     verdict = judge(register.run(run_id).analysis, criteria)
     register.add_verdict(run_id, verdict, criteria)
     return verdict
@@ -126,10 +133,22 @@ def analysis_as_judged(register: Register, run_id: int) -> dict[str, Any]:
     return analysis | {"verdict": latest.verdict} if latest else analysis
 
 
+@dataclass(frozen=True, slots=True)
+class _Draft:
+    """A record ready to be issued. ``new`` judged it and is kept with it; None where ``verdict_id`` is in the register."""
+
+    serial: str
+    html: str
+    pdf: bytes
+    verdict: dict[str, Any]
+    verdict_id: int | None
+    new: Criteria | None
+
+
 def make_record(
     register: Register, run_id: int, criteria: Criteria | None = None, workshop: str | None = None,
 ) -> tuple[str, str, bytes]:
-    """Issue a record of a run and keep it.
+    """Issue a record of a run and keep it in the register; no file is written.
 
     Parameters
     ----------
@@ -143,39 +162,122 @@ def make_record(
     -------
     tuple of (serial, html, pdf)
     """
-    from cycler.record import build_record
-
-    run = register.run(run_id)
-    verdict = _verdict_for(register, run_id, criteria)
-    log = register.log(run_id)
-    for attempt in range(20):
-        serial = register.next_serial(run_id)
-        record = build_record(
-            run.analysis | {"verdict": verdict.verdict}, run.pack, log, run_label=run.label, serial=serial,
-            made_at=datetime.now(UTC).replace(microsecond=0), workshop=workshop,
-        )
-        try:
-            register.add_record(run_id, verdict.id, serial, record.html, record.pdf)
-        except InputError:  # another program issued a record of this run at the same moment: take the next serial
-            if attempt == 19 or register.next_serial(run_id) == serial:
-                raise
-            continue
-        return serial, record.html, record.pdf
+    for draft in _drafts(register, run_id, criteria, workshop):
+        if _issue(register, run_id, draft):
+            return draft.serial, draft.html, draft.pdf
     raise AssertionError("unreachable")
 
 
-def _verdict_for(register: Register, run_id: int, criteria: Criteria | None) -> VerdictRow:
+def issue_record(
+    register: Register, run_id: int, folder: str | Path, criteria: Criteria | None = None, workshop: str | None = None,
+    stem: str = "record",
+) -> tuple[str, tuple[Path, Path]]:
+    """Issue a record of a run, keep it in the register and write it as ``<stem>-<serial>.html`` and ``.pdf``.
+
+    Both files lie in ``folder`` before the record is issued and get their names after it: where they cannot be
+    written, none is issued. See :func:`make_record` for the parameters.
+
+    Returns
+    -------
+    tuple of (serial, (html file, pdf file))
+
+    Raises
+    ------
+    InputError
+        The files cannot be written; the message says whether the record was issued.
+    """
+    folder = record_folder(folder)
+    for draft in _drafts(register, run_id, criteria, workshop):
+        with _ready_files(folder, draft.serial, draft.html.encode("utf-8"), draft.pdf, stem) as files:
+            if not _issue(register, run_id, draft):
+                continue
+            try:
+                return draft.serial, files.name_them()
+            except InputError as error:
+                raise InputError(
+                    f"record {draft.serial} is issued and in the register, but it is not in the folder", error.where,
+                    f"{error.what}: {error.why}",
+                    f"write it out with: cycler record {run_id} --serial {draft.serial} --to FOLDER",
+                ) from None
+    raise AssertionError("unreachable")
+
+
+def write_kept_record(
+    register: Register, run_id: int, serial: str, folder: str | Path, stem: str = "record",
+) -> tuple[Path, Path]:
+    """Write a record that was issued before, byte for byte as the register keeps it.
+
+    Raises
+    ------
+    InputError
+        The run has no record of this serial (names those it has), or the files cannot be written.
+    """
+    records = {row.serial: row for row in register.records(run_id)}
+    if serial not in records:
+        known = ", ".join(records)
+        raise InputError(
+            f"run {run_id} has no record {quote(serial)}", register.name,
+            f"its records are {known}" if known else "no record of it was issued yet",
+            "name one of them" if known else f"issue one with: cycler record {run_id} --to FOLDER",
+        )
+    html, pdf = (register.record_bytes(records[serial].id, kind) for kind in ("html", "pdf"))
+    with _ready_files(record_folder(folder), serial, html, pdf, stem) as files:
+        return files.name_them()
+
+
+_ATTEMPTS = 20
+
+
+def _drafts(register: Register, run_id: int, criteria: Criteria | None, workshop: str | None) -> Iterator[_Draft]:
+    """The record with the next serial, and again with the one after it if another program was quicker."""
+    from cycler.record import build_record
+    from cycler.storage import clean_text
+
+    register.check_writable()
+    run = register.run(run_id)
+    verdict, verdict_id, new = _verdict_for(register, run_id, run.analysis, criteria)
+    log = register.log(run_id)
+    last = None
+    for _attempt in range(_ATTEMPTS):
+        serial = register.next_serial(run_id)
+        if serial == last:
+            break
+        last = serial
+        record = build_record(
+            run.analysis | {"verdict": verdict}, run.pack, log, run_label=run.label, serial=serial,
+            made_at=datetime.now(UTC).replace(microsecond=0), workshop=clean_text(workshop) if workshop else None,
+        )
+        yield _Draft(serial, record.html, record.pdf, verdict, verdict_id, new)
+    raise InputError("no serial is free for the record", register.name, f"record {last} exists", "try again")
+
+
+def _issue(register: Register, run_id: int, draft: _Draft) -> bool:
+    """Keep the record, and its verdict if that is new; False if its serial was taken meanwhile."""
+    new = (draft.verdict, draft.new) if draft.new is not None else None
+    try:
+        register.add_record(run_id, draft.verdict_id, draft.serial, draft.html, draft.pdf, new_verdict=new)
+    except InputError:
+        if register.next_serial(run_id) == draft.serial:
+            raise
+        return False
+    return True
+
+
+def _verdict_for(
+    register: Register, run_id: int, analysis: dict[str, Any], criteria: Criteria | None,
+) -> tuple[dict[str, Any], int | None, Criteria | None]:
+    """The verdict of a record, its number if it is in the register, else the set that judged it."""
+    from cycler.storage import as_json, stored_json
+
     latest = register.latest_verdict(run_id)
     if latest is not None and (criteria is None or latest.criteria_sha256 == criteria.sha256):
-        return latest
+        return latest.verdict, latest.id, None
     if criteria is None:
         from cycler.criteria import load_criteria
 
         criteria = load_criteria()
-    decide_run(register, run_id, criteria)
-    found = register.latest_verdict(run_id)
-    assert found is not None
-    return found
+    # As it will come back, so that the record shows the very words that are kept.
+    return stored_json(as_json(judge(analysis, criteria)), "verdict", register.name), None, criteria
 
 
 def record_folder(folder: str | Path) -> Path:
@@ -185,6 +287,8 @@ def record_folder(folder: str | Path) -> Path:
         folder.mkdir(parents=True, exist_ok=True)
     except FileExistsError:
         raise InputError("the target is not a folder", str(folder), "it is a file", "name a folder with --to") from None
+    except ValueError:  # what the system takes for no name at all: a zero byte in it
+        raise InputError("cannot make the folder", quote(folder), "no folder can have this name", "check --to") from None
     except OSError as error:
         raise InputError(
             "cannot make the folder", str(folder), error.strerror or "write error", "check the path and permissions",
@@ -192,22 +296,6 @@ def record_folder(folder: str | Path) -> Path:
     if not os.access(folder, os.W_OK | os.X_OK):
         raise InputError("cannot write into the folder", str(folder), "no right to write", "check the permissions")
     return folder
-
-
-def write_record(folder: str | Path, serial: str, html: str, pdf: bytes, stem: str = "record") -> tuple[Path, Path]:
-    """Write a record as ``<stem>-<serial>.html`` and ``.pdf``; returns both paths.
-
-    A file appears whole or not at all, and an existing one is never overwritten (InputError).
-    """
-    folder = record_folder(folder)
-    name = file_stem(f"{stem}-{serial}")
-    paths = folder / f"{name}.html", folder / f"{name}.pdf"
-    for path in paths:
-        if path.exists():
-            raise _exists(path)
-    for path, content in zip(paths, (html.encode("utf-8"), pdf), strict=True):
-        _write_new(path, content)
-    return paths
 
 
 def record_stem(pack_id: str | None) -> str:
@@ -229,26 +317,85 @@ def _exists(path: Path) -> InputError:
     )
 
 
-def _write_new(path: Path, content: bytes) -> None:
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        with open(part, "xb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
+def _cannot_write(path: Path, error: OSError) -> InputError:
+    return InputError(
+        "cannot write the record", str(path), error.strerror or quote(error), "make room, or name another folder",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Files:
+    """Files that are written but do not have their names yet: (part, name) each."""
+
+    pairs: tuple[tuple[Path, Path], ...]
+
+    def name_them(self) -> tuple[Path, Path]:
+        """Give all of them their names, or none. InputError if a name is taken."""
+        named: list[Path] = []
         try:
-            os.link(part, path)  # fails if the name is taken, unlike a rename
-        except FileExistsError:
+            for part, path in self.pairs:
+                try:
+                    _name_file(part, path)
+                except FileExistsError:
+                    raise _exists(path) from None
+                except OSError as error:
+                    raise _cannot_write(path, error) from None
+                named.append(path)
+        except BaseException:
+            for path in named:
+                path.unlink(missing_ok=True)
             raise
-        except OSError:  # a file system without links (memory sticks): take the name first, then put the content there
-            with open(path, "xb"):
-                pass
-            os.replace(part, path)
-    except FileExistsError:
-        raise _exists(path) from None
-    except OSError as error:
-        raise InputError(
-            "cannot write the record", str(path), error.strerror or quote(error), "make room, or name another folder",
-        ) from None
+        html, pdf = named
+        return html, pdf
+
+
+@contextlib.contextmanager
+def _ready_files(folder: Path, serial: str, html: bytes, pdf: bytes, stem: str) -> Iterator[_Files]:
+    """Both files of a record, whole and on the disk, under names that are removed at the end of the block.
+
+    Raises
+    ------
+    InputError
+        A file of the final name exists, or there is no room or right to write.
+    """
+    name = file_stem(f"{stem}-{serial}")
+    pairs = []
+    for kind, content in (("html", html), ("pdf", pdf)):
+        path = folder / f"{name}.{kind}"
+        pairs.append((path.with_name(f".{path.name}.{secrets.token_hex(4)}.part"), path, content))
+    written: list[Path] = []
+    try:
+        for part, path, content in pairs:
+            if path.exists():
+                raise _exists(path)
+            try:
+                with open(part, "xb") as stream:
+                    written.append(part)
+                    stream.write(content)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+            except OSError as error:
+                raise _cannot_write(path, error) from None
+        yield _Files(tuple((part, path) for part, path, _content in pairs))
     finally:
-        part.unlink(missing_ok=True)
+        for part in written:
+            with contextlib.suppress(OSError):
+                part.unlink(missing_ok=True)
+
+
+def _name_file(part: Path, path: Path) -> None:
+    """``part`` becomes ``path``; FileExistsError if the name is taken."""
+    try:
+        os.link(part, path)  # fails if the name is taken, unlike a rename
+        return
+    except FileExistsError:
+        raise
+    except OSError:
+        pass
+    with open(path, "xb"):  # a file system without links (memory sticks): take the name first, then put the content there
+        pass
+    try:
+        os.replace(part, path)
+    except OSError:
+        path.unlink(missing_ok=True)
+        raise

@@ -354,20 +354,14 @@ def is_pack_text(text: str) -> bool:
 
     try:
         keys = set(tomllib.loads(text))
-    except tomllib.TOMLDecodeError:
+    except (ValueError, RecursionError):
         return re.search(r"^\s*\[\[\s*column\s*\]\]", text, re.MULTILINE) is None
     return not keys or bool(keys & {item.name for item in fields(Pack)})
 
 
 def pack_from_text(text: str, name: str) -> Pack:
     """A :class:`Pack` from the text of a dropped pack file, with line numbers in its errors."""
-    import tomllib
+    from cycler.tomlsource import PACK_FILE, parse_toml
 
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(
-            "the pack file is not valid TOML", name, str(error),
-            'a line reads key = value; texts stand in "quotes", decimals use a point',
-        ) from None
+    data, text = parse_toml(text.encode("utf-8"), name, PACK_FILE)
     return pack_from_dict(data, name, text)

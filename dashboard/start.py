@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-import sys
+import importlib.util
+from pathlib import Path
 from typing import NoReturn
 
 
 def main() -> NoReturn:
-    """Run ``cycler.__main__.main``; if the package loaded as cycler is not this program's, say so and leave with 2."""
-    try:
-        from cycler.__main__ import main as run
-    except ImportError as error:
-        import cycler
+    """Run ``main`` of ``cycler/__main__.py``, which checks first that the package loaded as cycler is this program's.
 
-        if getattr(cycler, "__distribution__", None) == "packreturn":
-            raise
-        print(
-            f"cycler: error: the Python package loaded as cycler is not this program's | why: {cycler.__file__} belongs to "
-            f"another package of the same import name, which matplotlib brings along ({error}) | mend: install packreturn in "
-            "a virtual environment of its own, without matplotlib",
-            file=sys.stderr,
-        )
-        sys.exit(2)
-    run()
+    It is loaded by its place and not by its name, since the name is what may be taken.
+    """
+    place = Path(__file__).resolve().parent.parent / "cycler" / "__main__.py"
+    spec = importlib.util.spec_from_file_location("packreturn_main", place)
+    if spec is None or spec.loader is None:
+        raise ImportError(f"cannot load {place}")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    module.main()

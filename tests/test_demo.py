@@ -163,6 +163,7 @@ def test_samples_are_made_anew_where_there_are_none(tmp_path, monkeypatch):
     made = demo.run_demo(demo.target_folder(tmp_path / "out"), progress=steps.append)
     assert (made.logs_were_there, made.logs) == (False, tmp_path / "out" / demo.LOGS_NAME)
     assert len(steps) == expected == 4 and [item.name for item in made.runs] == list(demo.COMPARED[:2])
+    assert (tmp_path / "out" / demo.RECORDS_NAME).is_dir() and sorted(path.name for path in tmp_path.iterdir()) == ["out"]
     # The same bytes as those that lie in the project: the simulator is seeded.
     for sample in few:
         for name in sample.files:

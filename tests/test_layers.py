@@ -24,7 +24,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("criteria_quantities", "criteria", "settle", "verdict"),
     ("analysis",),
     ("compare", "record"),
-    ("migrations", "database", "register"),
+    ("migrations", "database", "storage", "register"),
     ("workflow",),
     ("simulator",),
     ("demo", "tables", "comparison_table"),

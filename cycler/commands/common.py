@@ -24,6 +24,8 @@ class BrokenOutput(Exception):
 
 
 def _keep(ctx: click.Context, param: click.Parameter, value: Any) -> None:
+    if isinstance(value, str) and not value.strip():
+        raise click.BadParameter("The name is empty; leave the option out for your own register.", ctx, param)
     if value:
         setattr(ctx.ensure_object(Settings), param.name or "", value)
 
@@ -62,6 +64,28 @@ def version_option() -> click.Option:
     )
 
 
+_NUMBER_DIGITS_MAX = 18
+
+
+def run_number(text: str) -> int:
+    """A run's number as it was typed, all digits. InputError if it has more digits than any run's."""
+    if len(text.lstrip("0")) > _NUMBER_DIGITS_MAX:
+        from cycler.errors import InputError, quote
+
+        raise InputError(f"no run {quote(text)[1:-1]}", "RUN", f"it has {len(text)} digits", "see the numbers with: cycler list")
+    return int(text)
+
+
+class RunNumber(click.IntRange):
+    """Number of a run, from 1; one that no run can have is told like any other that is not in the register."""
+
+    def __init__(self) -> None:
+        super().__init__(min=1)
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        return super().convert(run_number(value) if isinstance(value, str) and value.isdecimal() else value, param, ctx)
+
+
 class Command(click.Command):
     """A command whose help ends with examples and which takes the global options too."""
 
@@ -90,13 +114,14 @@ NO_PACK = (
 _Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def pack_option(required: bool = False) -> _Decorator:
-    """``--pack``."""
-    end = "" if required else " What it leaves out is taken from the log only where the log proves it."
-    return click.option(
-        "--pack", "pack_file", metavar="PACK.toml", required=required,
+def given_options(pack_required: bool = False) -> _Decorator:
+    """``--pack``, ``--criteria`` and ``--columns``: what is known before a log is read. See :func:`load_given`."""
+    end = "" if pack_required else " What it leaves out is taken from the log only where the log proves it."
+    pack = click.option(
+        "--pack", "pack_file", metavar="PACK.toml", required=pack_required,
         help=f"What is known of the pack and of the bench: ratings, limits of error.{end}",
     )
+    return lambda command: pack(criteria_option()(columns_option()(command)))
 
 
 def criteria_option(text: str = "") -> _Decorator:
@@ -131,6 +156,11 @@ def load_columns(columns_file: str | None) -> Any:
     from cycler.readers import columns
 
     return columns.load_columns(columns_file)
+
+
+def load_given(pack_file: str | None, criteria_name: str | None, columns_file: str | None) -> tuple[Any, Any, Any]:
+    """Pack, criteria and columns file of :func:`given_options`."""
+    return load_pack(pack_file), load_criteria(criteria_name), load_columns(columns_file)
 
 
 def load_pack(pack_file: str | None) -> Any:

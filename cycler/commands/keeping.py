@@ -10,15 +10,15 @@ import click
 from cycler.commands.common import (
     NO_PACK,
     Command,
+    RunNumber,
     Settings,
-    columns_option,
     criteria_option,
+    given_options,
     json_option,
-    load_columns,
     load_criteria,
-    load_pack,
-    pack_option,
+    load_given,
     print_json,
+    run_number,
 )
 from cycler.commands.progress import Working
 from cycler.commands.reading import read_sources
@@ -52,10 +52,8 @@ def remark(settings: Settings, text: str) -> None:
     ),
 )
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
-@pack_option(required=True)
+@given_options(pack_required=True)
 @click.option("--label", default="", metavar="TEXT", help='What tells this run from others of the pack: "before repair".')
-@criteria_option()
-@columns_option()
 @click.option("--again", is_flag=True, help="Keep the logs once more though the pack has a run with the very same ones.")
 @click.option("--new-ratings", is_flag=True, help="Accept ratings that differ from those the register knows of this pack.")
 @click.pass_obj
@@ -72,21 +70,21 @@ def add(
     from cycler.database import check_place
     from cycler.workflow import analyse_sources, keep_run, known_dangers
 
-    check_place(settings.register)  # a wrong register is told before the work, not after it
-    pack, criteria, columns = load_pack(pack_file), load_criteria(criteria_name), load_columns(columns_file)
+    check_place(settings.register, writing=True)  # a wrong register is told before the work, not after it
+    pack, criteria, columns = load_given(pack_file, criteria_name, columns_file)
     sources = read_sources(logs, whole_path=False)
     with Working(settings, "reading, analysing and keeping"):
         _log, made = analyse_sources(sources, pack, criteria, columns)
         analysis = made.to_dict()
         with open_register(settings, create=True) as register:
             run_id = keep_run(register, sources, pack, label, analysis, criteria, columns, again, new_ratings)
-            name = register.name
-            earlier = known_dangers(register, register.run(run_id).pack_id)
+            name, run = register.name, register.run(run_id)
+            earlier = known_dangers(register, run.pack_id)
     from cycler.tables import Sheet, capacity_rows, print_caution, print_grave, verdict_text
 
     sheet = Sheet()
     sheet.pairs([
-        ("Kept", f"run {run_id} of pack {pack.id}" + (f", {label.strip()}" if label.strip() else "")),
+        ("Kept", f"run {run_id} of pack {run.pack_id}" + (f", {run.label}" if run.label else "")),
         *capacity_rows(analysis)[:1],
         ("Verdict", verdict_text(analysis.get("verdict"))),
     ])
@@ -119,7 +117,9 @@ def _print_earlier_dangers(sheet: Sheet, known: list[KnownDanger], run_id: int) 
 def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
     """List the runs in the register, oldest first."""
     from cycler.database import default_path
+    from cycler.storage import clean_text
 
+    pack_id = clean_text(pack_id) if pack_id is not None else None
     packs, runs = [], []
     if settings.register is not None or default_path().exists():
         with open_register(settings) as register:
@@ -142,7 +142,7 @@ def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
 
 
 @click.command(cls=Command, examples=("cycler show 3", "cycler show 3 --json"))
-@click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
+@click.argument("run_id", metavar="RUN", type=RunNumber())
 @click.option("--steps", is_flag=True, help="List the steps of the test too.")
 @json_option("The stored analysis with its newest verdict, as one JSON object.")
 @click.pass_obj
@@ -190,9 +190,7 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
     examples=("cycler compare 1 2", "cycler compare 1 new.csv --pack eb-0412.toml --json"),
 )
 @click.argument("what", metavar="RUN_OR_LOG...", nargs=-1, required=True)
-@pack_option()
-@criteria_option()
-@columns_option()
+@given_options()
 @json_option("One JSON object.")
 @click.pass_obj
 def compare(
@@ -230,7 +228,7 @@ def _analyses_named(
     from cycler.workflow import analyse_sources, analysis_as_judged
 
     files = [name for name in what if not name.isdecimal()]
-    pack, criteria, columns = load_pack(pack_file), load_criteria(criteria_name), load_columns(columns_file)
+    pack, criteria, columns = load_given(pack_file, criteria_name, columns_file)
     sources = dict(zip(files, read_sources(tuple(files)), strict=True))
     analyses, names = [], []
     register = open_register(settings) if len(files) < len(what) else None
@@ -243,7 +241,7 @@ def _analyses_named(
                     names.append(Path(name).name)
                 else:
                     assert register is not None
-                    run = register.run(int(name))
+                    run = register.run(run_number(name))
                     analyses.append(analysis_as_judged(register, run.id))
                     names.append(f"run {run.id}, {run.pack_id}" + (f", {run.label}" if run.label else ""))
     finally:
@@ -256,7 +254,7 @@ def _analyses_named(
     cls=Command,
     examples=("cycler decide 3 --criteria resale", "cycler decide 3 --criteria my-shop.toml --look --strict"),
 )
-@click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
+@click.argument("run_id", metavar="RUN", type=RunNumber())
 @criteria_option()
 @click.option("--look", is_flag=True, help="Judge only, and keep nothing.")
 @click.option("--strict", is_flag=True, help="Exit with code 3 when the verdict is not a pass.")
@@ -299,30 +297,44 @@ def decide(settings: Settings, run_id: int, criteria_name: str | None, look: boo
 @click.command(
     cls=Command, short_help="Issue a record of a run as HTML and PDF.",
     examples=(
-        "cycler record 3 --to records", 'cycler record 3 --to records --criteria resale --workshop "Quayside Pack Repair"',
+        'cycler record 3 --to records --criteria resale --workshop "Quayside Pack Repair"',
+        "cycler record 3 --serial 2026-0003-1 --to copies",
     ),
 )
-@click.argument("run_id", metavar="RUN", type=click.IntRange(min=1))
+@click.argument("run_id", metavar="RUN", type=RunNumber())
 @click.option("--to", "folder", metavar="FOLDER", required=True, help="Where the files go; made if it does not exist.")
 @criteria_option(" Without it the newest verdict of the run stands.")
 @click.option(
     "--workshop", metavar="NAME", envvar="CYCLER_WORKSHOP", show_envvar=True, help="Name of the workshop, as it stands on the record.",
 )
-@click.pass_obj
-def record(settings: Settings, run_id: int, folder: str, criteria_name: str | None, workshop: str | None) -> None:
+@click.option("--serial", metavar="SERIAL", help="Issue none, but write out again the one of this serial, as it was issued.")
+@click.pass_context
+def record(
+    ctx: click.Context, run_id: int, folder: str, criteria_name: str | None, workshop: str | None, serial: str | None,
+) -> None:
     """Issue a record of a run to hand over, as an HTML page and as a PDF.
 
     Each record has a serial of its own and is kept in the register as issued. A file is never overwritten; its name
     carries the pack's id.
     """
-    from cycler.workflow import known_dangers, make_record, record_folder, record_stem, write_record
+    from cycler.workflow import issue_record, known_dangers, record_stem, write_kept_record
 
+    again = serial is not None
+    if again:  # a workshop from the environment is simply of no use here
+        typed = ctx.get_parameter_source("workshop") is click.core.ParameterSource.COMMANDLINE
+        for option, given in (("--criteria", criteria_name is not None), ("--workshop", typed)):
+            if given:
+                raise click.UsageError(f"--serial writes out what was issued; {option} cannot change it.", ctx)
+    settings: Settings = ctx.obj
     criteria = load_criteria(criteria_name) if criteria_name is not None else None
-    with open_register(settings) as register, Working(settings, "making the record"):
+    with open_register(settings) as register, Working(settings, "writing the record" if again else "making the record"):
         run = register.run(run_id)
-        target = record_folder(folder)
-        serial, html, pdf = make_record(register, run_id, criteria, workshop=" ".join((workshop or "").split()) or None)
-        paths = write_record(target, serial, html, pdf, stem=record_stem(run.pack_id))
+        stem = record_stem(run.pack_id)
+        if serial is not None:
+            paths = write_kept_record(register, run_id, serial, folder, stem)
+        else:
+            workshop = " ".join((workshop or "").split()) or None
+            serial, paths = issue_record(register, run_id, folder, criteria, workshop, stem)
         records, verdicts = register.records(run_id), register.verdicts(run_id)
         earlier = known_dangers(register, run.pack_id)
     from cycler.tables import Sheet, print_caution, print_grave, result_text
@@ -335,12 +347,16 @@ def record(settings: Settings, run_id: int, folder: str, criteria_name: str | No
     for path in paths:
         sheet.path(str(path))
     sheet.pairs([
+        *([("Written again", f"as issued on {records[place].made_at}; nothing was issued anew")] if again else []),
         ("Issued by", f"verdict {number} of run {run_id}, criteria {verdict.criteria_name}, of {verdict.decided_at}"),
         ("Verdict", result_text(verdict.result)),
     ])
-    if place:
+    if place and not again:
         before = ", ".join(row.serial for row in records[:place])
         sheet.line(f"This is record {place + 1} of the run. Issued before and still in the register: {before}.")
+    if again and place < len(records) - 1:
+        later = ", ".join(row.serial for row in records[place + 1:])
+        sheet.line(f"Not the newest record of the run; issued after it: {later}.")
     print_grave(sheet, run.analysis.get("findings") or [])
     _print_earlier_dangers(sheet, earlier, run_id)
     print_caution(sheet, run.analysis, short=True)

@@ -12,12 +12,10 @@ from cycler.commands.common import (
     Command,
     Settings,
     columns_option,
-    criteria_option,
+    given_options,
     json_option,
     load_columns,
-    load_criteria,
-    load_pack,
-    pack_option,
+    load_given,
     print_json,
 )
 from cycler.commands.progress import Working
@@ -105,9 +103,7 @@ def reading_of(log: Log) -> dict[str, Any]:
     ),
 )
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
-@pack_option()
-@criteria_option()
-@columns_option()
+@given_options()
 @json_option("One JSON object and nothing else on standard output.")
 @click.pass_obj
 def analyze(
@@ -119,7 +115,7 @@ def analyze(
     Several LOGs are parts of one test; they are joined in the order of time. Nothing is kept: use add for that.
     The exit code is 0 whatever the verdict.
     """
-    pack, criteria, columns = load_pack(pack_file), load_criteria(criteria_name), load_columns(columns_file)
+    pack, criteria, columns = load_given(pack_file, criteria_name, columns_file)
     sources = read_sources(logs)
     with Working(settings, "reading and analysing"):
         from cycler.workflow import analyse_sources

@@ -192,3 +192,13 @@ def test_waiting_files_are_limited_in_number():
 def test_token_is_never_a_path(token):
     with pytest.raises(InputError):
         Uploads().get(token)
+
+
+@pytest.mark.parametrize("text", ["series = 1" + "0" * 5000, "a = " + "[" * 3000], ids=["digits", "nesting"])
+def test_absurd_pack_file_is_refused_in_words(text):
+    from cycler.errors import InputError
+    from dashboard.data import is_pack_text, pack_from_text
+
+    assert is_pack_text(text)
+    with pytest.raises(InputError):
+        pack_from_text(text, "pack.toml")

@@ -1,0 +1,29 @@
+"""What tests of the command share: a small log, and a register with two runs of it."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+
+from tests import small_log
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    """A folder with a log, the same test stopped early, and a pack file."""
+    folder = tmp_path_factory.mktemp("logs")
+    log, pack = small_log.write(folder)
+    early, _pack = small_log.write(folder, "early.csv", stop_at_v=11.0)
+    return SimpleNamespace(folder=folder, log=str(log), early=str(early), pack=str(pack))
+
+
+@pytest.fixture(scope="module")
+def kept(made, tmp_path_factory):
+    """A register with two runs: 1 complete, 2 stopped early."""
+    from cycler.cli import run
+
+    file = tmp_path_factory.mktemp("register") / "r.sqlite"
+    for log, label in ((made.log, "complete"), (made.early, "stopped early")):
+        assert run(["--register", str(file), "--quiet", "add", log, "--pack", made.pack, "--label", label]) == 0
+    return file

@@ -1,0 +1,236 @@
+"""Records as the command issues, writes and keeps them."""
+
+from __future__ import annotations
+
+import errno
+import os
+import threading
+from pathlib import Path
+
+import pytest
+
+from cycler.criteria import load_criteria
+from cycler.errors import InputError
+from cycler.pack import load_pack
+from cycler.register import Register
+from cycler.workflow import add_logs, issue_record, load_sources, write_kept_record
+from tests.calls import call
+
+
+def test_record_says_by_which_verdict_it_was_issued_and_that_it_is_the_second(capfd, made, tmp_path):
+    register, target = tmp_path / "r.sqlite", tmp_path / "records"
+    call(capfd, "--register", register, "add", made.log, "--pack", made.pack, "--label", "complete")
+    code, out, _err = call(capfd, "--register", register, "record", "1", "--to", target)
+    assert code == 0 and "verdict 1 of run 1, criteria return-to-owner" in " ".join(out.split()) and "record 2" not in out
+    assert "no safety certificate" in out
+    first = next(path.stem for path in target.iterdir())
+    serial = first.removeprefix("record-T-3-")
+    code, out, _err = call(capfd, "--register", register, "record", "1", "--to", target, "--criteria", "resale")
+    words = " ".join(out.split())
+    assert code == 0 and "verdict 2 of run 1, criteria resale" in words
+    assert f"This is record 2 of the run. Issued before and still in the register: {serial}." in words
+
+
+def test_record_carries_the_workshop_from_option_or_environment(capfd, kept, tmp_path, monkeypatch):
+    monkeypatch.setenv("CYCLER_WORKSHOP", "Bench by the Canal")
+    for folder, more, name in (("a", (), "Bench by the Canal"), ("b", ("--workshop", "Quayside Pack Repair"), "Quayside Pack Repair")):
+        assert call(capfd, "--register", kept, "record", "1", "--to", tmp_path / folder, *more)[0] == 0
+        (page,) = (tmp_path / folder).glob("*.html")
+        assert name in page.read_text(encoding="utf-8")
+    assert "CYCLER_WORKSHOP" in call(capfd, "record", "--help")[1]
+
+
+@pytest.mark.parametrize("pack_id, stem", [
+    ("EB-0412", "record-EB-0412"), ("../x y/ß", "record-..-x-y"), (None, "record"), ("W" * 300, "record-" + "W" * 60),
+])
+def test_record_file_names_carry_the_pack_id_in_safe_characters(pack_id, stem):
+    from cycler.workflow import record_stem
+
+    assert record_stem(pack_id) == stem
+
+
+def test_record_writes_both_files_once_and_keeps_them(capfd, kept, tmp_path):
+    code, out, err = call(capfd, "--register", kept, "record", "1", "--to", tmp_path / "records")
+    assert (code, err) == (0, "")
+    paths = [Path(line) for line in out.splitlines()[1:3]]
+    assert [path.suffix for path in paths] == [".html", ".pdf"]
+    assert all(path.name.startswith("record-T-3-") for path in paths)
+    assert paths[1].read_bytes().startswith(b"%PDF-")
+    with Register.open(kept) as register:
+        row = register.records(1)[-1]
+        assert register.record_bytes(row.id, "pdf") == paths[1].read_bytes()
+        assert register.record_bytes(row.id, "html") == paths[0].read_bytes()
+    assert row.serial in paths[0].read_text(encoding="utf-8")
+    assert sorted(path.name for path in (tmp_path / "records").iterdir()) == sorted(path.name for path in paths)
+
+
+@pytest.fixture
+def own(made, tmp_path):
+    """A register of this test's own, with one run, and a folder for its records."""
+    file = tmp_path / "own.sqlite"
+    with Register.open(file) as register:
+        add_logs(register, load_sources([made.log], whole_path=False), load_pack(made.pack), "", load_criteria())
+        yield register, tmp_path / "records"
+
+
+def nothing_issued(register):
+    return register.records(1) == [] and len(register.verdicts(1)) == 1
+
+
+def test_issue_record_where_a_file_of_the_name_lies_issues_none(own):
+    register, folder = own
+    folder.mkdir()
+    name = f"record-{register.next_serial(1)}.pdf"
+    (folder / name).write_bytes(b"another")
+    with pytest.raises(InputError, match="never overwritten"):
+        issue_record(register, 1, folder, load_criteria("resale"))
+    assert nothing_issued(register)
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == {name: b"another"}
+
+
+def test_issue_record_on_a_full_disk_issues_none_and_leaves_nothing(own, monkeypatch):
+    register, folder = own
+    synced = []
+
+    def full(descriptor):
+        synced.append(descriptor)
+        if len(synced) == 2:  # the page was written, the PDF finds no room
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr("cycler.workflow.os.fsync", full)
+    with pytest.raises(InputError, match="cannot write the record") as caught:
+        issue_record(register, 1, folder, load_criteria("resale"))
+    assert os.strerror(errno.ENOSPC) in caught.value.why and len(synced) == 2
+    assert nothing_issued(register) and list(folder.iterdir()) == []
+
+
+def test_issue_record_that_the_register_refuses_leaves_no_file_and_no_verdict(own, monkeypatch):
+    register, folder = own
+
+    def refused(*_arguments, **_keywords):
+        raise InputError("the register cannot be used", "r", "the disk is full", "make room")
+
+    monkeypatch.setattr(register, "add_record", refused)
+    with pytest.raises(InputError, match="the disk is full"):
+        issue_record(register, 1, folder, load_criteria("resale"))
+    assert nothing_issued(register) and list(folder.iterdir()) == []
+
+
+def fail_at(number, error, real):
+    """``real``, but its call of that number raises ``error``."""
+    calls = []
+
+    def act(*arguments):
+        calls.append(arguments)
+        if len(calls) == number:
+            raise error
+        return real(*arguments)
+
+    return act
+
+
+@pytest.mark.parametrize("links", [True, False])
+@pytest.mark.parametrize("number", [1, 2])
+def test_issue_record_whose_files_get_no_name_says_it_is_issued_and_how_to_write_it(own, monkeypatch, links, number):
+    register, folder = own
+    if links:  # another program takes the name at the last moment
+        monkeypatch.setattr("os.link", fail_at(number, FileExistsError(), os.link))
+    else:  # a disk without links breaks after the name was taken with an empty file
+        def no_links(*_paths):
+            raise PermissionError("not on this disk")
+
+        monkeypatch.setattr("os.link", no_links)
+        monkeypatch.setattr("os.replace", fail_at(number, OSError(errno.EIO, os.strerror(errno.EIO)), os.replace))
+    with pytest.raises(InputError) as caught:
+        issue_record(register, 1, folder)
+    (row,) = register.records(1)
+    assert caught.value.what == f"record {row.serial} is issued and in the register, but it is not in the folder"
+    assert caught.value.mend == f"write it out with: cycler record 1 --serial {row.serial} --to FOLDER"
+    assert list(folder.iterdir()) == []  # no page without its PDF, no empty file under the final name
+    monkeypatch.undo()
+    html, pdf = write_kept_record(register, 1, row.serial, folder)
+    assert (html.read_bytes(), pdf.read_bytes()) == tuple(register.record_bytes(row.id, kind) for kind in ("html", "pdf"))
+
+
+def test_write_kept_record_never_overwrites(own):
+    register, folder = own
+    serial, (html, pdf) = issue_record(register, 1, folder)
+    html.write_text("changed by hand")
+    with pytest.raises(InputError, match="never overwritten"):
+        write_kept_record(register, 1, serial, folder)
+    pdf.unlink()
+    with pytest.raises(InputError, match="never overwritten"):
+        write_kept_record(register, 1, serial, folder)
+    assert html.read_text() == "changed by hand" and list(folder.iterdir()) == [html]
+
+
+def test_write_kept_record_on_a_disk_without_links_is_whole_and_never_overwrites(own, monkeypatch):
+    register, folder = own
+
+    def no_links(*_paths):
+        raise PermissionError("not on this disk")
+
+    monkeypatch.setattr("os.link", no_links)
+    serial, (html, pdf) = issue_record(register, 1, folder)
+    assert pdf.read_bytes().startswith(b"%PDF-") and html.read_bytes() == register.record_bytes(1, "html")
+    pdf.unlink()
+    with pytest.raises(InputError, match="never overwritten"):
+        write_kept_record(register, 1, serial, folder)
+    assert list(folder.iterdir()) == [html]
+
+
+def test_record_with_a_serial_writes_the_kept_bytes_and_issues_none(capfd, own):
+    register, folder = own
+    first, (html, pdf) = issue_record(register, 1, folder, workshop="Bench by the Canal")
+    second, _paths = issue_record(register, 1, folder, load_criteria("resale"))
+    code, out, err = call(capfd, "--register", register.name, "record", "1", "--serial", first, "--to", folder / "again")
+    words = " ".join(out.split())
+    assert (code, err) == (0, "") and "Written again" in words and "nothing was issued anew" in words
+    assert "verdict 1 of run 1" in words and f"issued after it: {second}." in words
+    for path in (html, pdf):
+        kind = path.suffix
+        assert (folder / "again" / f"record-T-3-{first}{kind}").read_bytes() == path.read_bytes()
+    assert len(register.records(1)) == 2
+
+
+def test_record_with_an_unknown_serial_names_those_there_are(capfd, own):
+    register, folder = own
+    code, out, err = call(capfd, "--register", register.name, "record", "1", "--serial", "2020-0001-1", "--to", folder)
+    assert (code, out, err.count("\n")) == (2, "", 1) and "no record of it was issued yet" in err
+    serial, _paths = issue_record(register, 1, folder / "first")
+    code, out, err = call(capfd, "--register", register.name, "record", "1", "--serial", "2020-0001-1", "--to", folder)
+    assert (code, out, err.count("\n")) == (2, "", 1) and f"its records are {serial}" in err
+
+
+@pytest.mark.parametrize("option", [["--criteria", "resale"], ["--workshop", "Quayside Pack Repair"]])
+def test_record_with_a_serial_and_what_would_change_it_is_wrong_usage(capfd, kept, tmp_path, option):
+    code, out, err = call(capfd, "--register", kept, "record", "1", "--serial", "x", "--to", tmp_path / "y", *option)
+    assert (code, out, err.count("\n")) == (2, "", 1) and option[0] in err and "--help" in err
+    assert not (tmp_path / "y").exists()
+
+
+def test_records_made_at_once_get_serials_of_their_own(kept):
+    from cycler.workflow import make_record
+
+    made = []
+
+    def work():
+        with Register.open(kept) as register:
+            made.extend(make_record(register, 2)[0] for _ in range(3))
+
+    threads = [threading.Thread(target=work) for _ in range(2)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(120)
+    assert len(made) == len(set(made)) == 6
+
+
+def test_record_into_a_file_exits_2_before_anything_is_issued(capfd, kept, tmp_path):
+    (tmp_path / "x").touch()
+    with Register.open(kept) as register:
+        before = register.records(2)
+    code, out, err = call(capfd, "--register", kept, "record", "2", "--to", tmp_path / "x")
+    assert (code, out, err.count("\n")) == (2, "", 1)
+    with Register.open(kept) as register:
+        assert register.records(2) == before
