@@ -30,7 +30,7 @@ CURVES_KEPT = 8
 """Logs kept in memory at once: as many as a comparison may show."""
 
 COMPARE_MAX = 8
-RECORD_KINDS = {"pdf": "application/pdf", "html": "text/html; charset=utf-8"}
+RECORD_KINDS = {"pdf": "application/pdf", "html": "text/html"}
 
 
 @dataclass(frozen=True, slots=True)

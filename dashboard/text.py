@@ -244,8 +244,8 @@ INSTRUMENT_KEYS = {
     "lead_resistance_ohm": "Leads / Ω",
 }
 METHOD = {
-    "current_step": "one edge of the current", "iec61960_dc": "two currents, after the d.c. recipe of IEC 61960-3",
-    "iec62620_dc": "two currents, after the d.c. recipe of IEC 62620",
+    "current_step": "one edge of the current", "iec61960_dc": "two currents, 10 s and 1 s (pattern from memory of IEC 61960-3; no conformity claimed)",
+    "iec62620_dc": "two currents, 30 s and 5 s (pattern from memory of IEC 62620; no conformity claimed)",
 }
 ESTIMATED = "{figure} est."
 BUDGET_CAPACITY, BUDGET_RESISTANCE = "Capacity", "Resistance over 10 s"

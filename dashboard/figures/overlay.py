@@ -122,7 +122,7 @@ def _add(figure: go.Figure, x: np.ndarray, y: np.ndarray, name: str, line: dict[
     kept = thinned.x.astype(int)
     figure.add_trace(
         go.Scatter(
-            x=x[kept], y=thinned.y, name=name, mode="lines", line=line, xaxis="x", yaxis=yaxis, connectgaps=False,
+            x=x[kept], y=thinned.y, name=style.name_text(name), mode="lines", line=line, xaxis="x", yaxis=yaxis, connectgaps=False,
             hovertemplate="%{y:.3f} V",
         )
     )

@@ -16,7 +16,6 @@ CURRENT = "#c66a2b"
 TEMPERATURE = "#9468b3"
 SIBLING = "#87929a"
 MARKED = "#cf4f2e"
-LIMIT = "#b0762a"
 
 STEP_COLOURS = {"charge": "#4f93cf", "discharge": "#d08043", "rest": "#98a2a8", "pulse": "#a37cc0"}
 
@@ -42,6 +41,11 @@ GRAPH_CONFIG: dict[str, Any] = {
     "locale": "en",
 }
 STATIC_CONFIG: dict[str, Any] = {**GRAPH_CONFIG, "displayModeBar": False, "doubleClick": False}
+
+
+def name_text(name: str) -> str:
+    """A name as plotly must be given it: its labels read a few HTML tags, links among them, and a pack's id is no markup."""
+    return name.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
 
 
 def base_layout(height: int) -> dict[str, Any]:

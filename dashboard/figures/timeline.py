@@ -119,7 +119,7 @@ def timeline(
         label = f"{series.name}, marked" if series.group is not None and series.group == marked else series.name
         figure.add_trace(
             go.Scatter(
-                x=x, y=y, name=label, mode="lines", xaxis="x", yaxis=names[series.panel], line=_line(series, marked),
+                x=x, y=y, name=style.name_text(label), mode="lines", xaxis="x", yaxis=names[series.panel], line=_line(series, marked),
                 connectgaps=False,
                 hovertemplate=f"%{{y:{style.SAMPLE_FORMAT[series.unit]}}} {series.unit}",
             )

@@ -215,3 +215,9 @@ def test_step_points_name_each_step_however_short():
     assert places == sorted(places) and len(places) == len(words)
     assert {"0 rest, 1 h 0 min", "1 pulse −, 1 s", "2 discharge CC, 1 h 30 min"} == set(words)
     assert step_points([], 1.0, (0.0, 1.0)) == ([], [])
+
+
+def test_name_text_markup_in_a_pack_id_is_shown_not_obeyed():
+    from dashboard.figures.style import name_text
+
+    assert name_text('<a href="https://x.invalid">EB & 1</a>') == '&lt;a href="https://x.invalid"&gt;EB &amp; 1&lt;/a&gt;'

@@ -202,3 +202,16 @@ def test_absurd_pack_file_is_refused_in_words(text):
     assert is_pack_text(text)
     with pytest.raises(InputError):
         pack_from_text(text, "pack.toml")
+
+
+def test_record_content_type_names_its_charset_once(served, tmp_path):
+    from urllib.request import urlopen
+
+    from cycler.register import Register
+    from cycler.workflow import make_record
+
+    with Register.open(tmp_path / "register.sqlite") as register:
+        make_record(register, 1)
+        record = register.records(1)[-1].id
+    with urlopen(f"{served.address}/record/{record}/a.html") as answer:
+        assert answer.headers["Content-Type"] == "text/html; charset=utf-8"
