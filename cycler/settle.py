@@ -347,10 +347,10 @@ def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> 
 
 
 def _load_step(analysis: Analysis, share: float, what: str) -> str:
-    """A larger load step or a finer reading; the step only where the pack may carry it."""
+    """A larger load step or a finer reading; the step only where the pack file says that the pack may carry it."""
     now, most = number(part(analysis, "resistance", "headline", "current_step_a")), number(part(analysis, "pack", "max_discharge_current_a"))
     finer = f"{what} logged {_times(share)} as finely"
-    if now and most and abs(now) / share > most:
+    if not most or (now and abs(now) / share > most):
         return finer
     size = f" (about {significant_text(abs(now) / share, 2)} A)" if now else ""
     return f"a load step {_times(share)} as large{size}, or {finer}"

@@ -165,6 +165,13 @@ def test_to_settle_load_step_stays_within_what_the_pack_may_carry():
     assert "load step" not in limited.split("Needed:")[1] and "times as finely" in limited
 
 
+def test_to_settle_no_larger_load_step_where_nothing_says_what_the_pack_may_carry():
+    """A pack file without max_discharge_current_a: a step worked out from the uncertainty alone may be many It."""
+    changes = {"resistance.headline.current_step_a": -5.0, "pack.max_discharge_current_a": None}
+    (sentence,) = to_settle(changes, one_limit("group_resistance_ratio_worst", 1.05, "at_most"))
+    assert "load step" not in sentence.split("Needed:")[1] and "times as finely" in sentence
+
+
 def test_needed_scale_shrinks_as_few_terms_as_will_do():
     # By hand: 3-4-12 with target 6: the 12 alone must fall to sqrt(36 - 25) = 3.317, 0.2764 of it.
     assert needed_scale([3.0, 4.0, 12.0], 6.0) == ((2,), pytest.approx(math.sqrt(11) / 12))
