@@ -8,6 +8,7 @@ import pytest
 from cycler.analysis import analyze
 from cycler.conduct import implausible_efficiency
 from cycler.errors import InputError
+from cycler.log import Gap
 from cycler.measures.efficiency import Pairing
 from cycler.pack import Instrument, Pack, pack_from_dict
 from tests.corelogs import make_log, simple_test
@@ -175,24 +176,82 @@ def test_capacity_coarse_ammeter_widens_the_interval():
     assert abs(capacity["value_ah"] - true_ah) > 0.004 * true_ah
 
 
-def test_capacity_gap_that_may_hide_a_charge_is_no_lower_bound():
+def gap_of_load(rise):
+    """Five groups with 800 s of the discharge missing, after which the pack stands ``rise`` (a share) above where it was."""
     log = five_groups()
     load = np.flatnonzero(log.current_a < -1)
+    before, after = load[899], load[1300]
     keep = np.ones(log.rows, dtype=bool)
-    keep[load[900] : load[1300]] = False
-    from cycler.log import Gap
+    keep[before + 1 : after] = False
+    gap = Gap(float(log.time_s[before]), float(log.time_s[after] - log.time_s[before]))
+    groups = log.group_voltage_v.copy()
+    lift = (1.0 + rise) * groups[before].sum() - groups[after].sum()
+    groups[after:] += lift / 5
+    return make_log(log.time_s[keep], None, log.current_a[keep], groups[keep], log.temperature_c[keep], [gap])
 
-    gap = Gap(float(log.time_s[load[899]]), float(log.time_s[load[1300]] - log.time_s[load[899]]))
-    groups = log.group_voltage_v[keep].copy()
-    after = log.time_s[keep] >= log.time_s[load[1300]]
-    for lifted, bound in ((0.0, True), (0.12, False)):
-        moved = groups.copy()
-        moved[after] += lifted
-        capacity = analyze(
-            make_log(log.time_s[keep], None, log.current_a[keep], moved, log.temperature_c[keep], [gap]), PACK
-        ).to_dict()["capacity"]
-        assert not capacity["valid"]
-        assert capacity["is_lower_bound"] is bound or capacity["value_ah"] < 8.0
+
+def test_capacity_gap_across_which_the_voltage_fell_leaves_a_lower_bound():
+    capacity = analyze(gap_of_load(-0.01), PACK).to_dict()["capacity"]
+    # So lifted, the log ends above the cut-off, which is a reason of its own.
+    assert capacity["reasons"] == ["discharge_incomplete", "log_gap"]
+    assert capacity["is_lower_bound"] is True
+
+
+def test_capacity_gap_across_which_the_voltage_rose_is_no_lower_bound():
+    # Under one load voltage can only fall; 0.2 % up means that charge may have come in while nobody logged.
+    capacity = analyze(gap_of_load(0.002), PACK).to_dict()["capacity"]
+    # So lifted, the log ends above the cut-off, which is a reason of its own.
+    assert capacity["reasons"] == ["discharge_incomplete", "log_gap"]
+    assert capacity["is_lower_bound"] is False
+
+
+def test_capacity_gap_with_a_plain_recharge_ends_the_discharge():
+    found = analyze(gap_of_load(0.02), PACK).to_dict()
+    assert len(found["capacities"]) == 2
+    assert not any(capacity["valid"] for capacity in found["capacities"])
+
+
+def test_ohmic_part_of_a_group_sum_adds_what_all_groups_share_linearly():
+    # One edge, one instant, one extrapolation for all groups: u of the sum is the sum of u, not its root sum of squares (which would be
+    # sqrt(5) times smaller here). Gains are zero, so nothing else enters.
+    bench = Instrument(0, 0, 0, 0, 0, 0, 1.0, 0.0, declared=True)
+    log, _ = simple_test(CAPS, dt=1.0, group_cutoff_v=2.8, noise_v=0.0004)
+    two_wire = replace(PACK, instrument=replace(bench, sense="two-wire"))
+    found = analyze(make_log(log.time_s, None, log.current_a, log.group_voltage_v, log.temperature_c), two_wire).to_dict()
+    assert found["resistance"]["headline"]["source"] == "group_sum"
+    each = [row["u_ohmic_ohm"] for row in found["groups"]]
+    assert found["resistance"]["headline"]["u_ohmic_ohm"] == pytest.approx(sum(each), rel=1e-6)
+
+
+def test_interconnect_uncertainty_counts_the_common_instant_of_the_edge_once():
+    # Pack and groups see the same edge: with channels of the same slope the instant cancels in their difference. Closed form:
+    # noise in quadrature, |0.010 - 5 x 0.002| = 0 for the instant, no gains.
+    from cycler.measures.resistance import StepResponse
+    from cycler.resistancetable import _interconnect_u
+
+    def response(instant, noise):
+        return StepResponse((0.1, 0.1, 0.1), noise, (instant,) * 3, None, None, 0.5, 0.1, 4.0, None)
+
+    pack = replace(PACK, instrument=Instrument(0, 0, 0, 0, 0, 0, 1.0, 0.0, declared=True))
+    u = _interconnect_u(pack, response(0.010, 3e-4), [response(0.002, 1e-4)] * 5, 0.5, 0.5, 1)
+    assert u == pytest.approx((9e-8 + 5e-8) ** 0.5, rel=1e-9)
+
+
+def test_resistance_coarse_ammeter_widens_the_interval():
+    # 0.1 A steps: two readings differ by dI with u = 0.1/sqrt(6) A, 0.81 % of the 5.04 A edge; the true 20 mOhm per group must lie inside.
+    log, _ = simple_test(CAPS, current_a=5.04, dt=1.0, group_cutoff_v=2.8)
+    coarse = make_log(log.time_s, None, np.round(log.current_a, 1), log.group_voltage_v, log.temperature_c)
+    budget = {line["source"]: line["standard_uncertainty_ohm"] for line in analyze(coarse, PACK).to_dict()["resistance"]["budget"]}
+    value = analyze(coarse, PACK).to_dict()["resistance"]["headline"]["ohm_10s"]
+    assert budget["current resolution"] / value == pytest.approx(0.1 / 6**0.5 / 5.0, rel=0.03)
+
+
+def test_efficiency_pair_without_charge_or_energy_is_no_pair():
+    from cycler.measures.efficiency import pair_charge_discharge
+    from tests.measures.test_rest_thermal_efficiency import charge, discharge
+
+    for lost, back in ((0.0, 2.5), (2.5, 0.0), (-0.1, 2.5)):
+        assert pair_charge_discharge((discharge(0, 10, lost),), (charge(20, 30, back),))[0] is None
 
 
 def test_analyze_groups_only_counts_with_the_group_channels():
