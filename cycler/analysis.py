@@ -22,7 +22,7 @@ from cycler.measures.thermal import Thermal, thermal
 from cycler.pack import Pack
 from cycler.resistancetable import headline_edge, lead_findings, resistance_sheet, with_joint_ohmic
 from cycler.signals import resolution_of
-from cycler.steps import Step, pack_voltage, segment_steps
+from cycler.steps import Step, pack_voltage, segment_steps, with_end_reasons
 from cycler.uncertainty import (
     capacity_budget,
     combined,
@@ -119,7 +119,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     fits = conduct.limits_fit(log, pack, stated.series)
     if pack is not stated:
         # End reasons depend on the limits; limits set by the log's own end stay unknown to them.
-        steps = segment_steps(log, replace(pack, group_cutoff_voltage_v=stated.group_cutoff_voltage_v))
+        steps = with_end_reasons(log, replace(pack, group_cutoff_voltage_v=stated.group_cutoff_voltage_v), steps)
     switches = cap.find_switches(log, steps)
     flow = cap.charge_flow(log, steps, switches)
     discharges = cap.find_discharges(log, pack, steps, flow)

@@ -202,18 +202,35 @@ class _Piece:
 
 
 def segment_steps(log: Log, pack: Pack) -> tuple[Step, ...]:
-    """Steps of a log in time order, covering every sample with a current reading.
+    """Steps of a log in time order with the reason for each end; see :func:`cut_steps` and :func:`with_end_reasons`."""
+    return with_end_reasons(log, pack, cut_steps(log))
+
+
+def with_end_reasons(log: Log, pack: Pack, steps: tuple[Step, ...]) -> tuple[Step, ...]:
+    """The same steps, each with the reason for its end as the ratings of ``pack`` show it.
 
     Parameters
     ----------
     log : Log
     pack : Pack
-        Ratings; used for end reasons only.
+    steps : tuple of Step
+        As :func:`cut_steps` gave them for this log; earlier reasons are replaced.
 
     Returns
     -------
     tuple of Step
     """
+    if not steps:
+        return ()
+    valid = np.flatnonzero(np.isfinite(log.current_a))
+    before_gap = {int(valid[cut - 1]) for cut in _gap_cuts(log, log.time_s[valid]) if cut > 0}
+    return tuple(
+        replace(step, end_reason=_end_reason(log, pack, steps, step, step.last in before_gap)) for step in steps
+    )
+
+
+def cut_steps(log: Log) -> tuple[Step, ...]:
+    """Cut a log into steps in time order, covering every sample with a current reading. No rating is needed for it."""
     valid = np.flatnonzero(np.isfinite(log.current_a))
     if valid.size == 0:
         return ()
@@ -224,14 +241,13 @@ def segment_steps(log: Log, pack: Pack) -> tuple[Step, ...]:
     state = _states(current, scale)
     first, last = _runs(state)
     gap_cuts = _gap_cuts(log, time)
-    hints = _hint_cuts(log, valid)
+    given = np.union1d(_hint_cuts(log, valid), np.array(sorted(gap_cuts), dtype=int))
     pieces: list[_Piece] = []
     for a, b in zip(first, last):
         cuts = {int(a)}
         if state[a] != 0:
             cuts.update((_level_jumps(current[a : b + 1], scale) + a).tolist())
-        cuts.update(int(c) for c in hints if a < c <= b)
-        cuts.update(int(c) for c in gap_cuts if a < c <= b)
+        cuts.update(given[np.searchsorted(given, a, "right") : np.searchsorted(given, b, "right")].tolist())
         ordered = [*sorted(cuts), int(b) + 1]
         for start, stop in itertools.pairwise(ordered):
             level = float(np.median(current[start:stop]))
@@ -248,10 +264,7 @@ def segment_steps(log: Log, pack: Pack) -> tuple[Step, ...]:
             numbers = numbers[np.isfinite(numbers)]
             cycle = int(np.median(numbers)) if numbers.size else None
         steps.append(Step(index, piece.kind, int(valid[piece.first]), int(valid[piece.last]), piece.level, cycle))
-    gap_starts = {int(valid[c - 1]) for c in gap_cuts if c > 0}
-    return tuple(
-        replace(step, end_reason=_end_reason(log, pack, steps, step, step.last in gap_starts)) for step in steps
-    )
+    return tuple(steps)
 
 
 def pack_voltage(log: Log) -> np.ndarray:
@@ -422,7 +435,7 @@ def reaches_limit(voltage_v: np.ndarray, limit_v: float, time_s: np.ndarray | No
     return bool(tail[-1] - 1.5 * rate * ahead <= limit_v + slack and tail[-1] - limit_v <= 0.12 * abs(limit_v))
 
 
-def _end_reason(log: Log, pack: Pack, steps: list[Step], step: Step, at_gap: bool) -> str:
+def _end_reason(log: Log, pack: Pack, steps: tuple[Step, ...], step: Step, at_gap: bool) -> str:
     """Why a step ended, from the evidence in the log (see the module's contract for the words)."""
     following = steps[step.index + 1] if step.index + 1 < len(steps) else None
     if step.direction < 0 and not step.kind.startswith("pulse"):

@@ -164,3 +164,13 @@ def test_segment_steps_covers_every_sample_once():
     steps = segment_steps(log, Pack())
     covered = np.concatenate([np.arange(s.first, s.last + 1) for s in steps])
     assert np.array_equal(covered, np.arange(log.rows))
+
+
+def test_with_end_reasons_equals_cutting_anew_with_the_same_ratings():
+    from cycler.steps import cut_steps, with_end_reasons
+
+    log, _ = simple_test((10.0, 10.2, 9.9))
+    pack = Pack(series=3, cutoff_voltage_v=9.0, charge_voltage_v=12.6, taper_current_a=0.25)
+    other = with_end_reasons(log, Pack(), cut_steps(log))
+    assert with_end_reasons(log, pack, other) == segment_steps(log, pack)
+    assert [s.end_reason for s in other] != [s.end_reason for s in segment_steps(log, pack)]
