@@ -163,8 +163,3 @@ def _plain(text: str) -> str:
     decomposed = unicodedata.normalize("NFKD", text.replace("°", "\x00").replace("µ", "\x01"))
     kept = "".join(ch for ch in decomposed if not unicodedata.combining(ch))
     return kept.replace("\x00", "°").replace("\x01", "µ").lower()
-
-
-def unit_for(symbol: str) -> Unit:
-    """The unit of a usual symbol; KeyError if this program has none such."""
-    return UNITS[symbol]

@@ -126,7 +126,6 @@ TEST_TEMPERATURE_UNKNOWN = "Temperature during the discharge not known."
 TEST_INSTRUMENT = "Limits of error of the instrument as declared: {limits}."
 TEST_INSTRUMENT_NONE = "Limits of error of the instrument were not declared; the uncertainties below rest on assumed ones: {limits}."
 TEST_INSTRUMENT_UNKNOWN = "Nothing is known of the instrument's limits of error."
-IT_NOTE = "It is the current in ampere that equals the rated capacity in ampere-hours divided by one hour."
 INSTRUMENT_CHANNEL = {
     "voltage": "pack voltage", "group_voltage": "group voltage", "current": "current",
     "temperature": "temperature", "clock": "clock",
@@ -338,7 +337,6 @@ CURVE_CAPTION = (
     "from which the capacity was counted. Charge current is positive. Drawn from {rows} samples, thinned so that every peak stays."
 )
 CURVE_NONE = "The log holds no curve that could be drawn."
-CURVE_SUM = "sum of groups"
 AXIS_PACK_VOLTAGE, AXIS_SUM_VOLTAGE, AXIS_CURRENT = "Pack voltage / V", "Sum of group voltages / V", "Current / A"
 AXIS_TIME, AXIS_SINCE = "Time / {unit}", "Time from the start of the discharge / {unit}"
 AXIS_GROUP_VOLTAGE = "Group voltage / V"

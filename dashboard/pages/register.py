@@ -128,13 +128,6 @@ def state_cell(item: RunItem) -> Component:
     )
 
 
-def when_text(item: RunItem) -> str:
-    """When the pack was tested, or, where the log carries no date, when the run was added."""
-    if item.started_at:
-        return text.day_text(item.started_at)
-    return text.ADDED.format(when=text.day_text(item.added_at))
-
-
 def state_text(item: RunItem) -> str:
     """The run's state in words: dangers, defects, whether the capacity can be quoted."""
     parts = []
