@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cycler.errors import InputError, Location, quote
+from cycler.errors import InputError, quote
 
 if TYPE_CHECKING:
     from cycler.analysis import Analysis
@@ -24,13 +24,16 @@ if TYPE_CHECKING:
     from cycler.log import Log
     from cycler.pack import Pack
     from cycler.readers.columns import ColumnsFile
+    from cycler.readers.encoding import Progress
     from cycler.register import Register
 
 Sources = Sequence[tuple[str, bytes]]
 """Log files as (name, raw bytes), in any order."""
 
 
-def load_sources(paths: Sequence[str | Path], whole_path: bool = True) -> list[tuple[str, bytes]]:
+def load_sources(
+    paths: Sequence[str | Path], whole_path: bool = True, progress: Progress | None = None,
+) -> list[tuple[str, bytes]]:
     """Raw bytes of log files. ``whole_path`` keeps the path as given for messages, else the file's name alone.
 
     Raises
@@ -38,23 +41,9 @@ def load_sources(paths: Sequence[str | Path], whole_path: bool = True) -> list[t
     InputError
         File missing, a folder, or not readable.
     """
-    return [(str(path) if whole_path else Path(path).name, _bytes_of(Path(path))) for path in paths]
+    from cycler.readers.encoding import read_bytes
 
-
-def _bytes_of(path: Path) -> bytes:
-    where = Location(str(path))
-    try:
-        return path.read_bytes()
-    except FileNotFoundError:
-        raise InputError("no such log", where, "the file does not exist", "check the name and folder") from None
-    except IsADirectoryError:
-        raise InputError("the log is a folder", where, "a file is needed", "name the log files in it") from None
-    except OSError as error:
-        raise InputError(
-            "cannot read the log", where, error.strerror or "read error", "check the name and the permissions",
-        ) from None
-    except ValueError:  # what the system takes for no name at all: a zero byte in it
-        raise InputError("no such log", quote(path), "no file can have this name", "check the name") from None
+    return [(str(path) if whole_path else Path(path).name, read_bytes(path, progress)) for path in paths]
 
 
 def analyse_sources(

@@ -8,16 +8,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from os import PathLike, fspath
+from typing import NamedTuple
 
 from cycler.errors import InputError
 from cycler.log import Log
 from cycler.readers.assemble import Draft, read_draft
 from cycler.readers.columns import ColumnsFile, load_columns, parse_columns
-from cycler.readers.encoding import read_bytes
+from cycler.readers.encoding import Progress, read_bytes
 from cycler.readers.join import finish
 from cycler.readers.twopart import HM, MS, TwoWays
 
-__all__ = ["ColumnsFile", "load_columns", "parse_columns", "read_log", "read_log_bytes", "read_logs", "read_logs_bytes"]
+__all__ = [
+    "Columns", "ColumnsFile", "load_columns", "parse_columns", "read_log", "read_log_bytes", "read_logs", "read_logs_bytes",
+]
+
+Columns = ColumnsFile | Sequence[ColumnsFile | None] | None
+"""One columns file for all parts of a test, or one (or None) for each part in the order of the parts."""
 
 
 def read_log(path: str | PathLike, columns: ColumnsFile | None = None) -> Log:
@@ -47,9 +53,9 @@ def read_log(path: str | PathLike, columns: ColumnsFile | None = None) -> Log:
     return read_logs([path], columns)
 
 
-def read_logs(paths: Sequence[str | PathLike], columns: ColumnsFile | None = None) -> Log:
-    """Read the parts of one test and join them in time order. See :func:`read_log`."""
-    return read_logs_bytes([(str(fspath(path)), read_bytes(path)) for path in paths], columns)
+def read_logs(paths: Sequence[str | PathLike], columns: Columns = None, progress: Progress | None = None) -> Log:
+    """Read the parts of one test and join them in time order; ``progress`` hears of the bytes. See :func:`read_log`."""
+    return read_logs_bytes([(str(fspath(path)), read_bytes(path, progress)) for path in paths], columns)
 
 
 def read_log_bytes(raw: bytes, name: str, columns: ColumnsFile | None = None) -> Log:
@@ -57,25 +63,40 @@ def read_log_bytes(raw: bytes, name: str, columns: ColumnsFile | None = None) ->
     return read_logs_bytes([(name, raw)], columns)
 
 
-def read_logs_bytes(parts: Sequence[tuple[str, bytes]], columns: ColumnsFile | None = None) -> Log:
+def read_logs_bytes(parts: Sequence[tuple[str, bytes]], columns: Columns = None) -> Log:
     """Read the parts of one test from their bytes, given as (name, bytes), and join them. See :func:`read_log`."""
     if not parts:
         raise InputError("no log is given", "log", "at least one file is needed", "name the CSV file of the test")
-    pairs = list(parts)
-    if len(pairs) == 1:
-        return finish([read_draft(pairs[0][1], pairs[0][0], columns)])
+    return finish(read_drafts(parts, columns))
+
+
+def read_drafts(parts: Sequence[tuple[str, bytes]], columns: Columns = None) -> list[Draft]:
+    """The parts of one test, each understood with the help of the others, not yet joined. See :func:`read_log`."""
+    files = [columns] * len(parts) if columns is None or isinstance(columns, ColumnsFile) else list(columns)
+    parts = [_Part(name, raw, own) for (name, raw), own in zip(parts, files, strict=True)]
+    if len(parts) == 1:
+        return [parts[0].read()]
     forms: dict[str, str] = {}
-    drafts = _drafts(pairs, columns, forms)
-    return finish(_same_units(drafts, pairs, columns, forms))
+    drafts = _drafts(parts, forms)
+    return _same_units(drafts, parts, forms)
 
 
-def _drafts(pairs: list[tuple[str, bytes]], columns: ColumnsFile | None, forms: dict[str, str]) -> list[Draft]:
+class _Part(NamedTuple):
+    name: str
+    raw: bytes
+    columns: ColumnsFile | None
+
+    def read(self, forced: dict | None = None, forms: dict[str, str] | None = None) -> Draft:
+        return read_draft(self.raw, self.name, self.columns, forced, forms)
+
+
+def _drafts(parts: list[_Part], forms: dict[str, str]) -> list[Draft]:
     """Every part by itself; times that only another part can settle are read as there (noted in ``forms``)."""
     drafts: list[Draft | None] = []
     first: TwoWays | None = None
-    for name, raw in pairs:
+    for part in parts:
         try:
-            drafts.append(read_draft(raw, name, columns))
+            drafts.append(part.read())
         except TwoWays as error:
             first = first or error
             drafts.append(None)
@@ -87,12 +108,10 @@ def _drafts(pairs: list[tuple[str, bytes]], columns: ColumnsFile | None, forms: 
                 forms.setdefault(item.label, item.unit.symbol)
     if not forms:
         raise first
-    return [draft or read_draft(raw, name, columns, stamp_forms=forms) for draft, (name, raw) in zip(drafts, pairs)]
+    return [draft or part.read(forms=forms) for draft, part in zip(drafts, parts)]
 
 
-def _same_units(
-    drafts: list[Draft], pairs: list[tuple[str, bytes]], columns: ColumnsFile | None, forms: dict[str, str]
-) -> list[Draft]:
+def _same_units(drafts: list[Draft], parts: list[_Part], forms: dict[str, str]) -> list[Draft]:
     """Parts with the same heading have the same unit: the best proven choice holds for all."""
     best: dict[str, tuple[int, float, object]] = {}
     for draft in drafts:
@@ -104,7 +123,7 @@ def _same_units(
                 best[label] = (choice.strength, size, choice)
     forced = {label: entry[2] for label, entry in best.items()}
     out = []
-    for draft, (name, raw) in zip(drafts, pairs):
+    for draft, part in zip(drafts, parts):
         differs = any(choice.symbol != forced[label].symbol for label, choice in draft.unit_choices.items())
-        out.append(read_draft(raw, name, columns, forced, forms) if differs else draft)
+        out.append(part.read(forced, forms) if differs else draft)
     return out

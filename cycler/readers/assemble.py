@@ -98,7 +98,7 @@ def read_draft(
     bad_rows = np.union1d(np.flatnonzero(bad), clock.bad_rows).astype(np.int64)
     dropped = sorted({*table.dropped_lines, *(int(line) for line in table.line_number[bad_rows])})
     warnings = [*table.warnings, *dialect.warnings, *assignment.warnings, *clock.warnings]
-    _check_dropped(table, dropped, warnings)
+    _check_dropped(table, dropped, warnings, columns is not None and columns.allow_bad_rows)
     keep = ~np.isin(clock.rows, np.flatnonzero(bad)) if bad.any() else np.ones(clock.rows.size, bool)
     rows, time_s = clock.rows[keep], clock.time_s[keep]
     if rows.size < 2:
@@ -202,23 +202,27 @@ def _note_times(table: Table, assignment: Assignment, clock: Clock) -> None:
         table.reasons.setdefault(int(table.line_number[at]), f"{quote(item.label)}: {found}")
 
 
-def _check_dropped(table: Table, dropped: list[int], warnings: list[ReadingWarning]) -> None:
-    """Name the rows that were left out; too many are an error (lines of plain words are not held against the file)."""
+def _check_dropped(table: Table, dropped: list[int], warnings: list[ReadingWarning], allowed: bool = False) -> None:
+    """Name the rows that were left out; too many are an error unless ``allowed`` (lines of plain words are not held
+    against the file)."""
     already = {int(item.where.rsplit(":", 1)[-1]) for item in warnings if item.code == "truncated_row"}
     named = [line for line in dropped if line not in already]
     if not named:
         return
     unusable = [line for line in named if line not in table.notes]
     total = table.rows + len(table.dropped_lines)
-    if len(unusable) > max(1.0, MAX_BAD_SHARE * total):
+    many = len(unusable) > max(1.0, MAX_BAD_SHARE * total)
+    if many and not allowed:
         raise InputError(
             f"{len(unusable)} of {total} rows cannot be read", Location(table.file, unusable[0]),
             f"more than {100 * MAX_BAD_SHARE:g} % of the rows have the wrong number of fields or hold no numbers: {_shown_rows(table, unusable)}",
-            "look at the first of these lines; export the log again or cut what does not belong to it",
+            "look at the first of these lines; export the log again, cut what does not belong to it, or read the rest with "
+            "--allow-bad-rows",
         )
+    share = f", {100 * len(unusable) / total:.1f} % of the rows (allowed)" if many else ""
     warnings.append(
         ReadingWarning(
-            "rows_dropped", f"Left out {len(named)} row{'s' if len(named) > 1 else ''} that could not be read: {_shown_rows(table, named)}.",
+            "rows_dropped", f"Left out {len(named)} row{'s' if len(named) > 1 else ''} that could not be read{share}: {_shown_rows(table, named)}.",
             f"{table.file}:{named[0]}",
         )
     )

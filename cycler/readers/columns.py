@@ -40,13 +40,17 @@ class ColumnRule:
 
 @dataclass(frozen=True, slots=True)
 class ColumnsFile:
-    """How to read logs of one kind. ``header_row`` counts lines from 1; 0 = the log has no header."""
+    """How to read logs of one kind. ``header_row`` counts lines from 1; 0 = the log has no header.
+
+    ``allow_bad_rows`` reads a log although more of its rows than usual cannot be used; they are counted and named.
+    """
 
     delimiter: str | None = None
     decimal: str | None = None
     header_row: int | None = None
     clock: str | None = None
     date_order: str | None = None
+    allow_bad_rows: bool = False
     columns: tuple[ColumnRule, ...] = ()
     file: str = "columns file"
 
@@ -118,7 +122,7 @@ def parse_columns(text: str, name: str) -> ColumnsFile:
 
 
 def _columns_file(data: dict, text: str, file: str) -> ColumnsFile:
-    known = {"delimiter", "decimal", "header_row", "clock", "date_order", "column"}
+    known = {"delimiter", "decimal", "header_row", "clock", "date_order", "allow_bad_rows", "column"}
     values: dict = {}
     for key, value in data.items():
         where = Location(file, line_of_key(text, key))
@@ -157,6 +161,10 @@ def _checked(key: str, value: object, where: Location) -> object:
             raise InputError(
                 "header_row is not a line number", where, f"found {quote(value)}", "write the line of the headings, 0 for none"
             )
+        return value
+    if key == "allow_bad_rows":
+        if not isinstance(value, bool):
+            raise InputError("allow_bad_rows is neither true nor false", where, f"found {quote(value)}", "write true or false")
         return value
     allowed = CLOCKS if key == "clock" else DATE_ORDERS
     if value not in allowed:
@@ -216,19 +224,10 @@ def assign(table: Table, columns: ColumnsFile | None = None) -> Assignment:
     InputError
         The columns file names a column that is not there; two columns could equally be the voltage or current.
     """
-    found = []
-    for raw in table.columns:
-        name = classify_name(raw.name, raw.unit_text)
-        unit = name.unit
-        if unit is None and raw.unit_in_cells:
-            unit = parse_unit(raw.unit_in_cells)
-            if unit is not None:
-                name = classify_name(raw.name, raw.unit_in_cells)
-        found.append(Assigned(raw, name.role, unit, name.evidence, name))
-    assignment = Assignment(found)
+    assignment = by_headings(table)
     if columns is not None:
         _apply_rules(assignment, columns, table)
-    for item in found:
+    for item in assignment.columns:
         if not item.stated:
             _check_content(item)
     _settle_symbol_time(assignment)
@@ -240,6 +239,20 @@ def assign(table: Table, columns: ColumnsFile | None = None) -> Assignment:
     _settle_currents(assignment)
     _settle_charges(assignment)
     return assignment
+
+
+def by_headings(table: Table) -> Assignment:
+    """What the headings alone say; neither held against the cells nor against one another."""
+    found = []
+    for raw in table.columns:
+        name = classify_name(raw.name, raw.unit_text)
+        unit = name.unit
+        if unit is None and raw.unit_in_cells:
+            unit = parse_unit(raw.unit_in_cells)
+            if unit is not None:
+                name = classify_name(raw.name, raw.unit_in_cells)
+        found.append(Assigned(raw, name.role, unit, name.evidence, name))
+    return Assignment(found)
 
 
 def _apply_rules(assignment: Assignment, columns: ColumnsFile, table: Table) -> None:

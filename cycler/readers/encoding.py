@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from cycler.errors import InputError, Location, quote
 
 MAX_UNPACKED_BYTES = 4 * 1024**3
-"""A .csv.gz that unpacks to more than this is refused: it would not fit the memory of a workshop computer."""
+"""A log of more than this, as it is or unpacked, is refused: it would not fit the memory of a workshop computer."""
+
+Progress = Callable[[int, int | None], None]
+"""Told the bytes read so far and, where it is known, the size of the file."""
+
+_PIECE = 4 * 1024 * 1024
 
 _MAGIC: tuple[tuple[bytes, str], ...] = (
     (b"PK\x03\x04", "a zip archive or a spreadsheet workbook"),
@@ -48,20 +55,22 @@ class Decoded:
     encoding: str
 
 
-def read_bytes(path: str | Path) -> bytes:
-    """The bytes of a file.
+def read_bytes(path: str | Path, progress: Progress | None = None) -> bytes:
+    """The bytes of a file, read piece by piece; ``progress`` hears of each piece.
 
     Raises
     ------
     InputError
-        File missing, a folder, not readable.
+        File missing, a folder, not readable, larger than ``MAX_UNPACKED_BYTES``.
     """
-    path = Path(path)
     where = Location(str(path))
     try:
+        path = Path(path)
         if path.is_dir():
             raise IsADirectoryError
-        return path.read_bytes()
+        size = path.stat().st_size or None  # a pipe has none
+        with path.open("rb", buffering=0) as stream:
+            return read_stream(stream, where, size, progress)
     except FileNotFoundError:
         raise InputError(
             "no such log", where, "the file does not exist", "check the name and the folder"
@@ -73,6 +82,26 @@ def read_bytes(path: str | Path) -> bytes:
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error) or "read error"
         raise InputError("cannot read the log", where, reason, "check the name and its permissions") from None
+
+
+def read_stream(stream: BinaryIO, where: Location, size: int | None = None, progress: Progress | None = None) -> bytes:
+    """All bytes of an open stream; ``size`` is what is expected. InputError beyond ``MAX_UNPACKED_BYTES``."""
+    if size is not None and size > MAX_UNPACKED_BYTES:
+        raise _too_large(where, "it holds")
+    taken = bytearray()
+    while piece := stream.read(_PIECE):
+        taken += piece
+        if len(taken) > MAX_UNPACKED_BYTES:
+            raise _too_large(where, "it holds")
+        if progress is not None:
+            progress(len(taken), size)
+    return bytes(taken)
+
+
+def _too_large(where: Location, how: str) -> InputError:
+    return InputError(
+        "the log is too large", where, f"{how} more than {MAX_UNPACKED_BYTES // 1024**3} GiB", "split it into parts",
+    )
 
 
 def decode(raw: bytes, name: str) -> Decoded:
@@ -121,10 +150,7 @@ def _unpack(raw: bytes, where: Location) -> bytes:
                 parts.append(piece)
                 total += len(piece)
                 if total > MAX_UNPACKED_BYTES:
-                    raise InputError(
-                        "the log is too large", where, f"it unpacks to more than {MAX_UNPACKED_BYTES // 1024**3} GiB",
-                        "split it into parts",
-                    )
+                    raise _too_large(where, "it unpacks to")
                 rest = engine.unconsumed_tail
                 if engine.eof or (not rest and not piece):
                     break
