@@ -269,6 +269,7 @@ def reading_dict(log: Log) -> dict[str, Any]:
             "gaps": [{"start_s": g.start_s, "duration_s": g.duration_s, "why": g.why} for g in r.gaps],
         },
         "sign": {"discharge_is": r.discharge_is, "evidence": r.sign_evidence},
+        "columns_files": list(r.columns_files),
         "sampling_s": {"median": r.sampling_median_s, "max": r.sampling_max_s},
         "warnings": [{"code": w.code, "message": w.message, "where": w.where} for w in r.warnings],
     }

@@ -15,7 +15,9 @@ from typing import Any
 
 import click
 
+from cycler.commands.columns import columns
 from cycler.commands.common import BrokenOutput, Settings, global_options, version_option, write_examples
+from cycler.commands.exporting import export
 from cycler.commands.keeping import add, compare, decide, list_runs, record, show
 from cycler.commands.reading import analyze, inspect
 from cycler.commands.serving import demo, serve
@@ -53,7 +55,7 @@ class _Group(click.Group):
 cycler = _Group(
     "cycler",
     params=[*global_options(), version_option()],
-    commands=[inspect, analyze, add, list_runs, show, compare, decide, record, serve, demo],
+    commands=[inspect, analyze, add, list_runs, show, compare, decide, record, export, columns, serve, demo],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     help=(
         "Charge and discharge logs of a repaired battery pack to capacity, resistance, group sag, a verdict and a "

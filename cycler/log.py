@@ -68,6 +68,7 @@ class Reading:
     sampling_median_s: float | None = None
     sampling_max_s: float | None = None
     warnings: tuple[ReadingWarning, ...] = ()
+    columns_files: tuple[str, ...] = ()
 
 
 def _read_only(array: np.ndarray | None, dtype: type = np.float64) -> np.ndarray | None:

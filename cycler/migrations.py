@@ -31,7 +31,8 @@ from sqlalchemy import (
 # without opening it: "pkrt".
 APPLICATION_ID = 0x706B7274
 
-KEPT_FOREVER = ("packs", "logs", "runs", "run_logs", "analyses", "verdicts", "records", "record_files")
+_KEPT_SINCE_1 = ("packs", "logs", "runs", "run_logs", "analyses", "verdicts", "records", "record_files")
+KEPT_FOREVER = (*_KEPT_SINCE_1, "columns_files")
 
 
 def _id() -> Column:
@@ -118,8 +119,24 @@ def _schema_v1() -> MetaData:
         Column("bytes", LargeBinary, nullable=False),
         Column("sha256", String(64), nullable=False),
     )
-    for name in KEPT_FOREVER:
+    for name in _KEPT_SINCE_1:
         _forbid_changes(meta.tables[name])
+    return meta
+
+
+def _schema_v2() -> MetaData:
+    """Version 1 and the columns files to use again: for the headings of ``key`` the newest row holds."""
+    meta = _schema_v1()
+    remembered = Table(
+        "columns_files", meta, _id(),
+        Column("key", String(64), nullable=False, index=True),
+        Column("headings", Text, nullable=False),
+        Column("columns_text", Text, nullable=False),
+        Column("run_id", Integer, ForeignKey("runs.id"), nullable=False),
+        Column("added_at", String(32), nullable=False),
+        Column("forgotten", Boolean, nullable=False),
+    )
+    _forbid_changes(remembered)
     return meta
 
 
@@ -151,5 +168,12 @@ def _create_v1(connection: Connection) -> None:
     _schema_v1().create_all(connection, checkfirst=False)
 
 
-SCHEMA = _schema_v1()
-MIGRATIONS: tuple[Migration, ...] = (Migration(1, "first tables", _create_v1),)
+def _remember_columns_files_v2(connection: Connection) -> None:
+    _schema_v2().tables["columns_files"].create(connection)
+
+
+SCHEMA = _schema_v2()
+MIGRATIONS: tuple[Migration, ...] = (
+    Migration(1, "first tables", _create_v1),
+    Migration(2, "columns files to use again", _remember_columns_files_v2),
+)

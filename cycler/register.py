@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import Connection, Subquery, Table, func, select
 from sqlalchemy.exc import IntegrityError
 
+from cycler.columns_memory import ColumnsMemory
 from cycler.database import Database, damaged, default_path, utc_now
 from cycler.errors import InputError, quote
 from cycler.migrations import SCHEMA
@@ -158,6 +159,7 @@ class Register:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+        self.columns_memory = ColumnsMemory(database)
 
     @classmethod
     def open(cls, path_or_url: str | Path | None = None, create: bool = True) -> Register:

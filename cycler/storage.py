@@ -9,6 +9,7 @@ import hashlib
 import json
 import re
 import zlib
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -69,16 +70,26 @@ def stored_pack(text: str, run_id: int, name: str) -> Pack:
         raise damaged(name, f"the {what} cannot be read") from None
 
 
-def columns_to_text(columns: ColumnsFile) -> str:
-    """What a columns file said, as JSON, for ``columns_text``."""
-    return as_json(asdict(columns))
+def columns_to_text(columns: ColumnsFile | Sequence[ColumnsFile | None]) -> str:
+    """What a columns file said, or that of each part of a test, as JSON, for ``columns_text``."""
+    from cycler.readers.columns import ColumnsFile
+
+    if isinstance(columns, ColumnsFile):
+        return as_json(asdict(columns))
+    return as_json([asdict(own) if own is not None else None for own in columns])
 
 
-def columns_from_text(text: str) -> ColumnsFile:
-    """The columns file that :func:`columns_to_text` was given."""
+def columns_from_text(text: str) -> ColumnsFile | tuple[ColumnsFile | None, ...]:
+    """What :func:`columns_to_text` was given."""
+    values = json.loads(text)
+    if isinstance(values, list):
+        return tuple(_columns_file(own) if own is not None else None for own in values)
+    return _columns_file(values)
+
+
+def _columns_file(values: dict[str, Any]) -> ColumnsFile:
     from cycler.readers.columns import ColumnRule, ColumnsFile
 
-    values = json.loads(text)
     rules = tuple(ColumnRule(**rule) for rule in values.pop("columns"))
     return ColumnsFile(**values, columns=rules)
 

@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.table import Column, Table
 from rich.text import Text
 
-from cycler.criteria_quantities import number
+from cycler.criteria_quantities import number, part
 from cycler.quantities import display_unit, figure_text, significant_text
 from cycler.record.text import END_WORDS, STEP_WORDS, code_label
 from cycler.record.values import banded
@@ -242,6 +242,7 @@ def source_rows(analysis: Mapping[str, Any]) -> list[tuple[str, str]]:
         rows.append((
             "Read", f"{source.get('file')}: {source.get('rows_read')} rows{left_out}, SHA-256 {str(source.get('sha256'))[:16]}…",
         ))
+    rows += columns_rows(analysis)
     pack = analysis.get("pack") or {}
     parts = [str(pack["id"])] if pack.get("id") else []
     if pack.get("chemistry"):
@@ -253,6 +254,12 @@ def source_rows(analysis: Mapping[str, Any]) -> list[tuple[str, str]]:
     if parts:
         rows.append(("Pack", ", ".join(parts)))
     return rows
+
+
+def columns_rows(analysis: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The columns files that a log was read with."""
+    names = part(analysis, "reading", "columns_files") or []
+    return [("Read with", ", ".join(map(str, names)))] if names else []
 
 
 def verdict_text(verdict: Mapping[str, Any] | None) -> Text:

@@ -11,10 +11,10 @@ import os
 import re
 import secrets
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from cycler.errors import InputError, quote
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from cycler.criteria import Criteria
     from cycler.log import Log
     from cycler.pack import Pack
-    from cycler.readers.columns import ColumnsFile
+    from cycler.readers import Columns
     from cycler.readers.encoding import Progress
     from cycler.register import Register
 
@@ -46,37 +46,109 @@ def load_sources(
     return [(str(path) if whole_path else Path(path).name, read_bytes(path, progress)) for path in paths]
 
 
+@dataclass(frozen=True, slots=True)
+class UsedColumns:
+    """Columns files to read the parts of a test with. ``remembered``: nobody named them, the register knew them."""
+
+    columns: Columns = None
+    remembered: bool = False
+
+    def read(self, sources: Sources) -> Log:
+        """The log of these parts. InputError if they cannot be used."""
+        from cycler.readers import read_logs_bytes
+
+        try:
+            return read_logs_bytes(list(sources), self.columns)
+        except InputError as error:
+            if not self.remembered:
+                raise
+            names = ", ".join(dict.fromkeys(item.file for item in self.columns or () if item is not None))
+            raise InputError(
+                error.what, error.where, f"{error.why} (read with the {names})",
+                f"{error.mend}; if that columns file does not belong to this log: --ignore-remembered",
+            ) from None
+
+    def with_bad_rows(self, parts: int) -> UsedColumns:
+        """The same, for logs of which more rows than usual cannot be used."""
+        from cycler.readers import ColumnsFile
+
+        files = [self.columns] * parts if self.columns is None or isinstance(self.columns, ColumnsFile) else self.columns
+        return replace(self, columns=tuple(replace(own or ColumnsFile(), allow_bad_rows=True) for own in files))
+
+
+def remembered_columns(register: Register, sources: Sources) -> UsedColumns:
+    """The columns files that the register knows for the headings of these logs."""
+    from cycler.readers.headings import find_headings
+
+    known = {item.key: item for item in register.columns_memory.all()}
+    files = []
+    for name, raw in sources:
+        found = find_headings(raw, name, set(known))
+        files.append(known[found.key].as_used(found.line) if found is not None else None)
+    return UsedColumns(tuple(files), True) if any(files) else UsedColumns()
+
+
+class Remembered(NamedTuple):
+    """Headings that the register knows from now on, and logs without headings, which cannot be known again."""
+
+    headings: tuple[str, ...] = ()
+    unknowable: tuple[str, ...] = ()
+
+
+def remember_columns(register: Register, sources: Sources, used: UsedColumns, run_id: int) -> Remembered:
+    """Have the register use the columns files of a run that was kept again, unless it does so already."""
+    from cycler.readers import ColumnsFile
+    from cycler.readers.headings import headings_of
+
+    if used.remembered or used.columns is None:
+        return Remembered()
+    files = [used.columns] * len(sources) if isinstance(used.columns, ColumnsFile) else used.columns
+    new: dict[str, str] = {}
+    unknowable = []
+    for (name, raw), own in zip(sources, files, strict=True):
+        if own is None or not own.says_something:
+            continue
+        found = headings_of(raw, name, own)
+        if found is None:
+            unknowable.append(name)
+        elif found.key not in new and register.columns_memory.remember(found.key, found.text, own, run_id):
+            new[found.key] = found.text
+    return Remembered(tuple(new.values()), tuple(unknowable))
+
+
 def analyse_sources(
-    sources: Sources, pack: Pack, criteria: Criteria | None = None, columns: ColumnsFile | None = None,
+    sources: Sources, pack: Pack, criteria: Criteria | None = None, used: UsedColumns | None = None,
 ) -> tuple[Log, Analysis]:
     """Read the parts of one test and analyse them. InputError if they cannot be used."""
     from cycler.analysis import analyze
-    from cycler.readers import read_logs_bytes
 
-    log = read_logs_bytes(list(sources), columns)
+    log = (used or UsedColumns()).read(sources)
     return log, analyze(log, pack, criteria)
 
 
 def add_logs(
     register: Register, sources: Sources, pack: Pack, label: str, criteria: Criteria,
-    columns: ColumnsFile | None = None, again: bool = False, new_ratings: bool = False,
+    used: UsedColumns | None = None, again: bool = False, new_ratings: bool = False,
 ) -> int:
     """Analyse logs and keep them as a run with its first verdict; returns the number of the run."""
-    _log, analysis = analyse_sources(sources, pack, criteria, columns)
-    return keep_run(register, sources, pack, label, analysis.to_dict(), criteria, columns, again, new_ratings)
+    _log, analysis = analyse_sources(sources, pack, criteria, used)
+    run_id = keep_run(register, sources, pack, label, analysis.to_dict(), criteria, used, again, new_ratings)
+    if used is not None:
+        remember_columns(register, sources, used, run_id)
+    return run_id
 
 
 def keep_run(
     register: Register, sources: Sources, pack: Pack, label: str, analysis: dict[str, Any], criteria: Criteria,
-    columns: ColumnsFile | None = None, again: bool = False, new_ratings: bool = False,
+    used: UsedColumns | None = None, again: bool = False, new_ratings: bool = False,
 ) -> int:
-    """Keep logs that were analysed already; returns the number of the run."""
+    """Keep logs that were analysed already; returns the number of the run. See :func:`remember_columns`."""
     from cycler.storage import columns_to_text
 
     return register.add_run(
         pack=pack, sources=sources, analysis=analysis, label=label, criteria=criteria, again=again,
         new_ratings=new_ratings,
-        columns_text=columns_to_text(columns) if columns is not None else None,
+        columns_text=columns_to_text(used.columns) if used is not None and used.columns is not None else None,
     )
 
 

@@ -27,6 +27,7 @@ from cycler.database import Database, check_place
 from cycler.errors import InputError
 from cycler.migrations import APPLICATION_ID, KEPT_FOREVER, MIGRATIONS, SCHEMA, Migration
 from cycler.pack import Instrument, Pack
+from cycler.readers import ColumnsFile
 from cycler.register import Register
 from cycler.verdict import decide
 from cycler.workflow import KnownDanger, known_dangers
@@ -37,6 +38,7 @@ PACK = Pack(
     id="EB-0412", chemistry="nmc", series=10, parallel=4, rated_capacity_ah=10.4,
     instrument=Instrument(current_gain=0.002, declared=True),
 )
+NEXT = MIGRATIONS[-1].version + 1
 # Bytes that text handling would change: carriage returns, a zero byte, no valid UTF-8.
 RAW = b"time;current\r\n0;1,0\r\n\x00\xff\xfe" + bytes(range(256)) * 40
 
@@ -249,6 +251,7 @@ def test_kept_row_cannot_be_changed_or_deleted(register, table, statement):
     analysis, criteria = judged_analysis()
     run_id = register.add_run(pack=PACK, sources=[("log.csv", RAW)], analysis=analysis, criteria=criteria)
     register.add_record(run_id, 1, "2026-0001-1", "<p></p>", b"%PDF")
+    register.columns_memory.remember("0" * 64, "t;U;I", ColumnsFile(decimal=","), run_id)
     column = SCHEMA.tables[table].columns.keys()[-1]
     with pytest.raises(DatabaseError, match="only grows"), register._database.write() as connection:
         connection.execute(text(statement.format(table, column, column)))
@@ -384,13 +387,13 @@ def test_migration_keeps_a_copy_and_its_note(tmp_path):
     file = tmp_path / "r.sqlite"
     with Register.open(file) as register:
         add(register)
-    step = Migration(2, "a column", lambda c: c.exec_driver_sql("alter table packs add column shelf text"))
+    step = Migration(NEXT, "a column", lambda c: c.exec_driver_sql("alter table packs add column shelf text"))
     database = Database(file, migrations=(*MIGRATIONS, step))
     with database.read() as connection:
         notes = connection.execute(text("select version, note from register_versions order by version")).all()
     database.close()
-    assert [tuple(note) for note in notes] == [(1, "first tables"), (2, "a column")]
-    with Register.open(tmp_path / "r.sqlite.before-version-2") as old:
+    assert [tuple(note) for note in notes] == [*((item.version, item.note) for item in MIGRATIONS), (NEXT, "a column")]
+    with Register.open(tmp_path / f"r.sqlite.before-version-{NEXT}") as old:
         assert len(old.runs()) == 1
 
 
@@ -403,7 +406,7 @@ def test_migration_that_fails_leaves_the_version_before(tmp_path):
         raise RuntimeError("broken")
 
     with pytest.raises(RuntimeError):
-        Database(file, migrations=(*MIGRATIONS, Migration(2, "half", half)))
+        Database(file, migrations=(*MIGRATIONS, Migration(NEXT, "half", half)))
     with Register.open(file) as register, register._database.read() as connection:
         assert not inspect(connection).has_table("half")
 

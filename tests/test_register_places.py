@@ -247,7 +247,7 @@ def test_protected_register_shows_what_another_program_has_just_written(protecte
 
 def test_protected_register_of_an_older_version_is_not_changed(protected):
     before = protected.read_bytes()
-    step = Migration(2, "a column", lambda c: c.exec_driver_sql("alter table packs add column shelf text"))
+    step = Migration(MIGRATIONS[-1].version + 1, "a column", lambda c: c.exec_driver_sql("alter table packs add column shelf text"))
     with pytest.raises(InputError, match="older version"):
         Database(protected, migrations=(*MIGRATIONS, step))
     assert protected.read_bytes() == before

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import functools
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
+
+if TYPE_CHECKING:
+    from cycler.workflow import Sources, UsedColumns
 
 
 @dataclass(slots=True)
@@ -115,13 +119,13 @@ _Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 def given_options(pack_required: bool = False) -> _Decorator:
-    """``--pack``, ``--criteria`` and ``--columns``: what is known before a log is read. See :func:`load_given`."""
+    """``--pack``, ``--criteria`` and :func:`reading_options`: what is known before a log is read."""
     end = "" if pack_required else " What it leaves out is taken from the log only where the log proves it."
     pack = click.option(
         "--pack", "pack_file", metavar="PACK.toml", required=pack_required,
         help=f"What is known of the pack and of the bench: ratings, limits of error.{end}",
     )
-    return lambda command: pack(criteria_option()(columns_option()(command)))
+    return lambda command: pack(criteria_option()(reading_options(command)))
 
 
 def criteria_option(text: str = "") -> _Decorator:
@@ -132,11 +136,81 @@ def criteria_option(text: str = "") -> _Decorator:
     )
 
 
-def columns_option() -> _Decorator:
-    """``--columns``."""
-    return click.option(
-        "--columns", "columns_file", metavar="COLUMNS.toml", help="Says what the columns of the log are, where they do not say it."
+@dataclass(frozen=True, slots=True)
+class HowToRead:
+    """What the command line says about reading logs; collected by :func:`reading_options`."""
+
+    columns_file: str | None
+    allow_bad_rows: bool
+    ignore_remembered: bool
+
+    def load(self) -> Any:
+        """The columns file that was named, or None."""
+        if self.columns_file is None:
+            return None
+        from cycler.readers import columns
+
+        return columns.load_columns(self.columns_file)
+
+    def used(self, settings: Settings, sources: Sources, columns: Any = None) -> UsedColumns:
+        """The columns files for these logs: ``columns`` as named, or else those that the register knows."""
+        from cycler.workflow import UsedColumns
+
+        if columns is not None:
+            found = UsedColumns(columns)
+        else:
+            found = UsedColumns() if self.ignore_remembered else _remembered(settings, sources)
+        return found.with_bad_rows(len(sources)) if self.allow_bad_rows else found
+
+
+def _remembered(settings: Settings, sources: Sources) -> UsedColumns:
+    """Columns files of the register for these logs. A register that cannot be used stops nobody who did not name it."""
+    from pathlib import Path
+
+    from cycler.errors import InputError
+    from cycler.workflow import UsedColumns, remembered_columns
+
+    if settings.register is None:
+        from cycler.database import default_path
+
+        place: Path | str = default_path()
+    else:
+        place = settings.register
+    if "://" not in str(place) and not Path(place).expanduser().exists():
+        return UsedColumns()
+    try:
+        from cycler.register import Register
+
+        with Register.open(settings.register, create=False) as register:
+            return remembered_columns(register, sources)
+    except InputError as error:
+        if settings.register is not None:
+            raise
+        if not settings.quiet:
+            click.echo(f"Columns files used before cannot be looked up: {error.what} ({error.why}).", err=True)
+        return UsedColumns()
+
+
+def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """``--columns``, ``--allow-bad-rows`` and ``--ignore-remembered``, given on as ``how``, a :class:`HowToRead`."""
+    @functools.wraps(command)
+    def call(*args: Any, columns_file: str | None, allow_bad_rows: bool, ignore_remembered: bool, **keywords: Any) -> Any:
+        return command(*args, how=HowToRead(columns_file, allow_bad_rows, ignore_remembered), **keywords)
+
+    options = (
+        click.option(
+            "--columns", "columns_file", metavar="COLUMNS.toml", help="Says what the columns of the log are, where they do not say it.",
+        ),
+        click.option(
+            "--allow-bad-rows", is_flag=True, help="Read a log although more than 1 % of its rows cannot be used; they are counted and named.",
+        ),
+        click.option(
+            "--ignore-remembered", is_flag=True, help="Leave out columns files that the register knows for these headings.",
+        ),
     )
+    for option in reversed(options):
+        call = option(call)
+    return call
 
 
 def json_option(text: str) -> _Decorator:
@@ -149,18 +223,9 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2))
 
 
-def load_columns(columns_file: str | None) -> Any:
-    """The columns file, or None if none was named."""
-    if columns_file is None:
-        return None
-    from cycler.readers import columns
-
-    return columns.load_columns(columns_file)
-
-
-def load_given(pack_file: str | None, criteria_name: str | None, columns_file: str | None) -> tuple[Any, Any, Any]:
+def load_given(pack_file: str | None, criteria_name: str | None, how: HowToRead) -> tuple[Any, Any, Any]:
     """Pack, criteria and columns file of :func:`given_options`."""
-    return load_pack(pack_file), load_criteria(criteria_name), load_columns(columns_file)
+    return load_pack(pack_file), load_criteria(criteria_name), how.load()
 
 
 def load_pack(pack_file: str | None) -> Any:

@@ -12,6 +12,7 @@ from cycler.commands.common import (
     Command,
     RunNumber,
     Settings,
+    HowToRead,
     criteria_option,
     given_options,
     json_option,
@@ -59,38 +60,46 @@ def remark(settings: Settings, text: str) -> None:
 @click.pass_obj
 def add(
     settings: Settings, logs: tuple[str, ...], pack_file: str, label: str, criteria_name: str | None,
-    columns_file: str | None, again: bool, new_ratings: bool,
+    how: HowToRead, again: bool, new_ratings: bool,
 ) -> None:
     """Analyse logs of one test and keep them as a run of the pack.
 
     The raw files are kept byte for byte, together with the analysis and the verdict. If anything is wrong with a
     file, nothing is kept. A pack that the register knows with other ratings (chemistry, series, rated capacity,
-    voltages) is refused unless --new-ratings is given.
+    voltages) is refused unless --new-ratings is given. A columns file named with --columns is used again for later
+    logs with the same headings; see columns.
     """
     from cycler.database import check_place
-    from cycler.workflow import analyse_sources, keep_run, known_dangers
+    from cycler.workflow import analyse_sources, keep_run, known_dangers, remember_columns
 
     check_place(settings.register, writing=True)  # a wrong register is told before the work, not after it
-    pack, criteria, columns = load_given(pack_file, criteria_name, columns_file)
-    sources = read_sources(logs, whole_path=False)
-    with Working(settings, "reading, analysing and keeping"):
-        _log, made = analyse_sources(sources, pack, criteria, columns)
+    pack, criteria, columns = load_given(pack_file, criteria_name, how)
+    with Working(settings, "reading, analysing and keeping") as work:
+        sources = read_sources(logs, whole_path=False, work=work)
+        used = how.used(settings, sources, columns)
+        _log, made = analyse_sources(sources, pack, criteria, used)
         analysis = made.to_dict()
         with open_register(settings, create=True) as register:
-            run_id = keep_run(register, sources, pack, label, analysis, criteria, columns, again, new_ratings)
+            run_id = keep_run(register, sources, pack, label, analysis, criteria, used, again, new_ratings)
+            remembered = remember_columns(register, sources, used, run_id)
             name, run = register.name, register.run(run_id)
             earlier = known_dangers(register, run.pack_id)
-    from cycler.tables import Sheet, capacity_rows, print_caution, print_grave, verdict_text
+    from cycler.tables import Sheet, capacity_rows, columns_rows, print_caution, print_grave, verdict_text
 
     sheet = Sheet()
     sheet.pairs([
         ("Kept", f"run {run_id} of pack {run.pack_id}" + (f", {run.label}" if run.label else "")),
         *capacity_rows(analysis)[:1],
         ("Verdict", verdict_text(analysis.get("verdict"))),
+        *columns_rows(analysis),
     ])
     print_grave(sheet, analysis.get("findings") or [])
     _print_earlier_dangers(sheet, earlier, run_id)
     print_caution(sheet, analysis, short=True)
+    if remembered.headings:
+        remark(settings, "The columns file is used again for logs with these headings; see, or forget it, with: cycler columns")
+    if remembered.unknowable:
+        remark(settings, f"{', '.join(remembered.unknowable)} has no headings and cannot be known again: keep the columns file.")
     remark(settings, f"Register: {name}. See it all with: cycler show {run_id}")
 
 
@@ -195,16 +204,16 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
 @click.pass_obj
 def compare(
     settings: Settings, what: tuple[str, ...], pack_file: str | None, criteria_name: str | None,
-    columns_file: str | None, as_json: bool,
+    how: HowToRead, as_json: bool,
 ) -> None:
     """Compare two or more tests, the first being the reference.
 
     A whole number is a run of the register, anything else a log file (write ./12 for a file called 12); --pack,
-    --criteria and --columns hold for log files. Each difference carries its own uncertainty.
+    --criteria and the options on reading hold for log files. Each difference carries its own uncertainty.
     """
     if len(what) < 2:
         raise click.UsageError("Name at least two runs or logs to compare.")
-    analyses, names = _analyses_named(settings, what, pack_file, criteria_name, columns_file)
+    analyses, names = _analyses_named(settings, what, pack_file, criteria_name, how)
     from cycler.compare import compare as compare_analyses
 
     result = compare_analyses(analyses, names)
@@ -223,12 +232,12 @@ def compare(
 
 
 def _analyses_named(
-    settings: Settings, what: tuple[str, ...], pack_file: str | None, criteria_name: str | None, columns_file: str | None,
+    settings: Settings, what: tuple[str, ...], pack_file: str | None, criteria_name: str | None, how: HowToRead,
 ) -> tuple[list[dict[str, Any]], list[str]]:
     from cycler.workflow import analyse_sources, analysis_as_judged
 
     files = [name for name in what if not name.isdecimal()]
-    pack, criteria, columns = load_given(pack_file, criteria_name, columns_file)
+    pack, criteria, columns = load_given(pack_file, criteria_name, how)
     sources = dict(zip(files, read_sources(tuple(files)), strict=True))
     analyses, names = [], []
     register = open_register(settings) if len(files) < len(what) else None
@@ -237,7 +246,8 @@ def _analyses_named(
             for name in what:
                 work.begin(f"reading and analysing {Path(name).name}")
                 if name in sources:
-                    analyses.append(analyse_sources([sources[name]], pack, criteria, columns)[1].to_dict())
+                    one = [sources[name]]
+                    analyses.append(analyse_sources(one, pack, criteria, how.used(settings, one, columns))[1].to_dict())
                     names.append(Path(name).name)
                 else:
                     assert register is not None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import threading
+from collections.abc import Callable
 from types import TracebackType
 
 from cycler.commands.common import Settings
@@ -28,6 +29,7 @@ class Working:
         self._parts = parts
         self._begun = 0
         self._lock = threading.Lock()
+        self._reading: tuple[str, int, int | None] | None = None
         self._timer: threading.Timer | None = None
         self._bar = None
         if not settings.quiet and sys.stderr.isatty():
@@ -55,6 +57,23 @@ class Working:
             if self._bar is not None:
                 self._bar.update(self._bar.task_ids[0], completed=self._begun - 1, description=what)
 
+    def bytes_of(self, name: str) -> Callable[[int, int | None], None]:
+        """What hears of the bytes of a file as they are read."""
+        def hear(done: int, size: int | None) -> None:
+            with self._lock:
+                self._reading = (f"reading {name}", done, size)
+                if self._bar is not None:
+                    self._bar.update(self._bar.task_ids[0], description=f"reading {name}", completed=done, total=size)
+
+        return hear
+
+    def bytes_done(self) -> None:
+        """All files are read; the work on them has no measure."""
+        with self._lock:
+            self._reading = None
+            if self._bar is not None:
+                self._bar.update(self._bar.task_ids[0], description=self._what, completed=0, total=self._parts)
+
     def _show(self) -> None:
         from rich.console import Console
         from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
@@ -66,5 +85,6 @@ class Working:
                 TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn(),
                 console=Console(stderr=True), transient=True,
             )
-            self._bar.add_task(self._what, total=self._parts, completed=max(self._begun - 1, 0))
+            what, done, total = self._reading or (self._what, max(self._begun - 1, 0), self._parts)
+            self._bar.add_task(what, total=total, completed=done)
             self._bar.start()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,59 +11,74 @@ import click
 from cycler.commands.common import (
     NO_PACK,
     Command,
+    HowToRead,
     Settings,
-    columns_option,
     given_options,
     json_option,
-    load_columns,
     load_given,
     print_json,
+    reading_options,
 )
 from cycler.commands.progress import Working
 
 if TYPE_CHECKING:
     from cycler.log import Log
+    from cycler.workflow import UsedColumns
 
 STANDARD_INPUT = "-"
 
 
-def read_sources(names: tuple[str, ...], whole_path: bool = True) -> list[tuple[str, bytes]]:
-    """Raw bytes of the files named; "-" is standard input."""
+def read_sources(names: tuple[str, ...], whole_path: bool = True, work: Working | None = None) -> list[tuple[str, bytes]]:
+    """Raw bytes of the files named, read piece by piece while ``work`` shows how far; "-" is standard input."""
     from cycler.workflow import load_sources
 
     sources: list[tuple[str, bytes]] = []
     for name in names:
+        progress = work.bytes_of(Path(name).name) if work is not None else None
         if name == STANDARD_INPUT:
-            sources.append(("standard input", sys.stdin.buffer.read()))
+            from cycler.readers.encoding import read_stream
+
+            sources.append(("standard input", read_stream(sys.stdin.buffer, "standard input", progress=progress)))
         else:
-            sources.extend(load_sources([name], whole_path))
+            sources.extend(load_sources([name], whole_path, progress))
+    if work is not None:
+        work.bytes_done()
     return sources
 
 
 @click.command(
     cls=Command,
-    examples=("cycler inspect before.csv after.csv", "cycler inspect odd.txt --columns odd-columns.toml --json"),
+    examples=(
+        "cycler inspect odd.txt --write-columns odd.toml", "cycler inspect odd.txt other.txt --columns odd.toml --json",
+    ),
 )
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
-@columns_option()
+@reading_options
+@click.option(
+    "--write-columns", "target", metavar="FILE.toml",
+    help="Write a columns file with what was understood, to correct and to name with --columns; also for a log that cannot be read.",
+)
 @json_option("One JSON object (sources, reading and log); for several LOGs a list of them.")
 @click.pass_obj
-def inspect(settings: Settings, logs: tuple[str, ...], columns_file: str | None, as_json: bool) -> None:
+def inspect(settings: Settings, logs: tuple[str, ...], how: HowToRead, target: str | None, as_json: bool) -> None:
     """Show how a log is understood.
 
-    Encoding, delimiter, clock, the meaning and unit of each column, which sign means discharge and on what
-    evidence, and everything that seemed odd. Several LOGs are shown in turn, each by itself. LOG may be - for
-    standard input.
+    Encoding, delimiter, clock, the meaning and unit of each column and why, which sign means discharge and on what
+    evidence, everything that seemed odd, and what to do next. Several LOGs are shown in turn, each by itself. LOG
+    may be - for standard input.
     """
-    columns = load_columns(columns_file)
-    sources = read_sources(logs)
+    columns = how.load()
+    if target is not None:
+        _check_target(target, logs)
     seen = []
-    with Working(settings, "reading", len(sources)) as work:
-        from cycler.readers import read_logs_bytes
-
+    with Working(settings, "reading") as work:
+        sources = read_sources(logs, work=work)
         for source in sources:
             work.begin(f"reading {source[0]}")
-            seen.append(reading_of(read_logs_bytes([source], columns)))
+            used = how.used(settings, [source], columns)
+            if target is not None:
+                _write_columns(settings, target, source, used)
+            seen.append(reading_of(used.read([source])))
     if as_json:
         print_json(seen[0] if len(seen) == 1 else seen)
         return
@@ -74,6 +90,34 @@ def inspect(settings: Settings, logs: tuple[str, ...], columns_file: str | None,
         if place:
             sheet.line("\n")
         print_reading(sheet, one)
+
+
+def _check_target(target: str, logs: tuple[str, ...]) -> None:
+    if len(logs) > 1:
+        raise click.UsageError("--write-columns takes one LOG: the columns file of several would be that of the first.")
+    if Path(target).exists():
+        from cycler.errors import InputError
+
+        raise InputError("the columns file exists", target, "it may hold corrections of yours", "name another file, or move it away")
+
+
+def _write_columns(settings: Settings, target: str, source: tuple[str, bytes], used: UsedColumns) -> None:
+    """Write the columns file of a log; a log that cannot be read gets as much of one as its headings give."""
+    from cycler.errors import InputError
+    from cycler.readers.outline import outline, written_columns
+
+    found = outline([source], used.columns)
+    if not found.columns and found.error is not None:
+        raise found.error
+    try:
+        with open(target, "x", encoding="utf-8") as stream:
+            stream.write(written_columns(found))
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "no file can have this name"
+        raise InputError("cannot write the columns file", target, reason, "check the folder and the permissions") from None
+    if not settings.quiet:
+        state = "what was understood" if found.error is None else "what the headings say"
+        click.echo(f"Columns file {target} holds {state}. Correct it, then: cycler inspect {source[0]} --columns {target}", err=True)
 
 
 def reading_of(log: Log) -> dict[str, Any]:
@@ -108,19 +152,19 @@ def reading_of(log: Log) -> dict[str, Any]:
 @click.pass_obj
 def analyze(
     settings: Settings, logs: tuple[str, ...], pack_file: str | None, criteria_name: str | None,
-    columns_file: str | None, as_json: bool,
+    how: HowToRead, as_json: bool,
 ) -> None:
     """Capacity, resistance, group sag and verdict of one test.
 
     Several LOGs are parts of one test; they are joined in the order of time. Nothing is kept: use add for that.
     The exit code is 0 whatever the verdict.
     """
-    pack, criteria, columns = load_given(pack_file, criteria_name, columns_file)
-    sources = read_sources(logs)
-    with Working(settings, "reading and analysing"):
+    pack, criteria, columns = load_given(pack_file, criteria_name, how)
+    with Working(settings, "reading and analysing") as work:
         from cycler.workflow import analyse_sources
 
-        _log, analysis = analyse_sources(sources, pack, criteria, columns)
+        sources = read_sources(logs, work=work)
+        _log, analysis = analyse_sources(sources, pack, criteria, how.used(settings, sources, columns))
         result = analysis.to_dict()
     if as_json:
         print_json(result)

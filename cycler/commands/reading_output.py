@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping
 from typing import Any
 
@@ -40,12 +41,12 @@ def print_reading(sheet: Sheet, seen: Mapping[str, Any]) -> None:
         facts.append(("Gap", f"{duration(gap['duration_s'])} from {duration(gap['start_s'])} on"))
     sheet.pairs((name, sentence(text)) for name, text in facts)
     sheet.title("Columns")
-    table = ruled(("Heading in the file", "t"), ("Read as", "t"), ("Unit", "t"), ("Group", "n"))
+    table = ruled(("Heading in the file", "t"), ("Read as", "t"), ("Unit", "t"), ("Group", "n"), ("Because", "t"))
     for column in items(reading.get("columns")):
         role = str(column.get("role"))
         row(
             table, str(column.get("name")), ROLE_WORDS.get(role, role), _UNIT_SHOWN.get(column.get("unit"), column.get("unit") or DASH),
-            str(column.get("group") or DASH),
+            str(column.get("group") or DASH), str(column.get("evidence") or DASH),
         )
     sheet.table(table)
     sheet.title("Warnings")
@@ -55,6 +56,42 @@ def print_reading(sheet: Sheet, seen: Mapping[str, Any]) -> None:
     for warning in warnings:
         text = str(warning.get("message"))
         sheet.pairs([("-", sentence(f"{text.rstrip('.')} ({warning['where']})" if warning.get("where") else text))])
+    sheet.title("What to do next")
+    for text in next_steps(seen):
+        sheet.pairs([("-", text)])
+
+
+def next_steps(seen: Mapping[str, Any]) -> list[str]:
+    """What to look at, and which command comes next."""
+    reading = seen["reading"]
+    columns = items(reading.get("columns"))
+    roles = {column.get("role") for column in columns}
+    codes = {warning.get("code") for warning in items(reading.get("warnings"))}
+    file = _shell_word(str((items(seen.get("sources")) or [{}])[0].get("file", "LOG")))
+    steps = []
+    if codes & _TO_CHECK or not reading.get("header_row"):
+        steps.append("Hold the table above against the display of the instrument: part of it was inferred from the readings.")
+    if not codes.isdisjoint(_LOST):
+        steps.append("Rows are missing or were left out; figures that depend on them will say so. Export the log again if you can.")
+    if not roles & {"group_voltage", "tap_voltage"}:
+        steps.append("No group voltages: capacity and pack resistance can be had, but no group can be told weak. Log the balance taps too.")
+    if "temperature" not in roles:
+        steps.append("No temperature: log one at the pack, or nothing can be said about heating.")
+    if not reading.get("columns_files"):
+        steps.append(
+            f"If a column is read wrongly: cycler inspect {file} --write-columns columns.toml, correct that file, and name it with --columns."
+        )
+    steps.append(f"If all is right: cycler analyze {file} --pack PACK.toml")
+    return steps
+
+
+# Codes of warnings that ask for a look, and of those that tell of missing rows.
+_TO_CHECK = {"unit_inferred", "sign_inferred", "date_order_inferred", "roles_inferred", "unit_doubtful", "parts_do_not_fit"}
+_LOST = {"rows_dropped", "truncated_row", "log_gap", "cell_unreadable"}
+
+
+def _shell_word(name: str) -> str:
+    return shlex.quote(name) if name != "standard input" else "-"
 
 
 def _seconds(value: Any) -> str:

@@ -52,6 +52,7 @@ class Draft:
     line_number: np.ndarray
     stated_sign: str | None
     unit_choices: dict[str, UnitChoice]
+    columns_file: str
     warnings: list[ReadingWarning] = field(default_factory=list)
 
     @property
@@ -293,7 +294,8 @@ def _draft(
     return Draft(
         table.file, source, encoding, table.dialect, assignment, clock, time_s, voltage, current, separate,
         groups[rows], temperature, tuple(item.label for item in sensors), code, words, taken(assignment.one("step")),
-        taken(assignment.one("cycle")), step_time_s, counters, table.line_number[rows], stated, choices, warnings,
+        taken(assignment.one("cycle")), step_time_s, counters, table.line_number[rows], stated, choices,
+        columns.file if columns is not None and columns.says_something else "", warnings,
     )
 
 

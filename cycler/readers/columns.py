@@ -54,6 +54,12 @@ class ColumnsFile:
     columns: tuple[ColumnRule, ...] = ()
     file: str = "columns file"
 
+    @property
+    def says_something(self) -> bool:
+        """False if it leaves everything to the log."""
+        heads = (self.delimiter, self.decimal, self.header_row, self.clock, self.date_order)
+        return bool(self.columns) or any(value is not None for value in heads)
+
 
 @dataclass(slots=True)
 class Assigned:

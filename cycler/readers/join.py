@@ -70,6 +70,7 @@ def finish(drafts: list[Draft]) -> Log:
         discharge_is=sign.discharge_is, sign_evidence=sign.evidence,
         sampling_median_s=float(np.median(moving)) if moving.size else None,
         sampling_max_s=float(moving.max()) if moving.size else None, warnings=tuple(warnings),
+        columns_files=tuple(dict.fromkeys(draft.columns_file for draft in drafts if draft.columns_file)),
     )
     return Log(
         time_s=time_s, voltage_v=columns["voltage_v"], current_a=sign.current_a, group_voltage_v=groups,
