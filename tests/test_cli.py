@@ -240,6 +240,30 @@ def test_progress_shows_on_a_terminal_only(monkeypatch, quiet, terminal, shown):
     assert ("analysing" in screen.getvalue() or "first" in screen.getvalue()) is shown
 
 
+def test_progress_of_reading_follows_the_bytes(monkeypatch, tmp_path):
+    from cycler.readers import encoding
+
+    log = tmp_path / "long.csv"
+    log.write_bytes(b"0;1;2\n" * 1000)
+    monkeypatch.setattr(encoding, "_PIECE", 2048)
+    monkeypatch.setattr(progress, "DELAY_S", 0.0)
+    monkeypatch.setattr(sys, "stderr", Screen())
+    seen = []
+    with progress.Working(Settings(), "reading and analysing") as work:
+        work._timer.join(10)
+        hear = work.bytes_of(log.name)
+
+        def told(done, size):
+            hear(done, size)
+            task = work._bar.tasks[0]
+            seen.append((task.description, task.completed, task.total))
+
+        assert encoding.read_bytes(log, told) == log.read_bytes()
+        work.bytes_done()
+        assert (work._bar.tasks[0].description, work._bar.tasks[0].total) == ("reading and analysing", None)
+    assert seen == [("reading long.csv", done, 6000) for done in (2048, 4096, 6000)]
+
+
 def test_progress_waits_two_seconds():
     assert progress.DELAY_S == 2.0
 

@@ -72,7 +72,8 @@ class Working:
         with self._lock:
             self._reading = None
             if self._bar is not None:
-                self._bar.update(self._bar.task_ids[0], description=self._what, completed=0, total=self._parts)
+                self._bar.remove_task(self._bar.task_ids[0])  # a task keeps its total, once it has one
+                self._bar.add_task(self._what, total=self._parts)
 
     def _show(self) -> None:
         from rich.console import Console

@@ -366,6 +366,8 @@ def _reading(analysis: dict[str, Any]) -> tuple[Block, ...]:
     if len(gaps) > MOST_GAPS:
         shown.append(text.MORE.format(n=len(gaps) - MOST_GAPS).lstrip("… "))
     facts.append((text.L_GAPS, "; ".join(shown) if shown else (text.NONE if reading else text.NOT_KNOWN)))
+    if files := as_list(get(reading, "columns_files")):
+        facts.append((text.L_COLUMNS_FILES, "; ".join(clean(name) for name in files)))
     facts.append((text.L_DROPPED, _dropped(analysis)))
     facts.append((text.L_WARNINGS, _warnings(as_list(get(reading, "warnings"))) if reading else text.NOT_KNOWN))
     blocks: list[Block] = [Facts(tuple(facts))]

@@ -379,9 +379,10 @@ ROLE_WORDS = {
 }
 L_ENCODING, L_CLOCK, L_SIGN, L_SAMPLING, L_GAPS, L_DROPPED, L_WARNINGS = (
     "Text", "Clock", "Sign of the current", "Sampling", "Gaps", "Rows left out", "Warnings while reading")
+L_COLUMNS_FILES = "Read with"
 ENCODING = "{encoding}, columns parted by {delimiter}, decimal mark {decimal}, header in line {header}"
 ENCODING_NO_HEADER = "{encoding}, columns parted by {delimiter}, decimal mark {decimal}, no header line"
-DELIMITER = {",": "comma", ";": "semicolon", "\t": "tab", " ": "blank", "|": "vertical bar", "whitespace": "blanks"}
+DELIMITER = {",": "comma", ";": "semicolon", "\t": "tab", " ": "blank", "|": "vertical bar", "blanks": "blanks"}
 DECIMAL = {",": "comma", ".": "point"}
 CLOCK_WRAPPED = "{kind}; it ran over and was put in line"
 SIGN = "discharge is {sign} in the file; {evidence}"

@@ -488,3 +488,12 @@ def test_criterion_label_comes_from_the_verdict_and_names_the_group(label, shown
     analysis = example()
     analysis["verdict"]["criteria"][0].update(label=label, group=3)
     assert f">{shown}</th>" in build_record(analysis, Pack(), make_log(example(), rows=500), **MADE).html
+
+
+def test_annex_names_the_columns_file_a_log_was_read_with():
+    analysis = example()
+    plain = build_record(analysis, Pack(), make_log(analysis, rows=500), **MADE).html
+    analysis["reading"]["columns_files"] = ["columns file of run 3 (<odd>.toml)"]
+    page = _Text(build_record(analysis, Pack(), make_log(analysis, rows=500), **MADE).html).text
+    assert f"{words.L_COLUMNS_FILES}columns file of run 3 (<odd>.toml)" in " ".join(page.split())
+    assert words.L_COLUMNS_FILES not in plain
