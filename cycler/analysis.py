@@ -125,9 +125,9 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     discharges = cap.find_discharges(log, pack, steps, flow)
     charges = cap.find_charges(log, steps, flow)
     zero = conduct.rest_current_zero(log, steps)
-    counter = conduct.counter_mismatch(log, steps, flow)
+    checks = conduct.counter_checks(log, steps, flow)
     sheets = [
-        _capacity_sheet(log, pack, d, conduct.capacity_doubts(d, pack, fits, counter), numbers, zero[0] if zero else 0.0)
+        _capacity_sheet(log, pack, d, conduct.capacity_doubts(d, pack, fits, checks), numbers, zero[0] if zero else 0.0)
         for d in discharges
     ]
     chosen = _headline_index(sheets)
@@ -158,7 +158,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         *conduct.pack_file_findings(log, pack, fits, len(unusable)),
         *unusable,
         *conduct.course_findings(log, pack, steps, headline, doubts, numbers),
-        *conduct.bench_findings(log, pack, steps, flow, headline, edges),
+        *conduct.bench_findings(log, pack, steps, checks, headline, edges),
         *conduct.temperature_findings(log, steps, heat, headline),
         *conduct.rate_findings(headline, pack),
         *table.findings,
@@ -173,7 +173,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     found += lead_findings(resistance)
     found = list(findings.order(found))
     # A step's own charge is the plain trapezoid over its rows, as a counter would show it.
-    rows_only = cap.charge_flow(log, steps, ())
+    rows_only = cap.charge_flow(log, steps, (), flow.counters)
     contract: dict[str, Any] = {
         "schema": SCHEMA,
         "software": {"name": "packreturn", "version": _version()},
@@ -196,6 +196,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         "u_capacity_if_limiting_group_matched_ah": table.u_capacity_if_matched_ah,
         "spread": table.spread,
         "rest": table.rests,
+        "counters": conduct.counter_sheet(flow.counters, checks),
         "thermal": _thermal_dict(heat, pack, log),
         "findings": [finding.to_dict() for finding in found],
     }

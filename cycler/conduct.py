@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 
 from cycler import findings as f
 from cycler.findings import Finding
 from cycler.log import Log
 from cycler.measures.capacity import Discharge, Flow
+from cycler.measures.counters import DIRECTION, Counter, StepCheck, check_step
 from cycler.measures.efficiency import Pairing
 from cycler.measures.resistance import OHMIC_SAMPLING_MAX_S, Edge
 from cycler.measures.thermal import Thermal
 from cycler.pack import Pack
-from cycler.signals import current_scale, resolution_of
+from cycler.signals import current_scale, noise_of, resolution_of
 from cycler.steps import Step, pack_voltage
 
 INVALID_WORDS = {
@@ -48,14 +53,17 @@ def limits_fit(log: Log, pack: Pack, stated_series: int | None) -> bool:
 
 
 def capacity_doubts(
-    discharge: Discharge, pack: Pack, fits: bool = True, counter: tuple[float, Step, float, float] | None = None
+    discharge: Discharge, pack: Pack, fits: bool = True, checks: Sequence[StepCheck] = ()
 ) -> tuple[str, ...]:
     """Reason codes for which the charge taken may not be quoted as the pack's capacity; empty = valid.
 
-    ``counter`` is the result of :func:`counter_mismatch`; it counts where it concerns a step of this discharge.
+    ``checks`` of :func:`counter_checks` count where they concern a tenth or more of this discharge.
     """
     reasons = [] if fits else ["limits_do_not_fit"]
-    if counter is not None and counter[0] > f.COUNTER_DOUBT_SHARE and counter[1].index == discharge.main_step:
+    if any(
+        check.unit == "Ah" and check.step in discharge.steps and check.by_integral >= 0.1 * discharge.discharged_ah
+        and check.beyond(f.COUNTER_DOUBT_SHARE) for check in checks
+    ):
         reasons.append("counter_mismatch")
     if discharge.started_full is False:
         reasons.append("charge_incomplete")
@@ -141,15 +149,19 @@ def course_findings(
             Finding(
                 "log_gap", "caution",
                 f"{headline.unbridged_gap_s:.0f} s of the discharge are missing from the log and no counter bridges them: the capacity "
-                "is a lower bound.", f"{headline.unbridged_gap_s:.0f} s without samples", step=main,
+                "is a lower bound.", f"{headline.unbridged_gap_s:.0f} s without samples; {headline.unbridged_why}", step=main,
             )
         )
     if headline.bridged_ah:
+        edge = headline.edge_load_ah
+        odd = edge is not None and abs(headline.bridged_ah - edge) > f.COUNTER_DOUBT_SHARE * edge
         out.append(
             Finding(
-                "log_gap", "info",
-                f"A gap in the log was bridged with the instrument's own counter ({headline.bridged_ah:.3f} Ah).",
-                f"{headline.bridged_ah:.4f} Ah by the counter", step=main,
+                "log_gap", "caution" if odd else "info",
+                f"A gap in the log was bridged with the instrument's own counter ({headline.bridged_ah:.3f} Ah)."
+                + (f" The load before and after it would have taken {edge:.3f} Ah: it was interrupted, or the counter was." if odd else ""),
+                f"{headline.bridged_ah:.4f} Ah by the counter" + (f", {edge:.4f} Ah by the load at both edges" if edge is not None else ""),
+                step=main,
             )
         )
     first = steps[headline.steps[0]]
@@ -209,7 +221,7 @@ def rest_current_zero(log: Log, steps: tuple[Step, ...]) -> tuple[float, float, 
 
 
 def bench_findings(
-    log: Log, pack: Pack, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None, edges: tuple[Edge, ...]
+    log: Log, pack: Pack, steps: tuple[Step, ...], checks: Sequence[StepCheck], headline: Discharge | None, edges: tuple[Edge, ...]
 ) -> list[Finding]:
     """Findings on the instruments: zero error, counters, sums, sampling."""
     out: list[Finding] = []
@@ -237,7 +249,7 @@ def bench_findings(
                 ", ".join(pack.instrument.defaulted),
             )
         )
-    out.extend(_counter_findings(log, steps, flow))
+    out.extend(_counter_findings(checks))
     out.extend(_sum_findings(log, pack))
     if log.series == 0:
         out.append(
@@ -267,51 +279,101 @@ def bench_findings(
     return out
 
 
-def counter_mismatch(log: Log, steps: tuple[Step, ...], flow: Flow) -> tuple[float, Step, float, float] | None:
-    """The largest relative difference between the integral of a step and the instrument's own counter over the same samples,
-    with step, integral and counter [Ah]; None without a counter that ran through a step of 20 samples and 20 of its own steps."""
-    worst: tuple[float, Step, float, float] | None = None
+def counter_checks(log: Log, steps: tuple[Step, ...], flow: Flow) -> tuple[StepCheck, ...]:
+    """Integral against counter for every counter and every step that is long enough to tell (pulses left out: a counter that lags by
+    a second is off by percents there)."""
+    if not flow.counters or flow.course is None:
+        return ()
+    voltage = pack_voltage(log)
+    grid_a, grid_v = resolution_of(log.current_a), resolution_of(voltage)
+    flows = {"Ah": flow.charge_coulomb / 3600.0, "Wh": flow.energy_joule / 3600.0}
+    found = []
     for step in steps:
-        if not step.direction or step.last - step.first < 20:
+        if not step.direction or step.kind.startswith("pulse"):
             continue
-        own = abs(flow.running_ah[step.last] - flow.running_ah[step.first])
-        names = ("charge_capacity", "capacity") if step.direction > 0 else ("discharge_capacity", "capacity")
-        for name in names:
-            counter = log.counters.get(name)
-            if counter is None:
-                continue
-            part = counter[step.slice]
-            good = np.flatnonzero(np.isfinite(part))
-            if good.size < 10:
-                continue
-            monotone = np.diff(np.abs(part[good]))
-            theirs = abs(part[good[-1]] - part[good[0]])
-            if theirs <= 0 or np.any(monotone < -1e-6 - 0.01 * theirs):
-                continue
-            own_there = abs(flow.running_ah[step.first + good[-1]] - flow.running_ah[step.first + good[0]])
-            step_size = max(resolution_of(part), 1e-9)
-            if own < 20.0 * step_size:
-                continue
-            share = max(abs(own_there - theirs) - step_size, 0.0) / max(theirs, 1e-12)
-            if worst is None or share > worst[0]:
-                worst = (share, step, own_there, theirs)
-            break
-    return worst
+        current = log.current_a[step.slice]
+        # Noise of half a step and more dithers the quantisation away.
+        u_a = 0.0 if noise_of(current) > 0.5 * grid_a else grid_a / math.sqrt(12.0)
+        volts = voltage[step.slice]
+        level_v = float(np.nanmean(volts)) if np.any(np.isfinite(volts)) else 0.0
+        u_w = math.hypot(u_a * level_v, grid_v / math.sqrt(12.0) * abs(step.level_a))
+        for counter in flow.counters:
+            u = u_a if counter.unit == "Ah" else u_w
+            found.append(check_step(counter, step.index, step.first, step.last, flows[counter.unit], flow.course, u))
+    return tuple(check for check in found if check is not None)
 
 
-def _counter_findings(log: Log, steps: tuple[Step, ...], flow: Flow) -> list[Finding]:
-    """Integral and counter apart by more than ``COUNTER_SHARE``."""
-    worst = counter_mismatch(log, steps, flow)
-    if worst is None or worst[0] <= f.COUNTER_SHARE:
-        return []
-    share, step, own, theirs = worst
-    return [
-        Finding(
-            "counter_mismatch", "caution",
-            f"The integral of the current and the instrument's own counter differ by {100 * share:.1f} % in step {step.index}: one of them is wrong.",
-            f"integral {own:.4f} Ah, counter {theirs:.4f} Ah", step=step.index,
+_KIND_WORDS = {
+    "cumulative": "cumulative", "per_step": "per step", "per_direction": "per direction of the current", "per_cycle": "per cycle",
+    "one_stretch": "counted in one stretch only", "irregular": "restarts irregularly", "astray": "does not follow the current",
+    "still": "does not move",
+}
+
+
+def counter_words(name: str, unit: str) -> str:
+    """"Ah counter", "Wh counter of the discharge"."""
+    of = {1: " of the charge", -1: " of the discharge"}.get(DIRECTION.get(name, 0), "")
+    return f"{unit} counter{of}"
+
+
+def counter_sheet(counters: Sequence[Counter], checks: Sequence[StepCheck]) -> list[dict[str, Any]]:
+    """The contract's ``counters``: kind and evidence of each, and each step compared; ``summary`` says it in one line."""
+    rows = []
+    for counter in counters:
+        own = [check for check in checks if check.name == counter.name]
+        worst = max((abs(check.difference_share) for check in own), default=None)
+        words = f"{counter_words(counter.name, counter.unit)}, {_KIND_WORDS[counter.kind]}"
+        if worst is not None:
+            last = next(check for check in own if abs(check.difference_share) == worst)
+            places = f"{len(own)} steps" if len(own) > 1 else f"step {last.step}"
+            words += (
+                f": differs by {100 * worst:.1f} % in step {last.step}" if last.beyond(f.COUNTER_SHARE)
+                else f": agrees within {_rounded_up(100 * worst):g} % in {places}"
+            )
+        rows.append({
+            "name": counter.name, "kind": counter.kind, "sense": counter.sense, "unit": counter.unit, "resolution": counter.resolution or None,
+            "evidence": counter.evidence, "summary": words,
+            "steps": [
+                {
+                    "step": check.step, "by_integral": check.by_integral, "by_counter": check.by_counter,
+                    "difference_share": check.difference_share, "u_difference_share": check.u_difference / check.by_counter,
+                }
+                for check in own
+            ],
+        })
+    return rows
+
+
+def _rounded_up(percent: float) -> float:
+    """To one digit, never down, and to no less than 0.01 %."""
+    if percent <= 0.01:
+        return 0.01
+    size = 10.0 ** math.floor(math.log10(percent))
+    return math.ceil(percent / size - 1e-9) * size
+
+
+def _counter_findings(checks: Sequence[StepCheck]) -> list[Finding]:
+    """Integral and counter apart by more than ``COUNTER_SHARE`` and by more than their uncertainty; the worst step of each counter."""
+    out = []
+    for name in dict.fromkeys(check.name for check in checks):
+        apart = [check for check in checks if check.name == name and check.beyond(f.COUNTER_SHARE)]
+        if not apart:
+            continue
+        worst = max(apart, key=lambda check: abs(check.difference_share))
+        integral, theirs, unit = worst.by_integral, worst.by_counter, worst.unit
+        others = [str(check.step) for check in apart if check is not worst]
+        out.append(
+            Finding(
+                "counter_mismatch", "caution",
+                f"In step {worst.step} the integral of the {'current' if unit == 'Ah' else 'power'} gives {integral:.3f} {unit} and the instrument's own "
+                f"{counter_words(name, unit)} ({_KIND_WORDS[worst.kind]}) {theirs:.3f} {unit}, {100 * abs(worst.difference_share):.1f} % apart: one of them is wrong"
+                + ("." if unit == "Ah" else ", or the counter sees the voltage at another point of the leads."),
+                f"integral {integral:.4f} {unit}, counter {theirs:.4f} {unit}, difference {100 * worst.difference_share:+.2f} ± "
+                f"{200 * worst.u_difference / theirs:.2f} % of the counter (k = 2)" + (f"; also apart in step {', '.join(others)}" if others else ""),
+                step=worst.step,
+            )
         )
-    ]
+    return out
 
 
 def _sum_findings(log: Log, pack: Pack) -> list[Finding]:

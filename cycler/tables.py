@@ -227,7 +227,8 @@ def print_analysis(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
     sheet.pairs(source_rows(analysis))
     print_verdict(sheet, analysis.get("verdict"))
     sheet.title("Pack")
-    sheet.pairs([*capacity_rows(analysis), *_resistance_rows(analysis)])
+    counted = [("Counter", str(one.get("summary"))) for one in items(analysis.get("counters")) if items(one.get("steps"))]
+    sheet.pairs([*capacity_rows(analysis), *_resistance_rows(analysis), *counted])
     print_groups(sheet, analysis)
     print_findings(sheet, items(analysis.get("findings")))
     print_settle(sheet, analysis.get("verdict"))

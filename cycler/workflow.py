@@ -396,7 +396,7 @@ class _Files:
         try:
             for part, path in self.pairs:
                 try:
-                    _name_file(part, path)
+                    name_file(part, path)
                 except FileExistsError:
                     raise _exists(path) from None
                 except OSError as error:
@@ -444,7 +444,7 @@ def _ready_files(folder: Path, serial: str, html: bytes, pdf: bytes, stem: str) 
                 part.unlink(missing_ok=True)
 
 
-def _name_file(part: Path, path: Path) -> None:
+def name_file(part: Path, path: Path) -> None:
     """``part`` becomes ``path``; FileExistsError if the name is taken."""
     try:
         os.link(part, path)  # fails if the name is taken, unlike a rename

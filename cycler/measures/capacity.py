@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from cycler.log import Log
+from cycler.measures.bridging import bridge
+from cycler.measures.counters import COUNTER_UNITS, Counter, Course, read_counter
 from cycler.measures.integrate import (
     SECONDS_PER_HOUR,
     Switch,
@@ -64,6 +66,8 @@ class Discharge:
     unbridged_gap_s: float
     mean_current_a: float
     gap_may_hide_charge: bool = False
+    unbridged_why: str = ""
+    edge_load_ah: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,7 +75,8 @@ class Flow:
     """Charge and energy of the whole log: per interval and running sums; rest intervals count zero.
 
     ``charge_coulomb`` and ``energy_joule`` have shape (n - 1,), the running sums (n,). Rest is counted as zero because a
-    resting pack carries no bench current: what the ammeter shows then is its zero error.
+    resting pack carries no bench current: what the ammeter shows then is its zero error. ``bridged`` holds interval, charge and the half-width of
+    what the counter leaves open [Ah], ``open_gaps`` interval, length [s] and why no counter bridges it.
     """
 
     charge_coulomb: np.ndarray
@@ -79,8 +84,10 @@ class Flow:
     running_ah: np.ndarray
     running_wh: np.ndarray
     switches: tuple[Switch, ...]
-    bridged: tuple[tuple[int, float], ...]
-    open_gaps: tuple[tuple[int, float], ...]
+    bridged: tuple[tuple[int, float, float], ...]
+    open_gaps: tuple[tuple[int, float, str], ...]
+    counters: tuple[Counter, ...] = ()
+    course: Course | None = None
 
 
 def find_switches(log: Log, steps: tuple[Step, ...]) -> tuple[Switch, ...]:
@@ -98,56 +105,68 @@ def find_switches(log: Log, steps: tuple[Step, ...]) -> tuple[Switch, ...]:
     return tuple(found)
 
 
-def charge_flow(log: Log, steps: tuple[Step, ...], switches: tuple[Switch, ...]) -> Flow:
-    """Running charge and energy of a log; gaps bridged by the instrument's own counter where it has one."""
+def charge_flow(
+    log: Log, steps: tuple[Step, ...], switches: tuple[Switch, ...], counters: tuple[Counter, ...] | None = None
+) -> Flow:
+    """Running charge and energy of a log; gaps bridged by the instrument's own counters where it has them.
+
+    ``counters`` are those of another flow of the same log, to spare reading them again.
+    """
     voltage = bridge_missing(log.time_s, pack_voltage(log))
     current = bridge_missing(log.time_s, log.current_a)
     charge = interval_charge_coulomb(log.time_s, current, switches)
     energy = interval_energy_joule(log.time_s, voltage, current, switches)
-    resting = np.ones(log.rows, dtype=bool)
+    state = np.zeros(log.rows, dtype=np.int8)
     for step in steps:
-        if step.direction:
-            resting[step.slice] = False
-    both_rest = resting[1:] & resting[:-1]
+        state[step.slice] = step.direction
+    both_rest = (state[1:] == 0) & (state[:-1] == 0)
     charge[both_rest] = 0.0
     energy[both_rest] = 0.0
-    bridged: list[tuple[int, float]] = []
-    open_gaps: list[tuple[int, float]] = []
-    for gap in log.reading.gaps:
-        k = int(np.searchsorted(log.time_s, gap.start_s + 0.5 * gap.duration_s)) - 1
-        if not 0 <= k < charge.size or both_rest[k]:
+    gaps = [(int(np.searchsorted(log.time_s, gap.start_s + 0.5 * gap.duration_s)) - 1, gap) for gap in log.reading.gaps]
+    gaps = [(k, gap) for k, gap in gaps if 0 <= k < charge.size]
+    missing = np.zeros(charge.size, dtype=bool)
+    missing[[k for k, _ in gaps]] = True
+    course = Course(log.time_s, state, missing, log.step_number, log.cycle_number)
+    logged_ah, logged_wh = charge / SECONDS_PER_HOUR, energy / SECONDS_PER_HOUR
+    if counters is None:
+        counters = _read_counters(log, logged_ah, logged_wh, course)
+    bridged: list[tuple[int, float, float]] = []
+    open_gaps: list[tuple[int, float, str]] = []
+    largest_a, volts = (_largest(current), _range(voltage)) if gaps else (0.0, (0.0, 0.0))
+    for k, gap in gaps:
+        if both_rest[k]:
             continue
-        by_counter = _counter_difference_ah(log, k)
-        if by_counter is not None and voltage.size:
-            direction = np.sign(current[k] if abs(current[k]) > 0 else current[k + 1])
-            charge[k] = direction * by_counter * SECONDS_PER_HOUR
-            energy[k] = charge[k] * 0.5 * (voltage[k] + voltage[k + 1])
-            bridged.append((k, float(by_counter)))
+        # The length of a joint between files without a common clock says nothing.
+        length_s = float(gap.duration_s) if gap.why == "no samples" else None
+        by_counter = bridge(counters, k, logged_ah, logged_wh, course, length_s, largest_a, volts)
+        if by_counter.charge_ah is not None:
+            mean_v = 0.5 * (voltage[k] + voltage[k + 1])
+            charge[k] = by_counter.charge_ah * SECONDS_PER_HOUR
+            energy[k] = charge[k] * mean_v if by_counter.energy_wh is None else by_counter.energy_wh * SECONDS_PER_HOUR
+            bridged.append((k, abs(by_counter.charge_ah), by_counter.half_width_ah))
         else:
             charge[k] = 0.0
             energy[k] = 0.0
-            open_gaps.append((k, float(gap.duration_s)))
+            open_gaps.append((k, float(gap.duration_s), by_counter.reason))
     return Flow(
         charge, energy, cumulative(charge) / SECONDS_PER_HOUR, cumulative(energy) / SECONDS_PER_HOUR,
-        switches, tuple(bridged), tuple(open_gaps),
+        switches, tuple(bridged), tuple(open_gaps), counters, course,
     )
 
 
-def _counter_difference_ah(log: Log, k: int) -> float | None:
-    """What the instrument's charge counter moved across interval ``k``, None if it was reset or is absent. [Ah]"""
-    names = ("discharge_capacity", "capacity") if log.current_a[k] < 0 else ("charge_capacity", "capacity")
-    for name in names:
-        counter = log.counters.get(name)
-        if counter is None:
-            continue
-        before, after = counter[k], counter[k + 1]
-        if not (np.isfinite(before) and np.isfinite(after)) or abs(before) < 1e-9:
-            continue
-        # It must have moved away from zero, as it did before the gap.
-        moved = abs(after) - abs(before)
-        if moved >= 0 and np.sign(after) == np.sign(before):
-            return float(moved)
-    return None
+def _read_counters(log: Log, charge_ah: np.ndarray, energy_wh: np.ndarray, course: Course) -> tuple[Counter, ...]:
+    flows = {"Ah": charge_ah, "Wh": energy_wh}
+    found = (read_counter(name, log.counters[name], flows[unit], course) for name, unit in COUNTER_UNITS.items() if name in log.counters)
+    return tuple(counter for counter in found if counter is not None)
+
+
+def _largest(values: np.ndarray) -> float:
+    return float(np.max(np.abs(values[np.isfinite(values)]), initial=0.0))
+
+
+def _range(values: np.ndarray) -> tuple[float, float]:
+    finite = values[np.isfinite(values)]
+    return (float(np.min(finite)), float(np.max(finite))) if finite.size else (0.0, 0.0)
 
 
 def find_discharges(log: Log, pack: Pack, steps: tuple[Step, ...], flow: Flow) -> tuple[Discharge, ...]:
@@ -192,6 +211,17 @@ def _unlogged_charge(log: Log, steps: tuple[Step, ...], step: Step) -> bool:
     return bool(v1 > (1.003 if same_load else 1.05) * v0)
 
 
+def _edge_load_ah(log: Log, intervals: list[int]) -> float | None:
+    """What the load at both edges of bridged gaps would have taken had it run on, None where it differs at the two edges. [Ah]"""
+    total = 0.0
+    for k in intervals:
+        i0, i1 = log.current_a[k], log.current_a[k + 1]
+        if not abs(i1 - i0) < 0.1 * abs(i0):
+            return None
+        total += abs(0.5 * (i0 + i1)) * float(log.time_s[k + 1] - log.time_s[k]) / SECONDS_PER_HOUR
+    return total if intervals else None
+
+
 def _may_hide_charge(log: Log, k: int) -> bool:
     """True unless the samples on both sides of a gap carry the same load and the voltage did not rise across it."""
     voltage, current = pack_voltage(log), log.current_a
@@ -232,6 +262,8 @@ def _discharge(
     )
     if beyond_s:
         switch_terms = (*switch_terms, abs(level) * u_end_s)
+    # What a counter's resolution and the instants of its renewal leave open at the edges of a gap (rectangular).
+    switch_terms = (*switch_terms, *(half / np.sqrt(3.0) * SECONDS_PER_HOUR for k, _, half in flow.bridged if origin <= k < end_k))
     full, evidence, short = _started_full(log, pack, steps, inside)
     slope = _end_slope(log, final, flow, end_k, limiting_group)
     window = slice(first_active.first, max(end_k, first_active.first) + 1)
@@ -241,8 +273,10 @@ def _discharge(
     loaded = [log.current_a[s.slice] for s in loads]
     all_loaded = np.concatenate(loaded)
     spans = np.diff(log.time_s[window])
-    gap_s = sum(d for k, d in flow.open_gaps if origin <= k < end_k)
-    bridged = sum(q for k, q in flow.bridged if origin <= k < end_k)
+    open_gaps = [(k, d, why) for k, d, why in flow.open_gaps if origin <= k < end_k]
+    gap_s = sum(d for _, d, _ in open_gaps)
+    bridges = [(k, q, half) for k, q, half in flow.bridged if origin <= k < end_k]
+    bridged = sum(q for _, q, _ in bridges)
     return Discharge(
         steps=tuple(s.index for s in inside if s.direction),
         main_step=main.index,
@@ -270,7 +304,9 @@ def _discharge(
         bridged_ah=float(bridged),
         unbridged_gap_s=float(gap_s),
         mean_current_a=float(np.nanmean(all_loaded)),
-        gap_may_hide_charge=any(_may_hide_charge(log, k) for k, _ in flow.open_gaps if origin <= k < end_k),
+        gap_may_hide_charge=any(_may_hide_charge(log, k) for k, _, _ in open_gaps),
+        unbridged_why="; ".join(dict.fromkeys(why for _, _, why in open_gaps)),
+        edge_load_ah=_edge_load_ah(log, [k for k, _, _ in bridges]),
     )
 
 

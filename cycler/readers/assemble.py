@@ -12,6 +12,7 @@ from cycler.log import ColumnReading, ReadingWarning, Source
 from cycler.readers import cells
 from cycler.readers.clock import Clock, read_clock
 from cycler.readers.columns import MEND, Assigned, Assignment, ColumnsFile, assign
+from cycler.readers.contradiction import refuse_contradictions
 from cycler.readers.encoding import decode
 from cycler.readers.evidence import UnitChoice, settle_units
 from cycler.readers.groups import group_voltages
@@ -19,8 +20,9 @@ from cycler.readers.sniff import BLANKS, Dialect, find_dialect
 from cycler.readers.table import MAX_BAD_SHARE, Table, explain_bad_cell, list_lines, read_table
 from cycler.readers.twopart import settle_two_part, stamp_seconds
 from cycler.readers.unnamed import infer_roles
+from cycler.spreadsheet import spreadsheet_plain
 
-COUNTERS = ("capacity", "charge_capacity", "discharge_capacity", "energy", "resistance")
+COUNTERS = ("capacity", "charge_capacity", "discharge_capacity", "energy", "charge_energy", "discharge_energy", "resistance")
 _ESSENTIAL = ("voltage", "current", "charge_current", "discharge_current", "time", "clock")
 LARGEST_VALUE = 1e6
 """A reading beyond this (in V, A, degC ...) is no reading of a pack."""
@@ -77,6 +79,12 @@ def read_draft(
         The file cannot be used; says file, line and field where known.
     """
     decoded = decode(raw, name)
+    if columns is None or not columns.says_something:
+        from cycler.readers.exported import read_exported
+
+        exported = read_exported(decoded, raw, name)
+        if exported is not None:
+            return exported
     body = decoded.body
     if b"\r" in body and b"\n" not in body:
         body = body.replace(b"\r", b"\n")
@@ -110,7 +118,9 @@ def read_draft(
     source = Source(
         name, hashlib.sha256(raw).hexdigest(), len(raw), int(rows.size), len(dropped) + int(clock.duplicates.size)
     )
-    return _draft(table, assignment, clock, choices, groups, rows, time_s, source, decoded.encoding, warnings, columns)
+    draft = _draft(table, assignment, clock, choices, groups, rows, time_s, source, decoded.encoding, warnings, columns)
+    refuse_contradictions(draft)
+    return draft
 
 
 def _require_roles(table: Table, assignment: Assignment) -> None:
@@ -290,7 +300,7 @@ def _draft(
             step_time_s = None if stamps.has_date else stamps.seconds[rows]
         else:
             step_time_s = taken(step_time)
-    counters = {role: values for role in COUNTERS if (values := taken(assignment.one(role))) is not None}
+    counters = {role: values for role in COUNTERS if (values := taken(assignment.counter(role))) is not None}
     return Draft(
         table.file, source, encoding, table.dialect, assignment, clock, time_s, voltage, current, separate,
         groups[rows], temperature, tuple(item.label for item in sensors), code, words, taken(assignment.one("step")),
@@ -345,7 +355,7 @@ def _modes(item: Assigned | None, rows: np.ndarray) -> tuple[np.ndarray | None, 
 
     texts = item.raw.texts[rows]
     codes, uniques = pd.factorize(texts)
-    stripped = [str(word).strip() for word in uniques]
+    stripped = [spreadsheet_plain(str(word).strip()) for word in uniques]
     words: list[str] = []
     table = np.full(len(stripped) + 1, -1, dtype=np.int64)
     for index, word in enumerate(stripped):

@@ -21,6 +21,7 @@ GAP_RATIO = 5.0
 """An interval this many times the local median of the sampling may be a gap (log-gap rule of this program)."""
 GAP_MIN_S = 30.0
 """Shorter intervals are never called a gap. [s]"""
+_LOOK_AHEAD = 100
 LEAST_EPOCH_S = 631_152_000.0
 """1990-01-01 in seconds since 1970; smaller numbers are elapsed times. [s]"""
 # Counters of clocks that start again at zero when full: 16-bit seconds, 32-bit and signed 32-bit milliseconds,
@@ -34,7 +35,7 @@ class Clock:
 
     ``rows`` indexes the table; ``time_s`` belongs to those rows, not yet shifted to zero. ``absolute`` is true
     if ``time_s`` is the wall clock in seconds since 1970; ``origin_s`` is the wall clock of ``time_s`` = 0
-    where only another column knows it.
+    where only another column knows it, and ``pace`` how much faster than that ``time_s`` goes.
     """
 
     rows: np.ndarray
@@ -44,6 +45,7 @@ class Clock:
     utc: bool = False
     label: str = ""
     origin_s: float | None = None
+    pace: float | None = None
     wrapped: bool = False
     joints: list[Gap] = field(default_factory=list)
     bad_rows: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
@@ -227,6 +229,16 @@ def _straighten(
             "export the log again, or name the time column in a columns file (--columns)",
         )
     t = t[rows]
+    if source.numeric and not source.absolute and t[0] >= 0 and 0 < (t < 0).sum() <= 0.01 * t.size:
+        # A clock that begins at or above zero never falls below it.
+        bad_rows = np.sort(np.concatenate([bad_rows, rows[t < 0]]))
+        rows, t = rows[t >= 0], t[t >= 0]
+    if rows.size > 2 and t.min() == t.max():
+        raise InputError(
+            "the clock stands still", Location(table.file, int(table.line_number[rows[0]])),
+            f"column {quote(source.label)} shows the same time in all {rows.size} rows",
+            "name another time column in a columns file (--columns), or export the log with its times",
+        )
     clock = Clock(rows, t, source.kind, source.absolute, source.utc, source.label, bad_rows=bad_rows)
     where = lambda index: f"{table.file}:{int(table.line_number[clock.rows[index]])}"  # noqa: E731
     steps = np.diff(t)
@@ -235,6 +247,12 @@ def _straighten(
         clock.rows, t = clock.rows[::-1], t[::-1]
         clock.warnings.append(ReadingWarning("clock_disorder", "The rows run from last to first; they were turned round.", table.file))
         steps, falls = np.diff(t), np.flatnonzero(np.diff(t) < 0)
+    if falls.size > 1 and (full := _full_again_and_again(t, falls, source)):
+        clock.time_s = t + full * np.concatenate([[0], np.cumsum(steps < 0)])
+        clock.wrapped = True
+        text = f"The clock starts again at zero when full ({falls.size} times, every {full:g} s); it was unrolled."
+        clock.warnings.append(ReadingWarning("clock_wrapped", text, where(int(falls[0]) + 1)))
+        falls, t = falls[:0], clock.time_s
     if falls.size > max(20, 0.3 * t.size):
         index = int(falls[0])
         raise InputError(
@@ -252,6 +270,9 @@ def _straighten(
         known = np.flatnonzero(np.isfinite(first))
         if known.size:
             clock.origin_s, clock.utc = float(first[known[0]] - clock.time_s[known[0]]), wall.utc
+            moved = float(first[known[-1]] - first[known[0]])
+            if moved > 0:
+                clock.pace = float(clock.time_s[known[-1]] - clock.time_s[known[0]]) / moved
     return clock
 
 
@@ -271,8 +292,19 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
     moved: list[int] = []
     step = assignment.one("step")
     step_number = step.raw.values[clock.rows].copy() if step is not None and step.raw.kind == "number" else None
-    # Adding a shift to all later rows, or sorting a block, leaves the other falls where they are.
+    # Adding a shift to all later rows, or sorting a block, leaves the other falls where they are. Rows from ``reach`` on
+    # get the shifts so far when they are looked at, so that many restarts do not take time with their square.
+    total, reach = 0.0, 0
+
+    def shift_rest(amount: float) -> None:
+        nonlocal total
+        t[index + 1: reach] += amount
+        total += amount
+
     for index in map(int, falls):
+        ahead = min(t.size, index + _LOOK_AHEAD)
+        t[reach:ahead] += total
+        reach = max(reach, ahead)
         before, after = t[index], t[index + 1]
         if after >= before:
             continue
@@ -288,13 +320,14 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
             if step_number is not None:
                 step_number[start:stop] = step_number[order]
         elif full:
-            t[index + 1:] += full
+            shift_rest(full)
             wraps.append(index)
         elif source.kind == "wall" and abs(before - after - SECONDS_PER_HOUR + local) < 2 * local + 2:
-            t[index + 1:] += SECONDS_PER_HOUR
+            shift_rest(SECONDS_PER_HOUR)
             jumps.append((index, SECONDS_PER_HOUR))
         else:
-            t[index + 1:] += _joint(t, index, step_number, source, wall, clock, joined, local, typical)
+            shift_rest(_joint(t, index, step_number, source, wall, clock, joined, local, typical))
+    t[reach:] += total
     if wraps:
         clock.wrapped = True
         clock.warnings.append(
@@ -316,6 +349,20 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
         text += f"; how long {'the pause' if unknown == 1 else 'each pause'} lasted is not known" if unknown else ""
         clock.warnings.append(ReadingWarning("step_clock_joined", text + ".", f"{table.file}:{lines[0]}"))
     return t
+
+
+def _full_again_and_again(t: np.ndarray, falls: np.ndarray, source: _Source) -> float:
+    """The full scale with which every fall is one even step on, or 0: a short counter that runs over all the time."""
+    if source.absolute or source.of_day or not source.numeric:
+        return 0.0
+    usual = _typical(t)
+    for full in sorted(_FULL_S):
+        if t.max() >= full or t.max() < full - 2 * usual or t.min() < 0:
+            continue
+        onward = full + t[falls + 1] - t[falls]
+        if np.all(np.abs(onward - usual) < 0.2 * usual):
+            return full
+    return 0.0
 
 
 def _full_scale(before: float, after: float, source: _Source, local: float) -> float:

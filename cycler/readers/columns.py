@@ -80,6 +80,11 @@ class Assigned:
         """Heading, or "column 3" without one."""
         return self.raw.name or f"column {self.raw.position + 1}"
 
+    @property
+    def way(self) -> str:
+        """"charge" or "discharge" for a counter of the energy of that direction with its unit, else ""."""
+        return self.name.direction if self.role == "energy" and self.unit is not None else ""
+
     def values(self) -> np.ndarray:
         """Numbers in the inner unit (V, A, Ah, Wh, s, degC ...)."""
         values = self.raw.values if self.raw.values is not None else np.full(0, np.nan)
@@ -87,6 +92,9 @@ class Assigned:
             return values
         if self.unit.factor == 1.0 and self.unit.offset == 0.0:
             return values
+        parts = round(1 / self.unit.factor)
+        if self.unit.offset == 0.0 and parts > 1 and self.unit.factor == 1 / parts:
+            return values / parts  # 3680 mV is 3.68 V; times 0.001 it would be 3.6800000000000006 V
         return values * self.unit.factor + self.unit.offset
 
 
@@ -105,6 +113,12 @@ class Assignment:
     def one(self, role: str) -> Assigned | None:
         """The column of a role that can be there once, or None."""
         return next((item for item in self.columns if item.role == role and not item.name.step_time), None)
+
+    def counter(self, key: str) -> Assigned | None:
+        """The column of a key of ``Log.counters``; energies of charge and of discharge are apart."""
+        if not key.endswith("energy"):
+            return self.one(key)
+        return next((item for item in self.role("energy") if key == (f"{item.way}_energy" if item.way else "energy")), None)
 
     def step_time(self) -> Assigned | None:
         """The column of the time within a step, or None."""
@@ -242,6 +256,8 @@ def assign(table: Table, columns: ColumnsFile | None = None) -> Assignment:
     _settle_groups(assignment)
     for role in _SINGLE:
         _keep_one(assignment, role, table)
+    for way in ("charge", "discharge"):
+        _keep_one(assignment, "energy", table, way)
     _settle_currents(assignment)
     _settle_charges(assignment)
     return assignment
@@ -396,10 +412,10 @@ def _settle_symbol_time(assignment: Assignment) -> None:
                 return
 
 
-def _keep_one(assignment: Assignment, role: str, table: Table) -> None:
+def _keep_one(assignment: Assignment, role: str, table: Table, way: str = "") -> None:
     rivals = [
         item for item in assignment.columns
-        if item.role == role and not item.stated and not (role == "step" and item.name.step_time)
+        if item.role == role and item.way == way and not item.stated and not (role == "step" and item.name.step_time)
     ]
     if len(rivals) < 2:
         return

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from cycler.errors import InputError, Location, quote
+from cycler.readers.rows import bare_rows
 
 MAX_UNPACKED_BYTES = 4 * 1024**3
 """A log of more than this, as it is or unpacked, is refused: it would not fit the memory of a workshop computer."""
@@ -24,7 +26,9 @@ _MAGIC: tuple[tuple[bytes, str], ...] = (
     (b"\x89PNG", "a PNG picture"),
     (b"\xff\xd8\xff", "a JPEG picture"),
     (b"GIF8", "a GIF picture"),
-    (b"BM\x00\x00", "a bitmap picture"),
+    (b"II*\x00", "a TIFF picture"),
+    (b"MM\x00*", "a TIFF picture"),
+    (b"\x1f\x8b", "compressed twice"),
     (b"RIFF", "a RIFF media file"),
     (b"%PDF", "a PDF document"),
     (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an old spreadsheet or office document"),
@@ -43,16 +47,21 @@ _MAGIC: tuple[tuple[bytes, str], ...] = (
 _EXPORT = "export the log as CSV text from the program that recorded it"
 # Letters and signs that headers of logs are written with; used to choose between single-byte encodings.
 _USUAL = set("°µμΩω²³·×±–—…’‘“”„ÄÖÜäöüßÀÁÂÇÈÉÊËÌÍÎÏÑÒÓÔÙÚÛàáâçèéêëìíîïñòóôùúûºªΔδθϑ§€\u00a0")
+_UNIT_SIGNS = re.compile(r"[°º][ ]?[CFK]\b|\bµ[VAsW]|[kmµ]?Ω\b")
 # A spreadsheet that cannot place a character writes these instead; they never help a header.
 _MULTIBYTE_USUAL = set("℃℉ΩΔ电压流容量时间温度能")
 
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """Text as UTF-8 bytes without byte order mark; ``encoding`` is that of the file."""
+    """Text as UTF-8 bytes without byte order mark; ``encoding`` is that of the file.
+
+    ``labels`` are the names that every row carried with it ("t=0;U=12.3"); they are taken out of ``body``.
+    """
 
     body: bytes
     encoding: str
+    labels: tuple[str, ...] = ()
 
 
 def read_bytes(path: str | Path, progress: Progress | None = None) -> bytes:
@@ -131,11 +140,31 @@ def decode(raw: bytes, name: str) -> Decoded:
     for magic, kind in _MAGIC:
         if raw.startswith(magic):
             raise InputError(f"the log is {kind}", where, f"it begins with {quote(magic.decode('latin-1'))}", _EXPORT)
+    if raw[4:8] == b"ftyp" or (raw[:2] == b"BM" and b"\x00\x00" in raw[:16]):
+        kind = "a bitmap picture" if raw[:2] == b"BM" else "a picture or film of a camera"
+        raise InputError(f"the log is {kind}", where, f"it begins with {quote(raw[:8].decode('latin-1'))}", _EXPORT)
     body, encoding = _to_utf8(raw, where)
+    body = _one_line_end(body)
     _refuse_control(body, where)
     if not body[:4096].strip() and not body.strip():
         raise InputError("the log is empty", where, "it holds blanks only", "export or copy it again")
-    return Decoded(body, encoding + packed)
+    body, labels = bare_rows(body)
+    return Decoded(body, encoding + packed, labels)
+
+
+def _one_line_end(body: bytes) -> bytes:
+    """Text with every line ended by a line feed (CR LF stays), and without the byte order marks that joining files leaves.
+
+    A lone carriage return, the line separators of Unicode (U+0085, U+2028, U+2029) and LF CR all end a line.
+    """
+    if b"\xef\xbb\xbf" in body:
+        body = body.replace(b"\xef\xbb\xbf", b"")
+    for mark in (b"\xe2\x80\xa8", b"\xe2\x80\xa9", b"\xc2\x85"):
+        if mark in body:
+            body = body.replace(mark, b"\n")
+    if body.count(b"\r") != body.count(b"\r\n"):
+        body = re.sub(rb"\r+\n", b"\n", body).replace(b"\n\r", b"\n").replace(b"\r", b"\n")
+    return body
 
 
 def _unpack(raw: bytes, where: Location) -> bytes:
@@ -267,6 +296,8 @@ def _single_byte(raw: bytes, where: Location) -> tuple[bytes, str]:
         foreign = [ch for ch in text if ord(ch) >= 0x80]
         usual = _USUAL | _MULTIBYTE_USUAL if codec in ("gb18030", "shift_jis") else _USUAL
         score = sum(ch in usual for ch in foreign) / max(1, len(foreign))
+        # A degree sign before C or F, a micro or an omega in a unit: no other encoding gives that by chance.
+        score += 0.05 * bool(_UNIT_SIGNS.search(text))
         if codec not in ("gb18030", "shift_jis", "cp1252"):
             score -= 0.01
         if best is None or score > best[0] + 1e-9:
@@ -276,7 +307,9 @@ def _single_byte(raw: bytes, where: Location) -> tuple[bytes, str]:
         text = raw.decode(codec)
     except UnicodeDecodeError:
         text = raw.decode("cp1252", "replace") if codec == "cp1252" else raw.decode("latin_1")
-    names = {"cp1252": "Windows-1252", "latin_1": "ISO 8859-1", "cp850": "CP850", "gb18030": "GB 18030"}
+    names = {
+        "cp1252": "Windows-1252", "latin_1": "ISO 8859-1", "cp850": "CP850", "gb18030": "GB 18030", "mac_roman": "Mac Roman",
+    }
     return text.encode("utf-8"), names.get(codec, codec)
 
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.errors import quote
 from cycler.log import ReadingWarning
 from cycler.readers.columns import Assigned, Assignment
 from cycler.readers.twopart import stamp_seconds
@@ -20,9 +21,11 @@ from cycler.units import COULOMB_PER_AH, UNITS, shown_unit
 
 LARGEST_GROUP_V = 5.5
 """No lithium-ion or nickel group reads more. [V]"""
+SMALLEST_PACK_V = 0.2
+"""A pack voltage that stays below this is more likely a slip of the unit (common practice, no source). [V]"""
 SPREADSHEET_DAYS = (36_526.0, 73_051.0)
 """Days from 1899-12-30 to the years 2000 and 2100, as spreadsheets store a date (common practice, no source)."""
-_TIME_UNITS = ("s", "ms", "min", "h")
+_TIME_UNITS = ("s", "ms", "min", "h", "d")
 AGREEMENT = 0.10
 """Integral and counter agree if they differ by less than this share; wrong units differ by 60 or more."""
 
@@ -46,9 +49,11 @@ def settle_units(assignment: Assignment, forced: dict[str, UnitChoice] | None = 
     for item in assignment.columns:
         if item.unit is None and item.label in forced and _needs_unit(item):
             _set(item, forced[item.label], choices)
+    _turn_reversed(assignment)
     _voltages(assignment, choices)
     _temperatures(assignment, choices)
     _rates(assignment, choices)
+    _doubt_small(assignment)
     _warn(assignment, choices)
     return choices
 
@@ -73,6 +78,41 @@ def _middle(values: np.ndarray) -> float:
     finite = np.abs(values[np.isfinite(values)])
     finite = finite[finite > 0]
     return float(np.median(finite)) if finite.size else math.nan
+
+
+def _turn_reversed(assignment: Assignment) -> None:
+    """Voltages that are negative throughout were measured with the leads changed over."""
+    turned = []
+    for role in ("voltage", "group_voltage", "tap_voltage"):
+        for item in assignment.role(role):
+            values = item.raw.values
+            if values is None or not np.isfinite(values).any():
+                continue
+            if np.nanmedian(values) < 0 and np.nanmean(values[np.isfinite(values)] < 0) > 0.99:
+                item.raw.values = -values
+                item.evidence += "; negative throughout, read with the leads changed over"
+                turned.append(item.label)
+    if turned:
+        assignment.warnings.append(
+            ReadingWarning(
+                "voltage_reversed", f"The readings of {', '.join(turned[:6])} are negative throughout; they were taken as positive, as if the leads were changed over.",
+                turned[0],
+            )
+        )
+
+
+def _doubt_small(assignment: Assignment) -> None:
+    """Warn of a pack voltage that no pack has: a unit or a decimal mark that is not what it seems."""
+    pack = assignment.one("voltage")
+    if pack is None or pack.raw.kind != "number":
+        return
+    values = np.abs(pack.values())
+    size = float(np.nanpercentile(values, 90)) if np.isfinite(values).any() else 0.0
+    if np.isfinite(values).any() and size < SMALLEST_PACK_V:
+        hint = ", and whether the point or comma in it stands between thousands" if size else " and its wire"
+        assignment.warnings.append(
+            ReadingWarning("unit_doubtful", f"Column {quote(pack.label)} reads {size:.3g} V, which is no pack: check its unit{hint}.", pack.label)
+        )
 
 
 def _voltages(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
@@ -323,7 +363,7 @@ def _time_by_swing(item: Assigned, assignment: Assignment) -> UnitChoice | None:
     usual = float(np.median(steps))
     whole = bool(np.all(steps == np.round(steps)))
     rated = []
-    for symbol, doubt in (("s", 0.0), ("ms", 0.5 if whole else 2.0), ("min", 0.5), ("h", 0.5)):
+    for symbol, doubt in (("s", 0.0), ("ms", 0.5 if whole else 2.0), ("min", 0.5), ("h", 0.5), ("d", 0.7)):
         factor = UNITS[symbol].factor
         rated.append((doubt + abs(math.log10(lasted * factor / 5400.0)) + 0.3 * abs(math.log10(usual * factor / 10.0)), symbol))
     symbol = min(rated)[1]
@@ -346,6 +386,11 @@ def _time_by_size(item: Assigned, other: Assigned | None = None) -> UnitChoice:
     whole = bool(np.all(values == np.round(values)))
     if whole and usual >= 100 and span > 1e5:
         return UnitChoice("ms", 1, f"whole numbers {usual:g} apart, {span:g} in all")
+    if usual < 0.009 and span < 40 and not whole:
+        seconds = usual * UNITS["d"].factor
+        # Spreadsheets keep an elapsed time as a share of a day.
+        if seconds >= 0.9 and abs(seconds - round(seconds)) < 0.005 * seconds and abs(usual * 3600 - round(usual * 3600)) > 0.05:
+            return UnitChoice("d", 1, f"rows {usual:.3g} apart are {seconds:.0f} s, as a spreadsheet counts days")
     if usual < 0.009 and span < 200:
         if abs(usual * 3600 - round(usual * 3600)) < 0.05 and usual * 3600 >= 0.9:
             return UnitChoice("h", 1, f"rows {usual:.3g} apart are {usual * 3600:.0f} s")
@@ -404,8 +449,10 @@ def _warn(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
         first = members[0]
         names = first.label if len(members) == 1 else f"{first.label} to {members[-1].label}"
         choice = choices[first.label]
+        unknown = first.name.unit_text if first.name.unit is None else ""
+        states = f"states a unit that is not known ({quote(unknown)})" if unknown else "states no unit"
         assignment.warnings.append(
             ReadingWarning(
-                "unit_inferred", f"The log states no unit for {names}; {shown_unit(choice.symbol)} was taken: {choice.why}.", names
+                "unit_inferred", f"The log {states} for {names}; {shown_unit(choice.symbol)} was taken: {choice.why}.", names
             )
         )

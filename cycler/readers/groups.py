@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from cycler.errors import InputError, Location
+from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
 from cycler.readers.columns import Assigned, Assignment
 from cycler.readers.evidence import LARGEST_GROUP_V
@@ -44,6 +44,7 @@ def group_voltages(table: Table, assignment: Assignment) -> np.ndarray:
             f"its readings lie near {np.nanmax(medians):.3g} V; a group has at most {LARGEST_GROUP_V} V",
             "state the unit, or the role tap_voltage, in a columns file (--columns)",
         )
+    _tell_repeated(assignment, groups)
     _renumber(assignment, groups)
     series = max(item.group or 1 for item in groups)
     out = np.full((table.rows, series), np.nan)
@@ -94,6 +95,21 @@ def _ignore_unused(table: Table, assignment: Assignment, groups: list[Assigned])
         ReadingWarning("group_unused", f"Columns without readings but zero or empty were ignored: {names}.", f"{table.file}")
     )
     return used
+
+
+def _tell_repeated(assignment: Assignment, groups: list[Assigned]) -> None:
+    """Two headings with one number: the groups are counted by place, and that is said."""
+    seen: dict[tuple[str, int | None], Assigned] = {}
+    for item in groups:
+        key = (item.name.series_key, item.name.number)
+        if item.stated or item.name.number is None or seen.setdefault(key, item) is item:
+            continue
+        assignment.warnings.append(
+            ReadingWarning(
+                "group_name_repeated", f"Two columns are called {quote(item.label)}; the groups were counted in the order of the columns.", item.label
+            )
+        )
+        return
 
 
 def _renumber(assignment: Assignment, groups: list[Assigned]) -> None:

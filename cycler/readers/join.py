@@ -11,6 +11,7 @@ from cycler.errors import InputError, Location
 from cycler.log import Gap, Log, Reading, ReadingWarning
 from cycler.readers.assemble import COUNTERS, Draft, column_readings, delimiter_name
 from cycler.readers.clock import find_gaps
+from cycler.readers.exported import EXPORTED
 from cycler.readers.sign import SignReading, settle_sign
 
 JOINT = "joint between two files"
@@ -34,6 +35,8 @@ def finish(drafts: list[Draft]) -> Log:
     pieces, joints = [], []
     for index, (draft, start) in enumerate(zip(drafts, starts)):
         local = draft.time_s - draft.time_s[0]
+        if draft.clock.absolute:
+            local = np.round(local, 6)  # seconds since 1970 have a last place of 0.2 microseconds
         pieces.append(local + (start - base))
         shift = start - base - float(draft.time_s[0])
         joints += [Gap(gap.start_s + shift, gap.duration_s, gap.why) for gap in draft.clock.joints]
@@ -298,7 +301,9 @@ def _sign(drafts, time_s, columns, groups, code, words, counters, gaps) -> SignR
     voltage = np.concatenate([draft.sign_voltage_v for draft in drafts])
     ends = np.array([gap.start_s for gap in gaps])
     breaks = np.isin(np.round(time_s[:-1] - time_s[0], 6), np.round(ends, 6)) & (np.diff(time_s) > 0) if ends.size else None
-    stated = next((draft.stated_sign for draft in drafts if draft.stated_sign), None)
+    if all(draft.stated_sign == EXPORTED for draft in drafts):
+        return SignReading(columns["current_a"], "negative", "an exported log has charge positive")
+    stated = next((draft.stated_sign for draft in drafts if draft.stated_sign not in (None, EXPORTED)), None)
     first = drafts[0]
     current = next((item for item in first.assignment.columns if item.role == "current"), None)
     where = Location(first.file, first.dialect.header_line, current.raw.position + 1 if current else None)

@@ -33,7 +33,7 @@ class NameReading:
     """What a heading says. ``number`` and ``series_key`` tell members of a numbered set apart.
 
     ``score`` ranks several headings of one role: plain or "measured" ones before settings and other points of
-    the circuit. ``named`` is False if only the unit spoke.
+    the circuit. ``named`` is False if only the unit spoke. ``direction`` is "charge" or "discharge" for an energy of that direction.
     """
 
     role: str
@@ -48,6 +48,7 @@ class NameReading:
     group_word: bool = False
     only_quantity_word: bool = False
     step_time: bool = False
+    direction: str = ""
 
 
 @lru_cache(maxsize=1)
@@ -155,6 +156,9 @@ def classify_name(name: str, unit_row: str = "") -> NameReading:
     if unit is not None and not marked:
         # A bare last word may be a letter of a channel ("Temperature A"): it must fit the words before it.
         alone = _classify(" ".join(name.split()), None, "")
+        if len(unit_text) == 1 and alone.role == "group_voltage" and unit.dimension != "voltage":
+            # "Cell A", "Cell C": the letter counts the groups.
+            return alone
         if alone.quantity is not None and alone.quantity != unit.dimension and not _compatible(alone.quantity, unit.dimension):
             return alone
         if reading.quantity is None:
@@ -173,8 +177,15 @@ def _classify(label: str, unit: Unit | None, unit_text: str) -> NameReading:
     words = [normal(token) for token in tokens if not token.isdecimal()]
     numbers = [int(token) for token in tokens if token.isdecimal() and len(token) < 6]
     number = numbers[-1] if numbers else None
+    if number is None and len(tokens) > 1 and len(tokens[-1]) == 1 and "A" <= tokens[-1] <= "P" and _hits(words[:-1], table["qualifier"]["group"]):
+        number, tokens, words = ord(tokens[-1]) - ord("A") + 1, tokens[:-1], words[:-1]
     key = " ".join(words)
     quantity, by_word = _quantity_by_words(words, table)
+    if quantity is None and len(tokens) == 3 and number is not None and tokens[0] in table["qualifier"]["group"]["symbols"]:
+        # "Z1 U": the group first, then what was measured on it.
+        quantity = _quantity_by_symbol(tokens[2:], table)
+        if quantity == "voltage":
+            return NameReading("group_voltage", quantity, unit, unit_text, number, key, 0.0, "numbered heading of a group", True, True)
     symbol = False
     if quantity is None and tokens:
         quantity, symbol = _quantity_by_symbol(tokens, table), True
@@ -245,7 +256,8 @@ def _role_for(
         return replace(base, role=role, score=score, only_quantity_word=bare)
     if quantity == "energy":
         score -= 1.0 if charge or discharge else 0.0
-        return replace(base, role="energy", score=score)
+        way = "discharge" if discharge else "charge" if charge else ""
+        return replace(base, role="energy", score=score, direction=way, evidence=base.evidence + (f", of the {way}" if way else ""))
     if quantity in ("power", "temperature", "resistance"):
         return replace(base, role=quantity, score=score)
     if quantity == "time":

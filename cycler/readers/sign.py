@@ -68,15 +68,15 @@ def settle_sign(
     finite = np.abs(current_a[np.isfinite(current_a)])
     peak = float(np.percentile(finite, 99.9)) if finite.size else 0.0
     threshold = max(0.05 * peak, 1e-6)
-    if stated in ("charge_positive", "discharge_positive"):
-        flip = stated == "discharge_positive"
-        return SignReading(
-            -current_a if flip else current_a, "positive" if flip else "negative", "stated in the columns file"
-        )
-    if peak == 0.0:
-        return SignReading(current_a, "negative", "the current is zero throughout: no direction to tell")
     if breaks is None:
         breaks = np.zeros(max(0, current_a.size - 1), bool)
+    if stated in ("charge_positive", "discharge_positive"):
+        return _stated(time_s, voltage_v, current_a, stated == "discharge_positive", peak, threshold, breaks, where)
+    if peak == 0.0:
+        text = "the current is zero throughout: no direction to tell"
+        none = "" if np.isfinite(current_a).any() else " (or not read)"
+        warning = ReadingWarning("current_zero", f"The current is zero{none} in every row: the log shows a rest, or its current was not recorded.", "")
+        return SignReading(current_a, "negative", text, [warning])
     modes = _mode_of_rows(mode_code, mode_words)
     # A real load shows more than one odd row of the other sign.
     moving = np.abs(current_a) > threshold
@@ -128,6 +128,31 @@ def settle_sign(
             f"{by_counter.text}; but {'; '.join(item.text for item in physics)}", MEND,
         )
     return _signed(current_a, decisive, [item for item in evidence if item.vote * decisive.vote > 0], stated=False)
+
+
+def _stated(time_s, voltage_v, current_a, flip: bool, peak: float, threshold: float, breaks, where: Location) -> SignReading:
+    """The direction that a columns file states, unless the voltage proves the other."""
+    reading = SignReading(-current_a if flip else current_a, "positive" if flip else "negative", "stated in the columns file")
+    if peak == 0.0:
+        return reading
+    physics = (
+        _by_edges(voltage_v, current_a, peak, breaks), _by_slope(time_s, voltage_v, current_a, np.abs(current_a) > threshold, breaks),
+    )
+    wanted = -1.0 if flip else 1.0
+    found = [item for item in physics if item is not None and item.vote]
+    against = [item for item in found if item.vote * wanted < -0.9]
+    if not against or len(against) < len(found):
+        return reading
+    text = "; ".join(item.text for item in against)
+    if len(against) == len(physics) and against[0].weight >= 3:
+        raise InputError(
+            "the stated direction of the current and the voltage contradict each other", where,
+            f"stated in the columns file: discharge is {reading.discharge_is}; but {text}", "correct sign in the columns file (--columns)",
+        )
+    reading.warnings.append(
+        ReadingWarning("sign_doubtful", f"The columns file states that discharge is {reading.discharge_is}; the voltage speaks against it: {text}.", "")
+    )
+    return reading
 
 
 def _as_written(current_a: np.ndarray, positive: int) -> SignReading:

@@ -22,7 +22,9 @@ BLANKS = " "
 
 DELIMITERS = (";", "\t", ",", "|", BLANKS)
 _HEAD_BYTES = 400_000
+_LONGEST_LINE = 20_000
 _SAMPLE_LINES = 90
+_LONGEST_NAME = 200
 _COMMENT = re.compile(r"^\s*(#|//|%|!|\*|REM\b)")
 
 
@@ -46,6 +48,8 @@ class Dialect:
     unit_fields: tuple[str, ...] = ()
     preamble: tuple[str, ...] = ()
     warnings: tuple[ReadingWarning, ...] = ()
+    least_width: int = 0
+    """Rows may end early with this many fields: most of them leave out the last ones. 0 = they may not."""
 
 
 def split_fields(line: str, delimiter: str) -> list[str]:
@@ -101,18 +105,24 @@ def looks_like_data(fields: list[str], width: int) -> bool:
 
 
 def head_lines(body: bytes) -> list[str]:
-    """The first lines of the text (up to about 400 kB), without line ends."""
-    piece = body[:_HEAD_BYTES]
-    if len(body) > len(piece):
-        cut = piece.rfind(b"\n")
-        if cut > 0:
-            piece = piece[:cut]
-    lines = piece.decode("utf-8", "replace").split("\n")
-    return [line.rstrip("\r") for line in lines]
+    """The first lines of the text (about 400 kB without blank lines and remarks), without line ends.
+
+    A line is cut at 20 kB: one huge field must not hide the rows behind it.
+    """
+    lines: list[str] = []
+    at = taken = 0
+    while at < len(body) and taken < _HEAD_BYTES:
+        end = body.find(b"\n", at)
+        end = len(body) if end < 0 else end
+        if end - at > 1 and body[at] != 35:
+            taken += min(end - at, _LONGEST_LINE)
+        lines.append(body[at: min(end, at + _LONGEST_LINE)].decode("utf-8", "replace").rstrip("\r"))
+        at = end + 1
+    return lines
 
 
 def _sample(lines: list[str]) -> list[str]:
-    filled = [line for line in lines if not is_blank(line) and len(line) < 20_000]
+    filled = [line for line in lines if not is_blank(line) and len(line) < _LONGEST_LINE]
     if len(filled) <= 2 * _SAMPLE_LINES:
         return filled
     middle = len(filled) // 2
@@ -155,6 +165,13 @@ def _rate(sample: list[str], delimiter: str) -> tuple[float, int]:
 
 def _choose_delimiter(lines: list[str], where: Location) -> tuple[str, int]:
     sample = _sample(lines)
+    if not sample:
+        longest = max((line for line in lines if not is_blank(line)), key=len, default="")
+        raise InputError(
+            "the log has no rows of readings", where,
+            f"its lines are longer than {_LONGEST_LINE} characters, the first begins {quote(longest)}" if longest else "it holds blanks and marks only",
+            "export the log as CSV text with one row per sample",
+        )
     rated = {delimiter: _rate(sample, delimiter) for delimiter in DELIMITERS}
     # Blanks stand inside texts and dates as well, so they win only where nothing else explains the rows.
     weights = {BLANKS: 0.8}
@@ -188,6 +205,9 @@ def _choose_decimal(rows: list[list[str]], delimiter: str) -> str:
         for field in fields:
             if not any(mark in field for mark in ".,") or cells.is_time_like(field):
                 continue
+            carried = cells.split_unit(field)
+            if carried is not None and parse_unit(carried[1]) is not None:
+                field = carried[0]
             as_point, as_comma = cells.number(field, "."), cells.number(field, ",")
             as_point_grouped, as_comma_grouped = cells.number(field, ".", True), cells.number(field, ",", True)
             if as_point is not None:
@@ -217,7 +237,8 @@ def normal(text: str) -> str:
 
 
 def find_dialect(
-    body: bytes, name: str, delimiter: str | None = None, decimal: str | None = None, header_row: int | None = None
+    body: bytes, name: str, delimiter: str | None = None, decimal: str | None = None, header_row: int | None = None,
+    labels: tuple[str, ...] = (),
 ) -> Dialect:
     """How the text is written.
 
@@ -229,6 +250,8 @@ def find_dialect(
         File name for messages.
     delimiter, decimal, header_row : optional
         What a columns file states; ``header_row`` 0 means that there is none.
+    labels : tuple of str, optional
+        Names that stood in every row ("U=12.3;I=1.0") and were taken out of it.
 
     Raises
     ------
@@ -246,32 +269,152 @@ def find_dialect(
                 "the delimiter of the columns file does not fit", where,
                 f"split by {quote(delimiter)} the lines have no columns of numbers", "correct delimiter in the columns file",
             )
+    if labels:
+        return _labelled(lines, delimiter, width, decimal, labels)
     start = _first_data(lines, delimiter, width, header_row)
+    _refuse_mixed(lines, delimiter, width, start, where)
     if start is None:
         raise InputError(
             "the log has no rows of readings", where, f"no row of {width} fields with numbers follows the headings",
             "export the log again with its rows",
         )
+    warnings: list[ReadingWarning] = []
+    if header_row is None:
+        start = _past_summary(lines, start, delimiter, width, where, warnings)
+    if header_row is None:
+        lines = _headings_joined(lines, start, delimiter)
     header, units = _find_header(lines, start, delimiter, width, header_row, where)
+    header_fields = split_fields(_uncommented(lines[header]), delimiter) if header is not None else []
+    unit_fields = split_fields(_uncommented(lines[units]), delimiter) if units is not None else []
+    width, least_width = _full_width(lines, start, delimiter, width, header_fields)
     rows = []
     for line in lines[start: start + 400]:
         if not is_blank(line) and not is_comment(line, delimiter):
             fields = split_fields(line, delimiter)
             if abs(len(fields) - width) <= 1:
                 rows.append(fields)
-    header_fields = split_fields(_uncommented(lines[header]), delimiter) if header is not None else []
-    unit_fields = split_fields(_uncommented(lines[units]), delimiter) if units is not None else []
     if decimal is None:
         decimal = _choose_decimal(rows, delimiter)
-    warnings: list[ReadingWarning] = []
-    names, unit_texts = _fit_names(header_fields, unit_fields, rows, width, delimiter, decimal, header, where, warnings)
+    headings = header_fields
+    if delimiter == BLANKS and header is not None and len(header_fields) != width:
+        headings = _headings_with_blanks(_uncommented(lines[header]), width) or header_fields
+    names, unit_texts = _fit_names(headings, unit_fields, rows, width, delimiter, decimal, header, where, warnings)
     preamble_end = header if header is not None else start
     return Dialect(
         delimiter, decimal, None if header is None else header + 1, None if units is None else units + 1,
         tuple(names), tuple(unit_texts), start + 1, width, tuple(map(normal, header_fields)),
         tuple(map(normal, unit_fields)), tuple(line for line in lines[:preamble_end] if not is_blank(line))[:40],
-        tuple(warnings),
+        tuple(warnings), least_width,
     )
+
+
+def _refuse_mixed(lines: list[str], delimiter: str, width: int, start: int | None, where: Location) -> None:
+    """InputError if rows above the first one are rows of the same width by another delimiter: they must not be lost as a preamble."""
+    above = [index for index in range(min(len(lines) if start is None else start, 5000)) if len(lines[index]) < _LONGEST_LINE]
+    for mark in DELIMITERS[:4]:
+        if mark == delimiter:
+            continue
+        rows = [index for index in above if lines[index].count(mark) == width - 1 and _is_full_row(split_fields(lines[index], mark), width)]
+        if len(rows) >= 3:
+            names = {"\t": "tab", BLANKS: "blanks"}
+            raise InputError(
+                "the log uses two delimiters", Location(where.file, rows[0] + 1),
+                f"{len(rows)} rows from line {rows[0] + 1} on are split by {quote(names.get(mark, mark))}, others by {quote(names.get(delimiter, delimiter))}",
+                "export it again with one delimiter, or split it where the delimiter changes and give the parts separately",
+            )
+
+
+def _is_full_row(fields: list[str], width: int) -> bool:
+    values, filled = count_values(fields)
+    return values >= 3 and values >= 0.6 * filled and len(fields) == width
+
+
+def _labelled(lines: list[str], delimiter: str, width: int, decimal: str | None, labels: tuple[str, ...]) -> Dialect:
+    """The rows carry their names with them; the first row stands for the headings in messages."""
+    fields_of = [(index, split_fields(line, delimiter)) for index, line in enumerate(lines) if not is_blank(line)]
+    rows = [(index, fields) for index, fields in fields_of if len(fields) == len(labels)]
+    start = rows[0][0] if rows else 0
+    if decimal is None:
+        decimal = _choose_decimal([fields for _, fields in rows[:400]], delimiter)
+    return Dialect(
+        delimiter, decimal, start + 1, None, labels, ("",) * len(labels), start + 1, len(labels),
+        preamble=tuple(line for line in lines[:start] if not is_blank(line))[:40],
+    )
+
+
+def _past_summary(
+    lines: list[str], start: int, delimiter: str, width: int, where: Location, warnings: list[ReadingWarning]
+) -> int:
+    """First row of the log where a few rows of another table (limits, results) stand above its headings."""
+    for index in range(start, min(len(lines), start + 400)):
+        fields = split_fields(_uncommented(lines[index]), delimiter)
+        if not _is_names_row(fields, width) or not _names_a_log(fields):
+            continue
+        above = [place for place in range(start, index) if looks_like_data(split_fields(lines[place], delimiter), width)]
+        begin = _first_data(lines, delimiter, width, index + 1)
+        if begin is None or begin - index > 6:
+            return start
+        below = sum(looks_like_data(split_fields(line, delimiter), width) for line in lines[begin: begin + 400])
+        upper = next((place for place in range(start - 1, -1, -1) if not is_blank(lines[place])), None)
+        already = upper is not None and _names_a_log(split_fields(_uncommented(lines[upper]), delimiter))
+        if already or not above or len(above) > 20 or below < 5 * len(above):
+            return start
+        warnings.append(
+            ReadingWarning(
+                "summary_skipped", f"A table of {len(above)} row{'s' if len(above) != 1 else ''} above the headings of the log was skipped.",
+                f"{where.file}:{start + 1}",
+            )
+        )
+        return begin
+    return start
+
+
+def _names_a_log(fields: list[str]) -> bool:
+    """True for headings that name two at least of time, voltage and current."""
+    from cycler.readers.names import classify_name
+
+    roles = {classify_name(field).role for field in fields if field}
+    return len(roles & {"voltage", "current", "time", "clock"}) >= 2
+
+
+def _full_width(lines: list[str], start: int, delimiter: str, width: int, header: list[str]) -> tuple[int, int]:
+    """Fields of a full row, and how few a row may have, where most rows leave out what they do not fill at the end."""
+    names = len(header)
+    while names and not header[names - 1]:
+        names -= 1
+    if delimiter == BLANKS or not width < names <= width + 3:
+        return width, 0
+    seen = Counter(len(split_fields(line, delimiter)) for line in lines[start: start + 2000] if not is_blank(line))
+    longer = sum(count for size, count in seen.items() if width < size <= names)
+    return (names, width) if longer and sum(seen.values()) == longer + seen[width] else (width, 0)
+
+
+def _headings_joined(lines: list[str], start: int, delimiter: str) -> list[str]:
+    """Quoted headings may hold line ends (RFC 4180, 2.6): the whole goes to the first of their lines, the others stay empty."""
+    last = next((index for index in range(start - 1, max(-1, start - 4), -1) if not is_blank(lines[index])), None)
+    if last is None or lines[last].count('"') % 2 == 0:
+        return lines
+    for first in range(last - 1, max(-1, last - 40), -1):
+        joined = " ".join(line.strip() for line in lines[first: last + 1])
+        if joined.count('"') % 2 == 0 and lines[first].count('"') % 2 and not _odd_inside(lines[first], delimiter):
+            return [*lines[:first], joined, *[""] * (last - first), *lines[last + 1:]]
+    return lines
+
+
+def _odd_inside(line: str, delimiter: str) -> bool:
+    """True if the line does not begin outside of quotes: its first quote closes a field."""
+    first = line.find('"')
+    before = line[:first].rstrip(" ")
+    return bool(before) and not before.endswith(delimiter)
+
+
+def _headings_with_blanks(line: str, width: int) -> list[str] | None:
+    """Headings of blank-separated columns that hold blanks themselves: split at two blanks, or behind closed brackets."""
+    for pattern in (r"\s{2,}|\t", r"(?<=[)\]}>])\s+"):
+        fields = re.split(pattern, line.strip())
+        if len(fields) == width:
+            return fields
+    return None
 
 
 def _uncommented(line: str) -> str:
@@ -361,7 +504,9 @@ def _fit_names(
     while filled_width > 1 and typical and all(not fields[filled_width - 1] for fields in typical):
         filled_width -= 1
     if len(names) < filled_width:
-        if delimiter == "," and decimal == "." and len(names) > 2 and _halves(typical, len(names), width):
+        if delimiter == "," and decimal == "." and (
+            (len(names) > 2 and _halves(typical, len(names), width)) or _splits_a_time(typical, len(names), width)
+        ):
             raise InputError(
                 "the comma separates both fields and decimals", at,
                 f"the header names {len(names)} columns, the rows split into {width} fields",
@@ -393,7 +538,13 @@ def _fit_names(
         )
     names = (names + [""] * width)[:width]
     units = (list(units) + [""] * width)[:width]
-    return names, units
+    return [_printable(name) for name in names], [_printable(unit) for unit in units]
+
+
+def _printable(text: str) -> str:
+    """A heading without signs that steer a terminal or turn the direction of writing, and of a length that can be shown."""
+    kept = "".join(ch if ch.isprintable() else " " if ch.isspace() else "" for ch in text)
+    return kept if len(kept) <= _LONGEST_NAME else kept[: _LONGEST_NAME - 1] + "\N{HORIZONTAL ELLIPSIS}"
 
 
 def _runs_on(rows: list[list[str]], place: int) -> bool:
@@ -411,6 +562,17 @@ def _halves(rows: list[list[str]], names: int, width: int) -> bool:
         return False
     whole = [sum(bool(re.fullmatch(r"[+-]?\d+", field)) for field in fields) for fields in rows[:50]]
     return min(whole) >= 2 * (width - names) and width - names >= 2
+
+
+def _splits_a_time(rows: list[list[str]], names: int, width: int) -> bool:
+    """True if a time is followed by digits that can only be its fraction: 08:15:30,500 was cut in two."""
+    if names != width - 1 or len(rows) < 3:
+        return False
+    for place in range(width - 1):
+        fractions = {len(fields[place + 1]) if fields[place + 1].isdecimal() else 0 for fields in rows[:50]}
+        if len(fractions) == 1 and fractions <= {1, 2, 3, 6} and all(cells.is_time_like(fields[place]) for fields in rows[:50]):
+            return True
+    return False
 
 
 def _is_row_count(rows: list[list[str]]) -> bool:

@@ -11,14 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-_MONTHS = {
-    "jan": 1, "feb": 2, "mar": 3, "apr": 4, "may": 5, "jun": 6, "jul": 7, "aug": 8, "sep": 9, "oct": 10, "nov": 11,
-    "dec": 12, "mrz": 3, "mär": 3, "mae": 3, "mai": 5, "okt": 10, "dez": 12, "fév": 2, "fev": 2, "avr": 4, "jui": 6,
-    "aoû": 8, "aou": 8, "déc": 12, "ene": 1, "abr": 4, "ago": 8, "dic": 12, "gen": 1, "mag": 5, "giu": 6, "lug": 7,
-    "set": 9, "ott": 10, "mrt": 3, "mei": 5,
-}  # fmt: skip
-# Letters that may stand in a time for themselves.
+from cycler.readers.cells import month_of
+
 _MONTH_NAME = re.compile(r"[^\W\d_]{3,}\.?")
+_LONGEST_STAMP = 60
+_WEEKDAY = re.compile(r"^\s*[^\W\d_]{2,10}[.,]?\s+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,12 +46,13 @@ def parse_stamps(texts: np.ndarray, order: str | None = None) -> Stamps:
     order : str, optional
         "day_first", "month_first" or "year_first" where a columns file states it.
     """
-    cells = np.array(texts, dtype=object)
+    # A huge field among the times would make every cell of the array as wide.
+    cells = np.array([text if len(text) <= _LONGEST_STAMP else "" for text in map(str, texts)], dtype=object)
     n = cells.shape[0]
     try:
-        raw = cells.astype("S")
+        raw = np.char.strip(cells.astype("S"))
     except (UnicodeEncodeError, ValueError):
-        raw = np.array([_ascii(str(cell)) for cell in cells], dtype="S")
+        raw = np.char.strip(np.array([_ascii(cell) for cell in cells], dtype="S"))
     if raw.dtype.itemsize == 0:
         return Stamps(np.full(n, np.nan), False)
     grid = raw.view(np.uint8).reshape(n, raw.dtype.itemsize)
@@ -93,11 +91,12 @@ def _months_to_numbers(raw: np.ndarray) -> np.ndarray:
         text = item.decode("ascii", "replace")
 
         def swap(found: re.Match) -> str:
-            word = found[0].strip(".").lower()
-            number = _MONTHS.get(word[:3])
+            number = month_of(found[0].strip("."))
             return f"{number:02d}@" if number else found[0]
 
-        out.append(_MONTH_NAME.sub(swap, text).encode())
+        named = _MONTH_NAME.sub(swap, text)
+        # "Mon, 09 Mar ...": the day of the week goes.
+        out.append((_WEEKDAY.sub("", named) if "@" in named else named).encode())
     return np.array(out, dtype="S")[inverse]
 
 
@@ -114,26 +113,26 @@ def _layouts(shape: np.ndarray):
 
 
 _CLOCK = r"(?P<h>d{1,6}):(?P<m>dd?)(?::(?P<s>dd?)(?:[.,:](?P<f>d{1,9}))?)?"
+_HALF = r"\s*(?P<ap>[AaPp]\.?\s?[Mm]\.?)?"
+# Names of zones (CET, CEST) say nothing that a table of them would not have to; a change of them is a jump of the clock.
+_ZONE = r"\s*(?P<z>Z|z|UTC|GMT)?(?:[A-Z]{3,5})?\s*(?P<off>(?P<os>[+-])(?P<oh>dd):?(?P<om>dd)?)?\s*$"
 _SHAPES = [
+    re.compile(r"^\s*(?:(?P<Y>dddd)[-./](?P<M>dd?)[-./](?P<D>dd?))(?:[T ,]+" + _CLOCK + r")?" + _HALF + _ZONE),
+    re.compile(r"^\s*(?:(?P<a>dd?)(?P<sep>[-./])(?P<b>dd?)[-./](?P<c>dddd|dd))\.?(?:[T ,]+" + _CLOCK + r")?" + _HALF + _ZONE),
+    re.compile(r"^\s*(?:(?P<D>dd?)[-. /]*(?P<M>dd)@[-. ,/]*(?P<Y>dddd|dd))(?:[T ,]+" + _CLOCK + r")?" + _HALF + _ZONE),
+    re.compile(r"^\s*(?:(?P<M>dd)@[-. /]*(?P<D>dd?)[-. ,/]+(?P<Y>dddd))(?:[T ,]+" + _CLOCK + r")?" + _HALF + _ZONE),
+    re.compile(r"^\s*(?P<M>dd)@\s*(?P<D>dd?)[ ,]+" + _CLOCK + r"\s*(?:(?P<z>Z|UTC|GMT)|[A-Z]{3,5})?\s+(?P<Y>dddd)\s*$"),
     re.compile(
-        r"^\s*(?:(?P<Y>dddd)[-./](?P<M>dd?)[-./](?P<D>dd?))(?:[T ,]+" + _CLOCK + r")?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?\s*(?P<z>Z|z|UTC|GMT)?"
-        r"(?P<off>(?P<os>[+-])(?P<oh>dd):?(?P<om>dd)?)?\s*$"
+        r"^\s*(?:(?P<days>d{1,4})\s*(?:D|Day|Days|Tage?|T|j|g)?[ .,:T]+\s*)(?P<h>dd?):(?P<m>dd):(?P<s>dd)(?:[.,](?P<f>d{1,9}))?\s*$"
     ),
-    re.compile(
-        r"^\s*(?:(?P<a>dd?)(?P<sep>[-./])(?P<b>dd?)[-./](?P<c>dddd|dd))\.?(?:[T ,]+" + _CLOCK + r")?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?\s*"
-        r"(?P<z>Z|UTC|GMT)?(?P<off>(?P<os>[+-])(?P<oh>dd):?(?P<om>dd)?)?\s*$"
-    ),
-    re.compile(
-        r"^\s*(?:(?P<D>dd?)[-. /]*(?P<M>dd)@[-. ,/]*(?P<Y>dddd|dd))(?:[T ,]+" + _CLOCK + r")?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?\s*$"
-    ),
-    re.compile(
-        r"^\s*(?:(?P<M>dd)@[-. /]*(?P<D>dd?)[-. ,/]+(?P<Y>dddd))(?:[T ,]+" + _CLOCK + r")?\s*(?P<ap>[AaPp]\.?[Mm]\.?)?\s*$"
-    ),
-    re.compile(r"^\s*(?:(?P<days>d{1,4})\s*(?:D|Days?|Tage?|T|j|g)?[ .,:T]\s*)(?P<h>dd?):(?P<m>dd):(?P<s>dd)(?:[.,](?P<f>d{1,9}))?\s*$"),
-    re.compile(r"^\s*" + _CLOCK + r"\s*(?P<ap>[AaPp]\.?[Mm]\.?)?\s*h?\s*$"),
+    re.compile(r"^\s*" + _CLOCK + _HALF + r"\s*h?\s*$"),
     re.compile(r"^\s*(?P<m>d{1,5}):(?P<s>dd)[.,](?P<f>d{1,9})\s*$"),
     re.compile(r"^\s*(?P<Y>dddd)(?P<M>dd)(?P<D>dd)T(?P<h>dd)(?P<m>dd)(?P<s>dd)(?:[.,](?P<f>d{1,9}))?(?P<z>Z)?\s*$"),
     re.compile(r"^\s*(?P<h>d{1,5})\s*h\s*(?P<m>dd?)\s*(?:m|min)?\s*(?:(?P<s>dd?)(?:[.,](?P<f>d{1,9}))?\s*s?)?\s*$"),
+    re.compile(
+        r"^\s*(?:(?P<days>d{1,4})\s*D(?:ays?)?\s*)?(?:(?P<h>d{1,5})\s*[hH](?:rs?|ours?)?\s*)?(?P<m>d{1,5})\s*(?:[mM]|[mM]in|')\s*"
+        r"(?P<s>dd?)(?:[.,](?P<f>d{1,9}))?\s*(?:[sS]|[sS]ec|[sS]ek|\"|'')\s*$"
+    ),
 ]
 
 
@@ -186,6 +185,8 @@ def _order_of(parts: list[tuple[np.ndarray, dict]], n: int) -> tuple[str, bool]:
     if not seen.any():
         return "", False
     a, b, c = first[seen], second[seen], third[seen]
+    if separators == {"."} and not four_digits and not any("m" in item["keys"] for _, item in parts) and _is_dotted_clock(a, b, c):
+        return "clock", False
     if not four_digits and a.max() > 31:
         return "year_first", False
     if a.max() > 12 and (four_digits or c.max() > 12 or b.max() <= 12):
@@ -205,6 +206,14 @@ def _order_of(parts: list[tuple[np.ndarray, dict]], n: int) -> tuple[str, bool]:
     return ("month_first" if halves else "day_first"), bool(np.any(a != b))
 
 
+def _is_dotted_clock(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> bool:
+    """True if "08.15.30" is a time of day: no date has such numbers, or the last changes from row to row."""
+    if b.max() > 59 or c.max() > 59:
+        return False
+    no_date = a.min() == 0 or b.min() == 0 or b.max() > 12 or a.max() > 31
+    return bool(no_date or (c.size > 2 and np.mean(np.diff(c) != 0) > 0.3))
+
+
 def _falls(seconds: np.ndarray) -> int:
     return int((np.diff(seconds[np.isfinite(seconds)]) < 0).sum())
 
@@ -220,7 +229,11 @@ def _assemble(n: int, parts: list[tuple[np.ndarray, dict]], order: str | None) -
     for rows, item in parts:
         values, keys = item["values"], item["keys"]
         total = np.zeros(rows.size)
-        if "Y" in keys or "a" in keys:
+        if "a" in keys and found_order == "clock":
+            total = values["a"] * 3600.0 + values["b"] * 60.0 + values["c"]
+            clocked[rows] = True
+            two_fields = False
+        elif "Y" in keys or "a" in keys:
             if "Y" in keys:
                 triple = values["Y"], values["M"], values["D"]
             elif found_order == "month_first":

@@ -16,6 +16,7 @@ from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
 from cycler.readers.columns import Assigned, Assignment, ColumnsFile
 from cycler.readers.names import vocabulary
+from cycler.readers.parttime import join_parts, mark_compact
 from cycler.readers.sniff import normal
 from cycler.readers.stamps import Stamps, parse_stamps
 from cycler.readers.table import Table
@@ -58,7 +59,7 @@ def stamp_seconds(item: Assigned, order: str | None = None) -> Stamps:
 def settle_two_part(
     table: Table, assignment: Assignment, columns: ColumnsFile | None = None, siblings: dict[str, str] | None = None
 ) -> None:
-    """Give every column of two-part stamps the unit "hh:mm" or "mm:ss".
+    """Give every column of two-part stamps the unit "hh:mm" or "mm:ss"; times in parts or without marks are put together first.
 
     ``siblings`` says by heading how the same column was read in another part of the test.
 
@@ -68,6 +69,8 @@ def settle_two_part(
         The evidence is missing or contradicts itself and the log has no other clock; names both readings and the
         line for a columns file.
     """
+    join_parts(assignment)
+    mark_compact(assignment)
     stamped = [item for item in assignment.columns if item.raw.kind == "time" and item.role in ("time", "clock", "date", "step")]
     parsed = {id(item): parse_stamps(item.raw.texts) for item in stamped}
     dated = any(stamps.has_date for stamps in parsed.values())

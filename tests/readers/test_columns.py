@@ -156,12 +156,20 @@ def test_columns_file_reads_a_log_without_headings(tmp_path):
     assert_agrees(read_log_bytes(raw, "log.csv", columns), truth, Dialect(with_capacity=False, with_temperature=False))
 
 
-def test_columns_file_with_opposite_sign_flips_the_current(tmp_path):
+def test_columns_file_with_sign_flips_the_current(tmp_path):
     truth = invented_test(6)
     columns = _columns(tmp_path, '[[column]]\nname = "Current (A)"\nsign = "discharge_positive"\n')
-    log = read_log_bytes(write_log(truth, Dialect()), "log.csv", columns)
-    assert abs(log.current_a + truth.current_a).max() < 1e-9
-    assert log.reading.discharge_is == "positive"
+    log = read_log_bytes(write_log(truth, Dialect(current_style="inverse")), "log.csv", columns)
+    assert abs(log.current_a - truth.current_a).max() < 1e-9
+    assert (log.reading.discharge_is, log.reading.sign_evidence) == ("positive", "stated in the columns file")
+
+
+def test_columns_file_with_a_sign_that_the_voltage_refutes_is_refused_with_both_sides(tmp_path):
+    # Passive-sign reference: the voltage of a cell falls when a discharge begins, whatever anybody states.
+    columns = _columns(tmp_path, '[[column]]\nname = "Current (A)"\nsign = "discharge_positive"\n')
+    with pytest.raises(InputError) as caught:
+        read_log_bytes(write_log(invented_test(6), Dialect()), "log.csv", columns)
+    assert "contradict" in caught.value.what and "discharge is positive; but the voltage steps with the current" in caught.value.why
 
 
 @pytest.mark.parametrize(

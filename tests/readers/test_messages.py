@@ -90,3 +90,19 @@ def test_unit_of_temperature_is_told_as_degrees_celsius():
     raw = write_log(invented_test(5), Dialect()).decode().replace("Temperature (°C)", "Temperature").encode()
     log = read_log_bytes(raw, "log.csv")
     assert "°C was taken" in next(item.message for item in log.reading.warnings if item.code == "unit_inferred")
+
+
+def test_log_beyond_the_limit_of_memory_is_refused_before_it_is_read_whole(monkeypatch, tmp_path):
+    from cycler.readers import encoding
+
+    monkeypatch.setattr(encoding, "MAX_UNPACKED_BYTES", 10_000)
+    monkeypatch.setattr(encoding, "_PIECE", 1_000)
+    heard = []
+    log = tmp_path / "long.csv"
+    log.write_bytes(b"0;1;2\n" * 5000)
+    with pytest.raises(InputError, match="too large"):
+        encoding.read_bytes(log, lambda done, _size: heard.append(done))
+    assert heard == []  # its size is known beforehand
+    with log.open("rb") as stream, pytest.raises(InputError, match="too large"):
+        encoding.read_stream(stream, "standard input", None, lambda done, _size: heard.append(done))
+    assert heard[-1] == 10_000

@@ -101,10 +101,21 @@ def test_settle_sign_of_zero_current_is_no_error():
     assert not reading.current_a.any()
 
 
-def test_settle_sign_stated_in_columns_file_wins():
+def test_settle_sign_stated_in_columns_file_wins_where_the_voltage_is_silent():
     truth = invented_test(2)
-    reading = _settle(truth.time_s, truth.voltage_v, truth.current_a, stated="discharge_positive")
+    flat = np.full_like(truth.voltage_v, 11.1)
+    reading = _settle(truth.time_s, flat, truth.current_a, stated="discharge_positive")
     np.testing.assert_array_equal(reading.current_a, -truth.current_a)
+    assert reading.warnings == []
+
+
+def test_settle_sign_stated_against_one_edge_is_read_with_a_warning():
+    # One step of load of a linear pack (12 V, 0.1 ohm) is an answer, yet no proof: one glitch would look alike.
+    time_s = np.arange(40.0)
+    current = np.where(time_s >= 20, -2.0, 0.0)
+    reading = _settle(time_s, 12.0 + 0.1 * current, current, stated="discharge_positive")
+    np.testing.assert_array_equal(reading.current_a, -current)
+    assert [item.code for item in reading.warnings] == ["sign_doubtful"]
 
 
 def test_flipping_the_sign_column_leaves_the_charge_unchanged():

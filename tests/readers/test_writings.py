@@ -86,7 +86,7 @@ def test_read_log_with_readings_in_turn_holds_each_until_the_next():
 
 
 def test_read_log_with_absurd_stated_unit_warns():
-    raw = write_log(TRUTH, Dialect()).decode().replace("Current (A)", "Current (kA)").encode()
+    raw = write_log(TRUTH, Dialect(with_capacity=False)).decode().replace("Current (A)", "Current (kA)").encode()
     assert "unit_doubtful" in {item.code for item in read_log_bytes(raw, "log.csv").reading.warnings}
 
 

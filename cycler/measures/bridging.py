@@ -1,0 +1,204 @@
+"""A gap in the log bridged by what the instrument's own counters moved meanwhile, or the reason why it stays open."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from cycler.measures.counters import DIRECTION, USABLE, Counter, Course, open_width
+
+MOVES_LOOKED_AT = 20
+"""How many moves of a counter beside a gap tell how far its reading may lag."""
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """What a counter moved across a gap, charge positive; ``value`` None with the reason.
+
+    ``at_least`` is the magnitude counted after a reset inside the gap: a lower bound that does not bridge it.
+    """
+
+    value: float | None
+    half_width: float = 0.0
+    reason: str = ""
+    at_least: float | None = None
+
+
+def across_gap(
+    counter: Counter, k: int, flow: np.ndarray, course: Course, duration_s: float | None, largest_per_hour: float
+) -> Movement:
+    """What a counter moved between row ``k`` and ``k + 1``, charge positive.
+
+    Parameters
+    ----------
+    counter : Counter
+    k : int
+        Last row before the gap.
+    flow : ndarray, shape (n - 1,)
+        Integral between neighbouring rows; what stands at ``k`` is not used. [Ah or Wh]
+    course : Course
+    duration_s : float or None
+        Length of the gap, None if it is not known. [s]
+    largest_per_hour : float
+        Largest current or power of the log: no more can have flowed. [A or W]
+
+    Returns
+    -------
+    Movement
+        ``half_width`` is the limit of error by the counter's resolution and the instants at which it is renewed.
+    """
+    if counter.kind not in USABLE:
+        return Movement(None, reason=counter.evidence)
+    p = int(np.searchsorted(counter.rows, k, "right")) - 1
+    if p < 0 or p + 1 >= counter.rows.size:
+        return Movement(None, reason="the counter has no reading on both sides")
+    before, after = int(course.state[k]), int(course.state[k + 1])
+    directions = {d for d in (before, after) if d}
+    if not directions:
+        return Movement(None, reason="no current flows on either side")
+    ways = [counter.way(d) for d in directions]
+    if any(way is None or way == 0 for way in ways):
+        return Movement(None, reason="the counter does not count this direction")
+    factors = {d * way for d, way in zip(directions, ways, strict=True)}
+    if len(factors) > 1:
+        return Movement(None, reason="the current changed its direction in the gap and the counter counts both alike")
+    factor = factors.pop()
+    left = float(abs(counter.reading[p + 1]))
+    # At rest with an empty counter a restart changes nothing; and one that stands higher at a rest after a load did not restart.
+    empty = not before and abs(counter.reading[p]) <= 3.0 * counter.resolution + counter.jitter
+    if after and not empty and _restart_due(counter, k, course):
+        return Movement(None, reason="the counter restarts at a change that lies in the gap", at_least=left)
+    first, w_first = _settled(counter, p, k, flow, course, -1)
+    last, w_last = _settled(counter, p + 1, k + 1, flow, course, 1)
+    value = factor * float(counter.reading[last] - counter.reading[first])
+    value -= float(np.nansum(flow[counter.rows[first] : k])) + float(np.nansum(flow[k + 1 : counter.rows[last]]))
+    half = max(w_first, w_last) + counter.jitter
+    room = 2.0 * half + counter.resolution
+    if len(directions) == 1 and value * next(iter(directions)) < -room:
+        if counter.sense == "net" and not abs(counter.reading[p + 1]) < abs(counter.reading[p]):
+            return Movement(None, reason="the counter ran against the current: a flow the other way lies in the gap")
+        if duration_s is not None and left > 1.1 * largest_per_hour * duration_s / 3600.0 + room:
+            return Movement(None, reason="the counter fell back in the gap")
+        return Movement(None, reason=f"the counter was reset in the gap; it shows {left:.3f} {counter.unit} after it", at_least=left)
+    if duration_s is None:
+        return Movement(value, half)
+    hours = duration_s / 3600.0
+    if abs(value) > 1.1 * largest_per_hour * hours + room:
+        return Movement(None, reason="the counter moved more than the largest current of the log could carry in that time")
+    if before and after and counter.reading[p] == counter.reading[p + 1]:
+        beside = [
+            abs(float(np.nan_to_num(flow[i]))) / (course.time_s[i + 1] - course.time_s[i]) for i in (k - 1, k + 1)
+            if 0 <= i < flow.size and course.time_s[i + 1] > course.time_s[i]
+        ]
+        if beside and min(beside) * duration_s > 5.0 * max(room, counter.renewal):
+            return Movement(None, reason="the counter stood still in the gap, as it does when its own recording stops")
+    return Movement(value, half)
+
+
+def _restart_due(counter: Counter, k: int, course: Course) -> bool:
+    """True if the rows on both sides of a gap differ in what the counter restarts at (or may, where that is not known)."""
+    if counter.kind == "cumulative":
+        return False
+    numbers, cycles = course.step_number, course.cycle_number
+    cycle = cycles is not None and abs(cycles[k + 1] - cycles[k]) > 0
+    looped = numbers is not None and numbers[k + 1] < numbers[k]
+    if counter.kind == "per_cycle":
+        return bool(cycle or looped)
+    turned = course.state[k] != course.state[k + 1] and course.state[k + 1] != 0
+    if counter.kind == "per_direction":
+        return bool(turned or cycle)
+    stepped = numbers is not None and abs(numbers[k + 1] - numbers[k]) > 0
+    return bool(stepped or cycle or course.state[k] != course.state[k + 1])
+
+
+def _settled(counter: Counter, p: int, row: int, flow: np.ndarray, course: Course, way: int) -> tuple[int, float]:
+    """Position of a reading beside a gap that the counter has just made, and the width of what is open about it.
+
+    ``way`` is -1 towards the start of the log, 1 towards its end; ``row`` is the row at the gap's edge.
+    """
+    if course.state[row] == 0:
+        return p, counter.resolution
+    beside = row - 1 if way < 0 else row
+    per_row = abs(float(np.nan_to_num(flow[beside]))) if 0 <= beside < flow.size else 0.0
+    at_edge = counter.rows[p] == row
+    if at_edge and not counter.renewal and per_row >= counter.resolution:
+        return p, counter.resolution
+    moves: list[int] = []
+    q = p
+    while len(moves) < MOVES_LOOKED_AT and q + min(way, 0) >= 0 and q + max(way, 0) < counter.rows.size:
+        interval = q - 1 if way < 0 else q
+        a, b = counter.rows[interval], counter.rows[interval + 1]
+        if counter.breaks[interval] or course.gap[a:b].any() or np.any(course.state[a : b + 1] != course.state[row]):
+            break
+        if counter.reading[interval + 1] != counter.reading[interval]:
+            moves.append(interval + 1)
+        q += way
+    whole = max(counter.resolution, counter.renewal)
+    if not moves:
+        return p, whole
+    at = np.sort(moves)
+    base = int(counter.rows[at[0]])
+    run = np.concatenate(([0.0], np.cumsum(np.nan_to_num(flow[base : counter.rows[at[-1]]]))))
+    scatter = open_width(counter.reading[at], run[counter.rows[at] - base])
+    return moves[0], max(per_row, scatter if scatter is not None else whole)
+
+
+@dataclass(frozen=True, slots=True)
+class Bridge:
+    """What a gap is bridged with: charge (and energy where a counter tells it), or the reason why it stays open."""
+
+    charge_ah: float | None
+    half_width_ah: float = 0.0
+    energy_wh: float | None = None
+    reason: str = ""
+
+
+def bridge(
+    counters: Sequence[Counter], k: int, charge_ah: np.ndarray, energy_wh: np.ndarray, course: Course,
+    duration_s: float | None, largest_a: float, volts: tuple[float, float],
+) -> Bridge:
+    """Bridge the gap between row ``k`` and ``k + 1`` with the counters that can.
+
+    ``volts`` are the lowest and highest pack voltage of the log: an energy that would need another is not believed. [V]
+    """
+    charge = _best(counters, "Ah", k, charge_ah, course, duration_s, largest_a)
+    if charge.value is None:
+        return Bridge(None, reason=charge.reason)
+    energy = _best(counters, "Wh", k, energy_wh, course, duration_s, largest_a * volts[1])
+    mean_v = energy.value / charge.value if energy.value is not None and abs(charge.value) > 0 else 0.0
+    believed = 0.95 * volts[0] <= mean_v <= 1.05 * volts[1]
+    return Bridge(charge.value, charge.half_width, energy.value if believed else None)
+
+
+def _best(counters, unit, k, flow, course: Course, duration_s, largest) -> Movement:
+    directions = {int(course.state[k]), int(course.state[k + 1])} - {0}
+    mine = [c for c in counters if c.unit == unit]
+    if not mine:
+        return Movement(None, reason=f"the log holds no {unit} counter")
+    # A counter of just this direction first.
+    mine.sort(key=lambda c: 0 if {DIRECTION.get(c.name)} == directions else 1 if c.name not in DIRECTION else 2)
+    refused = []
+    for counter in mine:
+        found = across_gap(counter, k, flow, course, duration_s, largest)
+        if found.value is None:
+            refused.append(found)
+            continue
+        return _less_hidden(found, counter, mine, k)
+    return refused[0]
+
+
+def _less_hidden(found: Movement, counter: Counter, others: Sequence[Counter], k: int) -> Movement:
+    """A counter of one direction, less what the counter of the other direction says flowed back meanwhile."""
+    direction = DIRECTION.get(counter.name)
+    other = next((c for c in others if direction and DIRECTION.get(c.name) == -direction and c.kind == "cumulative"), None)
+    if other is None:
+        return found
+    p = int(np.searchsorted(other.rows, k, "right")) - 1
+    if p < 0 or p + 1 >= other.rows.size:
+        return found
+    back = float(abs(other.reading[p + 1]) - abs(other.reading[p]))
+    if back <= 2.0 * other.resolution + other.jitter:
+        return found
+    return Movement(found.value - direction * back, found.half_width + other.resolution)
