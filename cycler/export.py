@@ -112,6 +112,9 @@ def _note(log: Log) -> dict[str, str]:
     return {"software": f"{__distribution__} {__version__}", "sources": json.dumps(sources, ensure_ascii=False)}
 
 
+_ROWS_AT_ONCE = 65_536
+
+
 def write_csv(table: pyarrow.Table, stream: IO[bytes]) -> None:
     """Write a table as CSV: UTF-8, one row of headings, a comma between cells, quotes where RFC 4180, 2.6 asks for them."""
     import pyarrow
@@ -135,7 +138,11 @@ def write_csv(table: pyarrow.Table, stream: IO[bytes]) -> None:
                 quoting = "needed"
             coded = pyarrow.DictionaryArray.from_arrays(coded.indices, pyarrow.array(words, pyarrow.string()))
             table = table.set_column(place, field.name, coded.cast(pyarrow.string()))
-    writer.write_csv(table, stream, writer.WriteOptions(include_header=False, batch_size=16_384, quoting_style=quoting))
+    options = writer.WriteOptions(include_header=False, batch_size=16_384, quoting_style=quoting)
+    for batch in table.to_batches(max_chunksize=_ROWS_AT_ONCE):
+        text = pyarrow.BufferOutputStream()
+        writer.write_csv(batch, text, options)
+        stream.write(text.getvalue())  # by ourselves: what the stream refuses then reaches the caller as it is
 
 
 def write_parquet(table: pyarrow.Table, stream: IO[bytes]) -> None:

@@ -105,7 +105,7 @@ class Log:
         The instrument's own numbering; NaN = empty.
     counters : dict of str to ndarray, shape (n,)
         The instrument's own counters as logged (not unwrapped), under the role names ``capacity``,
-        ``charge_capacity``, ``discharge_capacity`` [Ah], ``energy`` [Wh], ``resistance`` [ohm].
+        ``charge_capacity``, ``discharge_capacity`` [Ah], ``energy``, ``charge_energy``, ``discharge_energy`` [Wh], ``resistance`` [ohm].
     step_time_s : ndarray, shape (n,), or None
         Time since the start of the instrument's step, where logged. [s]
     started_at : datetime or None

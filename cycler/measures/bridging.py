@@ -66,51 +66,65 @@ def across_gap(
         return Movement(None, reason="the current changed its direction in the gap and the counter counts both alike")
     factor = factors.pop()
     left = float(abs(counter.reading[p + 1]))
-    # At rest with an empty counter a restart changes nothing; and one that stands higher at a rest after a load did not restart.
-    empty = not before and abs(counter.reading[p]) <= 3.0 * counter.resolution + counter.jitter
-    if after and not empty and _restart_due(counter, k, course):
-        return Movement(None, reason="the counter restarts at a change that lies in the gap", at_least=left)
+    hours = None if duration_s is None else duration_s / 3600.0
+    stepped = _steps_between(course, k)
+    # A counter at zero in a rest: if it restarts with the load that comes, nothing is lost.
+    empty = not before and abs(counter.reading[p]) <= counter.jitter
+    if stepped is not None and stepped > 1 and (counter.sense != "net" or counter.kind != "cumulative"):
+        return Movement(None, reason="whole steps lie in the gap, and the counter does not tell what ran in them")
+    if counter.kind != "cumulative" and after and not empty and (stepped or before != after):
+        return Movement(None, reason="the step changed in the gap, and the counter restarts with a new one", at_least=left)
     first, w_first = _settled(counter, p, k, flow, course, -1)
     last, w_last = _settled(counter, p + 1, k + 1, flow, course, 1)
     value = factor * float(counter.reading[last] - counter.reading[first])
     value -= float(np.nansum(flow[counter.rows[first] : k])) + float(np.nansum(flow[k + 1 : counter.rows[last]]))
-    half = max(w_first, w_last) + counter.jitter
+    # Digits are cut the other way round where the counter runs the other way.
+    half = max(w_first, w_last) + counter.jitter + (counter.resolution if len(directions) > 1 else 0.0)
     room = 2.0 * half + counter.resolution
     if len(directions) == 1 and value * next(iter(directions)) < -room:
         if counter.sense == "net" and not abs(counter.reading[p + 1]) < abs(counter.reading[p]):
             return Movement(None, reason="the counter ran against the current: a flow the other way lies in the gap")
-        if duration_s is not None and left > 1.1 * largest_per_hour * duration_s / 3600.0 + room:
+        if hours is not None and left > 1.1 * largest_per_hour * hours + room:
             return Movement(None, reason="the counter fell back in the gap")
         return Movement(None, reason=f"the counter was reset in the gap; it shows {left:.3f} {counter.unit} after it", at_least=left)
-    if duration_s is None:
-        return Movement(value, half)
-    hours = duration_s / 3600.0
-    if abs(value) > 1.1 * largest_per_hour * hours + room:
-        return Movement(None, reason="the counter moved more than the largest current of the log could carry in that time")
-    if before and after and counter.reading[p] == counter.reading[p + 1]:
-        beside = [
-            abs(float(np.nan_to_num(flow[i]))) / (course.time_s[i + 1] - course.time_s[i]) for i in (k - 1, k + 1)
-            if 0 <= i < flow.size and course.time_s[i + 1] > course.time_s[i]
-        ]
-        if beside and min(beside) * duration_s > 5.0 * max(room, counter.renewal):
-            return Movement(None, reason="the counter stood still in the gap, as it does when its own recording stops")
-    return Movement(value, half)
+    reason = "" if hours is None else _implausible(counter, p, k, abs(value), room, flow, course, hours, largest_per_hour, stepped)
+    return Movement(None, reason=reason) if reason else Movement(value, half)
 
 
-def _restart_due(counter: Counter, k: int, course: Course) -> bool:
-    """True if the rows on both sides of a gap differ in what the counter restarts at (or may, where that is not known)."""
-    if counter.kind == "cumulative":
-        return False
+def _steps_between(course: Course, k: int) -> int | None:
+    """How many of the instrument's steps lie between the rows on both sides of a gap (a new cycle counts as many), None if it numbers none."""
     numbers, cycles = course.step_number, course.cycle_number
-    cycle = cycles is not None and abs(cycles[k + 1] - cycles[k]) > 0
-    looped = numbers is not None and numbers[k + 1] < numbers[k]
-    if counter.kind == "per_cycle":
-        return bool(cycle or looped)
-    turned = course.state[k] != course.state[k + 1] and course.state[k + 1] != 0
-    if counter.kind == "per_direction":
-        return bool(turned or cycle)
-    stepped = numbers is not None and abs(numbers[k + 1] - numbers[k]) > 0
-    return bool(stepped or cycle or course.state[k] != course.state[k + 1])
+    if numbers is None or not np.isfinite(numbers[k] + numbers[k + 1]):
+        return None
+    ahead = int(numbers[k + 1] - numbers[k])
+    if ahead < 0 or (cycles is not None and abs(cycles[k + 1] - cycles[k]) > 0):
+        return 99
+    return ahead
+
+
+def _implausible(
+    counter: Counter, p: int, k: int, moved: float, room: float, flow: np.ndarray, course: Course, hours: float, largest_per_hour: float,
+    stepped: int | None,
+) -> str:
+    """Why a movement cannot be what flowed in a gap of that length, "" if it can."""
+    if moved > 1.1 * largest_per_hour * hours + room:
+        return "the counter moved more than the largest current of the log could carry in that time"
+    edges = [
+        3600.0 * abs(float(np.nan_to_num(flow[i]))) / float(course.time_s[i + 1] - course.time_s[i]) if loaded else 0.0
+        for i, loaded in ((k - 1, course.state[k]), (k + 1, course.state[k + 1]))
+        if 0 <= i < flow.size and course.time_s[i + 1] > course.time_s[i]
+    ]
+    low, high = min(edges, default=0.0), max(edges, default=0.0)
+    if counter.reading[p] == counter.reading[p + 1] and low * hours > 5.0 * max(room, counter.renewal):
+        return "the counter stood still in the gap, as it does when its own recording stops"
+    if stepped is not None:
+        return ""
+    if counter.sense != "net" and moved > 1.05 * high * hours + room:
+        return "the counter moved more than the load on either side would have, and does not tell charge from discharge"
+    steady = low > 0.9 * high and abs(moved - 0.5 * (low + high) * hours) <= 0.05 * moved + room
+    if counter.kind != "cumulative" and course.state[k] and course.state[k + 1] and not steady:
+        return "the load did not run on evenly through the gap, so the counter may have restarted in it"
+    return ""
 
 
 def _settled(counter: Counter, p: int, row: int, flow: np.ndarray, course: Course, way: int) -> tuple[int, float]:
@@ -119,11 +133,12 @@ def _settled(counter: Counter, p: int, row: int, flow: np.ndarray, course: Cours
     ``way`` is -1 towards the start of the log, 1 towards its end; ``row`` is the row at the gap's edge.
     """
     if course.state[row] == 0:
-        return p, counter.resolution
-    beside = row - 1 if way < 0 else row
-    per_row = abs(float(np.nan_to_num(flow[beside]))) if 0 <= beside < flow.size else 0.0
-    at_edge = counter.rows[p] == row
-    if at_edge and not counter.renewal and per_row >= counter.resolution:
+        return p, max(counter.resolution, counter.renewal)
+    own = row - 1 if way < 0 else row
+    per_row = abs(float(np.nan_to_num(flow[own]))) if 0 <= own < flow.size else 0.0
+    beside = counter.reading[p - 2 : p + 1] if way < 0 else counter.reading[p : p + 3]
+    lively = beside.size == 3 and np.all(np.diff(beside) != 0)
+    if counter.rows[p] == row and lively and not counter.renewal and per_row >= counter.resolution:
         return p, counter.resolution
     moves: list[int] = []
     q = p
@@ -137,11 +152,13 @@ def _settled(counter: Counter, p: int, row: int, flow: np.ndarray, course: Cours
         q += way
     whole = max(counter.resolution, counter.renewal)
     if not moves:
-        return p, whole
+        low, high = sorted((row, int(counter.rows[min(max(q, 0), counter.rows.size - 1)])))
+        return p, max(whole, abs(float(np.nansum(flow[low:high]))))
     at = np.sort(moves)
+    whole = max(whole, float(np.max(np.abs(counter.reading[at] - counter.reading[at - 1]))))
     base = int(counter.rows[at[0]])
     run = np.concatenate(([0.0], np.cumsum(np.nan_to_num(flow[base : counter.rows[at[-1]]]))))
-    scatter = open_width(counter.reading[at], run[counter.rows[at] - base])
+    scatter = open_width(counter.rows[at], counter.reading[at], run[counter.rows[at] - base], counter.resolution)
     return moves[0], max(per_row, scatter if scatter is not None else whole)
 
 

@@ -286,21 +286,23 @@ def _renewal(move, rates, into, out, gapped, resolution: float) -> float:
     if moves.size < 3 or moves.size > 0.8 * np.count_nonzero(loaded):
         return 0.0
     usual = float(np.median(moves))
-    return usual if usual > 1.5 * max(resolution, float(np.median(flow[loaded]))) else 0.0
+    return float(np.quantile(moves, 0.95)) if usual > 1.5 * max(resolution, float(np.median(flow[loaded]))) else 0.0
 
 
-def open_width(readings: np.ndarray, integral: np.ndarray) -> float | None:
+def open_width(rows: np.ndarray, readings: np.ndarray, integral: np.ndarray, resolution: float) -> float | None:
     """What is open about a counter's reading at the rows at which it has just moved, None with fewer than five moves.
 
-    ``readings`` and ``integral`` are those of such rows, in time order. Both rise by the same amounts but for the digits of the counter
-    and the instants at which it is renewed; the scatter of the differences (95th percentile, free of a common gain) is the width.
+    All three arrays belong to those rows, in time order. Between two of them readings and integral move by the same amount but for the digits
+    of the counter and the instants at which it is renewed: the scatter of the differences is the width (largest of up to 20, else the 95th percentile, so that
+    one stumble does not pass for scatter). A counter that moves only at multiples of some rows is renewed there and cut to its digits.
     """
     moved, flowed = np.diff(readings), np.diff(integral)
-    if moved.size < 5:
-        return None
     known = flowed != 0
-    gain = float(np.median(moved[known] / flowed[known])) if np.any(known) else 0.0
-    return float(np.quantile(np.abs(moved - gain * flowed), 0.95))
+    if moved.size < 5 or not np.any(known):
+        return None
+    off = np.abs(moved - float(np.median(moved[known] / flowed[known])) * flowed)
+    width = float(np.max(off) if off.size <= 20 else np.quantile(off, 0.95))
+    return max(width, resolution) if int(np.gcd.reduce(np.diff(rows))) > 1 else width
 
 
 def _overflows(c, move, expected, tolerance, off, resolution: float, state) -> np.ndarray:
@@ -360,6 +362,7 @@ def _kind(rows, c, restarts, course: Course, small: float) -> tuple[str, str, li
     """Kind, evidence in words, and the restarts in the middle of a step."""
     windows = _windows(course)
     begin, end = rows[restarts], rows[restarts + 1]
+    missing = np.concatenate(([0], np.cumsum(course.gap)))
 
     def covered(p: int, keys: Sequence[str]) -> bool:
         return any(bool(np.any((windows[k][0] < rows[p + 1]) & (windows[k][1] > rows[p]))) for k in keys if k in windows)
@@ -370,6 +373,8 @@ def _kind(rows, c, restarts, course: Course, small: float) -> tuple[str, str, li
         before = np.searchsorted(rows, first, "right") - 1
         tells = (before >= 0) & (np.abs(c[np.maximum(before, 0)]) > small) & (rows[-1] >= last)
         hit = np.searchsorted(begin, last, "left") > np.searchsorted(end, first, "right")
+        # That no restart shows across a gap proves nothing.
+        tells &= hit | (missing[last] == missing[first])
         chances, hits = int(np.count_nonzero(tells)), int(np.count_nonzero(tells & hit))
         stray = sum(not covered(int(p), (key,)) for p in restarts if int(p) not in by_hand)
         told[key] = (chances, hits, stray)
@@ -429,7 +434,7 @@ def check_step(
             return None
         low, high = int(moved[0]), int(moved[-1])
         run = np.concatenate(([0.0], np.cumsum(np.nan_to_num(flow[first:last]))))
-        scatter = open_width(counter.reading[moved], run[counter.rows[moved] - first])
+        scatter = open_width(counter.rows[moved], counter.reading[moved], run[counter.rows[moved] - first], counter.resolution)
         width = max(per_row, scatter if scatter is not None else max(counter.resolution, counter.renewal))
     rows = counter.rows[low : high + 1]
     part = slice(int(rows[0]), int(rows[-1]))
@@ -442,7 +447,7 @@ def check_step(
         return None
     hours = float(np.diff(course.time_s[rows])[keep].sum()) / 3600.0
     u_rule = _trapezoid_error(flow[part], course.time_s[rows[0] : rows[-1] + 1])
-    u = np.sqrt(width**2 / 6.0 + (u_per_hour * hours) ** 2 + u_rule**2 + counter.jitter**2 / 6.0)
+    u = np.sqrt(width**2 / 3.0 + (u_per_hour * hours) ** 2 + u_rule**2 + counter.jitter**2 / 3.0)
     return StepCheck(counter.name, counter.unit, counter.kind, step, by_integral, by_counter, float(u))
 
 

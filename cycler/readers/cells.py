@@ -31,6 +31,7 @@ _MONTHS = (
 LONGEST_NUMBER = 400
 """No number that a log can hold has more characters; longer cells are no numbers."""
 
+_DIGIT = re.compile(r"\d")
 _POINT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eEdD][+-]?\d+)?")
 _POINT_GROUPED = re.compile(r"[+-]?\d{1,3}(?:[,' \u00a0\u202f’]\d{3})+(?:\.\d+)?")
@@ -72,7 +73,7 @@ def number(text: str, decimal: str, grouped: bool = False) -> float | None:
 
     ``grouped`` also takes marks between thousands (1,234.5 or 1.234,5 or 1'234.5).
     """
-    if len(text) > LONGEST_NUMBER:
+    if len(text) > LONGEST_NUMBER or not _DIGIT.search(text):
         return None
     text = text.strip().translate(_MINUS)
     if text.startswith("'") or text.startswith("="):
@@ -114,11 +115,9 @@ def split_unit(text: str) -> tuple[str, str] | None:
 
 def is_time_like(text: str) -> bool:
     """True for a date, a time of day, hh:mm:ss, 12m33s, or a date and a time together."""
-    if len(text) > 60:
+    if len(text) > 60 or not _DIGIT.search(text):
         return False
     text = text.strip()
-    if len(text) > 48 or not any(ch.isdecimal() for ch in text):
-        return False
     marked = ":" in text or any(text.count(mark) == 2 for mark in "-/.")
     if (marked and _TIME_LIKE.match(text)) or _DURATION.match(text) or _COMPACT.match(text):
         return True
@@ -138,7 +137,7 @@ def month_of(word: str) -> int | None:
 
 def is_number_like(text: str) -> bool:
     """True for a number in either decimal mark, with or without marks between thousands."""
-    if len(text) > LONGEST_NUMBER:
+    if len(text) > LONGEST_NUMBER or not _DIGIT.search(text):
         return False
     text = text.strip().translate(_MINUS)
     return bool(text) and (

@@ -82,8 +82,8 @@ class Assigned:
 
     @property
     def way(self) -> str:
-        """"charge" or "discharge" for a counter of the energy of that direction with its unit, else ""."""
-        return self.name.direction if self.role == "energy" and self.unit is not None else ""
+        """"charge" or "discharge" for a counter of the energy of that direction, else ""."""
+        return self.name.direction if self.role == "energy" else ""
 
     def values(self) -> np.ndarray:
         """Numbers in the inner unit (V, A, Ah, Wh, s, degC ...)."""

@@ -211,7 +211,7 @@ def _rates(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
     clock = times[0] if times else None
     currents = [item for role in ("current", "charge_current", "discharge_current") for item in assignment.role(role)]
     charges = [item for role in ("capacity", "charge_capacity", "discharge_capacity") for item in assignment.role(role)]
-    energy = assignment.one("energy")
+    energies = assignment.role("energy")
     main = next((item for item in currents if np.nanmax(np.abs(item.raw.values), initial=0) > 0), currents[0] if currents else None)
     epoch = clock is not None and clock.raw.kind == "number" and clock.unit is None and _epoch_unit(clock)
     # Elapsed times in other columns follow their own size.
@@ -252,8 +252,9 @@ def _rates(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
         size = _middle(resistance.raw.values)
         symbol = "mohm" if size > 2 else "ohm"
         _set(resistance, UnitChoice(symbol, 1, f"readings near {size:.3g}"), choices)
-    if energy is not None and energy.unit is None:
-        _set(energy, _energy_by_integral(energy, clock, currents, voltage), choices)
+    for energy in energies:
+        if energy.unit is None:
+            _set(energy, _energy_by_integral(energy, clock, currents, voltage), choices)
 
 
 def _epoch_unit(item: Assigned) -> bool:
@@ -431,7 +432,10 @@ def _energy_by_integral(energy: Assigned, clock, currents, voltage) -> UnitChoic
         seconds = _seconds(clock)
         if seconds is not None:
             power = np.abs(np.nan_to_num(voltage.values()) * sum(np.abs(np.nan_to_num(item.values())) for item in currents))
-            integral = float(((power[:-1] + power[1:]) / 2 * _increments(seconds)).sum()) / 3600.0
+            moved = (power[:-1] + power[1:]) / 2 * _increments(seconds)
+            if energy.way:  # a counter of one direction stands still while the other runs
+                moved = np.where(np.diff(np.nan_to_num(energy.raw.values)) != 0, moved, 0.0)
+            integral = float(moved.sum()) / 3600.0
             for symbol in ("Wh", "mWh", "kWh", "J", "kJ"):
                 if integral and abs(turnover * UNITS[symbol].factor / integral - 1) < 2 * AGREEMENT:
                     return UnitChoice(symbol, 2, "power integrated over time meets it")

@@ -33,12 +33,9 @@ def join_parts(assignment: Assignment) -> None:
     if all(np.ptp(parts[part].raw.values) == 0 for part in clock[:-1]) or not (np.diff(parts[clock[-1]].raw.values) < 0).any():
         return
     seconds = sum(parts[part].raw.values * _IN_SECONDS[part] for part in clock)
-    dated = all(part in parts for part in ("year", "month", "day"))
-    if dated:
-        years, months, days = (parts[part].raw.values.astype(np.int64) for part in ("year", "month", "day"))
-        first = ((years - 1970) * 12 + months - 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
-        seconds = seconds + (first + days - 1) * SECONDS_PER_DAY
-    if (np.diff(seconds) < 0).sum() > 0.02 * seconds.size:
+    dated = all(part in parts for part in ("year", "month", "day")) and seconds.max() < SECONDS_PER_DAY
+    days = _dates(parts) if dated else [""] * seconds.size
+    if not dated and (np.diff(seconds) < 0).sum() > 0.02 * seconds.size:
         return
     used = [parts[part] for part in (*(("year", "month", "day") if dated else ()), *clock)]
     main = parts[clock[0]]
@@ -48,11 +45,12 @@ def join_parts(assignment: Assignment) -> None:
     if others:
         return
     main.evidence = "put together from " + ", ".join(item.label for item in used)
-    if not dated and any(item.role == "date" for item in assignment.columns) and seconds.max() < SECONDS_PER_DAY:
+    if dated or (any(item.role == "date" for item in assignment.columns) and seconds.max() < SECONDS_PER_DAY):
+        # As a text, so that it stays the wall clock that was written and does not turn into seconds since 1970 in UTC.
         main.role, main.unit, main.raw.kind = "clock", None, "time"
-        main.raw.texts = np.array([f"{_colons(int(t) // 3600 * 10_000 + int(t) % 3600 // 60 * 100 + int(t) % 60)}" for t in seconds], dtype=object)
+        main.raw.texts = np.array([f"{day}{_hms(moment)}" for day, moment in zip(days, seconds)], dtype=object)
     else:
-        main.role, main.unit, main.raw.values = "clock" if dated else "time", UNITS["s"], seconds
+        main.role, main.unit, main.raw.values = "time", UNITS["s"], seconds
     assignment.warnings.append(
         ReadingWarning("time_in_parts", f"The time was put together from the columns {', '.join(item.label for item in used)}.", main.label)
     )
@@ -72,6 +70,15 @@ def _parts(assignment: Assignment) -> dict[str, Assigned]:
         if (part == "second" or np.array_equal(values, np.round(values))) and values.min() >= low and values.max() <= high:
             parts[part] = item
     return parts
+
+
+def _dates(parts: dict[str, Assigned]) -> list[str]:
+    columns = [parts[part].raw.values.astype(int) for part in ("year", "month", "day")]
+    return [f"{year:04d}-{month:02d}-{day:02d} " for year, month, day in zip(*columns)]
+
+
+def _hms(seconds: float) -> str:
+    return f"{int(seconds // 3600):02d}:{int(seconds % 3600 // 60):02d}:{seconds % 60:06.3f}"
 
 
 def mark_compact(assignment: Assignment) -> None:

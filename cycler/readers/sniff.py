@@ -123,6 +123,7 @@ def head_lines(body: bytes) -> list[str]:
 
 def _sample(lines: list[str]) -> list[str]:
     filled = [line for line in lines if not is_blank(line) and len(line) < _LONGEST_LINE]
+    filled = [line for line in filled if not line.startswith("#")] or filled
     if len(filled) <= 2 * _SAMPLE_LINES:
         return filled
     middle = len(filled) // 2
@@ -231,6 +232,8 @@ def _choose_decimal(rows: list[list[str]], delimiter: str) -> str:
 
 def normal(text: str) -> str:
     """Text for comparing names: lower case, no accents, single blanks."""
+    if text.isascii():
+        return " ".join(text.lower().split())
     decomposed = unicodedata.normalize("NFKD", text.replace("ß", "ss"))
     kept = "".join(ch for ch in decomposed if not unicodedata.combining(ch))
     return " ".join(kept.lower().split())

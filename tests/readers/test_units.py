@@ -85,3 +85,21 @@ def test_every_inferred_unit_has_its_warning_and_evidence():
     for name in ("Time", "Voltage", "Current", "Cell 1", "Capacity", "Temperature"):
         assert name in said
     assert all(item.evidence for item in log.reading.columns)
+
+
+@pytest.mark.parametrize(("scale", "symbol"), [(1.0, "Wh"), (1000.0, "mWh"), (3600.0, "J")])
+def test_two_energy_counters_without_a_unit_are_both_read_by_the_integral(scale, symbol):
+    # Trapezoid of U * I, split by direction; 1 Wh = 3600 J.
+    truth = invented_test(3)
+    power = truth.voltage_v * truth.current_a
+    moved = (power[1:] + power[:-1]) / 2 * np.diff(truth.time_s) / 3600
+    counted = [np.concatenate([[0.0], np.cumsum(np.clip(sign * moved, 0, None))]) for sign in (1, -1)]
+    rows = ["Time (s),Voltage (V),Current (A),Charge energy,Discharge energy"]
+    rows += [
+        f"{t:.0f},{u:.4f},{i:.4f},{scale * a:.6f},{scale * b:.6f}"
+        for t, u, i, a, b in zip(truth.time_s, truth.voltage_v, truth.current_a, *counted)
+    ]
+    log = read_log_bytes("\n".join(rows).encode(), "log.csv")
+    for key, wanted in zip(("charge_energy", "discharge_energy"), counted):
+        np.testing.assert_allclose(log.counters[key], wanted, atol=1e-5)
+    assert [c.unit for c in log.reading.columns if c.role == "energy"] == [symbol, symbol]
