@@ -245,7 +245,7 @@ def test_default_register_that_cannot_be_read_stops_no_inspect(capfd, bench, mon
     monkeypatch.setattr("cycler.database.default_path", lambda: bench / "broken.sqlite")
     code, out, err = call(capfd, "inspect", "log1.csv", "--columns", "odd.toml")
     assert code == 0 and err == ""
-    code, out, err = call(capfd, "inspect", LOGS / "midnight.csv")
+    code, _out, err = call(capfd, "inspect", LOGS / "midnight.csv")
     assert code == 0 and "cannot be looked up" in err
 
 

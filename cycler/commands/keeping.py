@@ -10,9 +10,9 @@ import click
 from cycler.commands.common import (
     NO_PACK,
     Command,
+    HowToRead,
     RunNumber,
     Settings,
-    HowToRead,
     criteria_option,
     given_options,
     json_option,

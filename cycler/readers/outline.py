@@ -15,7 +15,6 @@ import numpy as np
 from cycler.errors import InputError, quote
 from cycler.log import Log
 from cycler.readers import Columns, ColumnsFile, read_drafts
-from cycler.readers.assemble import Draft, delimiter_name
 from cycler.readers.columns import DATE_ORDERS, Assigned, Assignment, ColumnRule, by_headings
 from cycler.readers.encoding import decode
 from cycler.readers.join import finish
