@@ -50,7 +50,8 @@ class InputError(CyclerError):
 
     def one_line(self) -> str:
         """The four parts on one line, as the command prints them on standard error."""
-        return " ".join(f"{self.where}: error: {self.what} | why: {self.why} | mend: {self.mend}".split())
+        text = " ".join(f"{self.where}: error: {self.what} | why: {self.why} | mend: {self.mend}".split())
+        return "".join(ch if ch.isprintable() else "\N{REPLACEMENT CHARACTER}" for ch in text)
 
     def __str__(self) -> str:
         return self.one_line()

@@ -2,7 +2,7 @@
 
 import pytest
 
-from cycler.errors import quote
+from cycler.errors import InputError, Location, quote
 from cycler.verdict import guard_band
 
 
@@ -20,3 +20,8 @@ def test_guard_band_of_a_vanishing_probability_is_finite():
     from scipy.stats import norm
 
     assert guard_band(2.0, max_false_accept=1e-17) == pytest.approx(2.0 * norm.isf(1e-17), rel=1e-9)
+
+
+def test_message_carries_no_control_characters_of_a_file_name():
+    error = InputError("no such log", Location("a\x1b[31m\x07b.csv", 3), "the file does not exist", "check the name")
+    assert str(error).isprintable() and "\N{REPLACEMENT CHARACTER}[31m" in str(error)

@@ -86,7 +86,10 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
 
 
 # Codes of warnings that ask for a look, and of those that tell of missing rows.
-_TO_CHECK = {"unit_inferred", "sign_inferred", "date_order_inferred", "roles_inferred", "unit_doubtful", "parts_do_not_fit"}
+_TO_CHECK = {
+    "unit_inferred", "sign_inferred", "date_order_inferred", "unit_doubtful", "parts_do_not_fit", "sign_doubtful",
+    "voltage_reversed", "time_in_parts", "group_name_repeated",
+}
 _LOST = {"rows_dropped", "truncated_row", "log_gap", "cell_unreadable"}
 
 

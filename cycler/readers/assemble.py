@@ -86,11 +86,9 @@ def read_draft(
         if exported is not None:
             return exported
     body = decoded.body
-    if b"\r" in body and b"\n" not in body:
-        body = body.replace(b"\r", b"\n")
     dialect = find_dialect(
         body, name, columns.delimiter if columns else None, columns.decimal if columns else None,
-        columns.header_row if columns else None,
+        columns.header_row if columns else None, decoded.labels,
     )
     table = read_table(body, dialect, name)
     assignment = assign(table, columns)
@@ -220,7 +218,8 @@ def _check_dropped(table: Table, dropped: list[int], warnings: list[ReadingWarni
     named = [line for line in dropped if line not in already]
     if not named:
         return
-    unusable = [line for line in named if line not in table.notes]
+    notes = set(table.notes)
+    unusable = [line for line in named if line not in notes]
     total = table.rows + len(table.dropped_lines)
     many = len(unusable) > max(1.0, MAX_BAD_SHARE * total)
     if many and not allowed:

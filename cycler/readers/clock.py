@@ -194,8 +194,10 @@ def _wall(table: Table, assignment: Assignment, order: str | None, warnings: lis
                 of_day = (timed, stamps)
                 timed.role, timed.evidence = "clock", "time of day beside a date"
     if day is not None and of_day is not None:
+        # Beside a date, "108:15:40" is no time of day.
+        clock_s = np.where(of_day[1].seconds <= SECONDS_PER_DAY, of_day[1].seconds, np.nan)
         return _Source(
-            day[1].seconds + of_day[1].seconds, "wall", True, day[1].utc or of_day[1].utc, label=of_day[0].label
+            day[1].seconds + clock_s, "wall", True, day[1].utc or of_day[1].utc, label=of_day[0].label
         )
     if of_day is not None:
         return _from_stamps(of_day[0], of_day[1], "wall")
@@ -262,6 +264,14 @@ def _straighten(
         )
     if falls.size:
         t = _mend_falls(t, falls, table, assignment, source, wall, clock, where)
+        left = np.flatnonzero(np.diff(t) < 0)
+        if left.size:
+            index = int(left[0])
+            raise InputError(
+                "the clock runs back", Location(table.file, int(table.line_number[clock.rows[index + 1]])),
+                f"column {quote(source.label)} falls from {t[index]:g} s to {t[index + 1]:g} s, and nothing in the log says why",
+                "correct that row, or name another time column in a columns file (--columns)",
+            )
     clock.time_s = t
     _drop_duplicates(clock, same, where)
     _spread_coarse(clock)
@@ -322,7 +332,7 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
         elif full:
             shift_rest(full)
             wraps.append(index)
-        elif source.kind == "wall" and abs(before - after - SECONDS_PER_HOUR + local) < 2 * local + 2:
+        elif source.kind == "wall" and 0 <= SECONDS_PER_HOUR - (before - after) < 3 * min(local, 10 * typical) + 2:
             shift_rest(SECONDS_PER_HOUR)
             jumps.append((index, SECONDS_PER_HOUR))
         else:

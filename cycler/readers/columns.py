@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -63,7 +64,7 @@ class ColumnsFile:
 
 @dataclass(slots=True)
 class Assigned:
-    """One column and the part it plays. ``factor_known`` is False until the unit is settled."""
+    """One column and the part it plays. ``composed``: it is read together with others, so no role states it alone."""
 
     raw: RawColumn
     role: str
@@ -74,6 +75,7 @@ class Assigned:
     sign: str | None = None
     stated: bool = False
     inferred: bool = False
+    composed: bool = False
 
     @property
     def label(self) -> str:
@@ -230,6 +232,7 @@ def _line_of_block(text: str, number: int) -> int | None:
     return found[number] if number < len(found) else None
 
 
+_LOAD = re.compile(r"\b(?:load|last|belasting|carico|charge electronique|carga electronica)")
 _SINGLE = (
     "voltage", "current", "charge_current", "discharge_current", "power", "capacity", "charge_capacity",
     "discharge_capacity", "energy", "resistance", "time", "clock", "date", "step", "cycle", "mode",
@@ -447,8 +450,9 @@ def _keep_one(assignment: Assignment, role: str, table: Table, way: str = "") ->
 
 
 def _by_sameness(top: list[Assigned]) -> list[Assigned]:
-    first = top[0].raw.values
-    return [top[0]] + [item for item in top[1:] if not np.allclose(item.raw.values, first, equal_nan=True)]
+    first = top[0].values()
+    near = 2e-3 * float(np.nanmax(np.abs(first), initial=0.0))
+    return [top[0]] + [item for item in top[1:] if not np.allclose(item.values(), first, atol=near, equal_nan=True)]
 
 
 def _by_group_sum(assignment: Assignment, top: list[Assigned]) -> list[Assigned]:
@@ -468,6 +472,10 @@ def _settle_currents(assignment: Assignment) -> None:
     plain = assignment.one("current")
     charge, discharge = assignment.one("charge_current"), assignment.one("discharge_current")
     if plain is None:
+        return
+    if charge is not None and discharge is None and not plain.stated and not charge.stated and _LOAD.search(normal(plain.label)):
+        # "Charger current" beside "Load current": what the load takes is discharge.
+        plain.role, plain.evidence = "discharge_current", f"the current of the load beside {quote(charge.label)}"
         return
     split = charge is not None and discharge is not None
     if plain.stated or not ((charge and charge.stated) or (discharge and discharge.stated)):

@@ -44,8 +44,14 @@ def settle_units(assignment: Assignment, forced: dict[str, UnitChoice] | None = 
 
     ``forced`` holds choices made for another part of the same test.
     """
-    forced = forced or {}
     choices: dict[str, UnitChoice] = {}
+    # Readings of 1e308 are told later; they must not disturb the comparisons before.
+    with np.errstate(over="ignore", invalid="ignore"):
+        _settle(assignment, forced or {}, choices)
+    return choices
+
+
+def _settle(assignment: Assignment, forced: dict[str, UnitChoice], choices: dict[str, UnitChoice]) -> None:
     for item in assignment.columns:
         if item.unit is None and item.label in forced and _needs_unit(item):
             _set(item, forced[item.label], choices)
@@ -55,7 +61,6 @@ def settle_units(assignment: Assignment, forced: dict[str, UnitChoice] | None = 
     _rates(assignment, choices)
     _doubt_small(assignment)
     _warn(assignment, choices)
-    return choices
 
 
 def _needs_unit(item: Assigned) -> bool:

@@ -13,6 +13,7 @@ from cycler.readers.sniff import find_dialect, head_lines, is_blank, normal
 
 _HEAD_BYTES = 256 * 1024
 _LINES = 400
+_SHOWN = 400
 _MARKS = ",;\t| \""
 
 
@@ -28,7 +29,9 @@ class Headings:
 def headings_of(raw: bytes, name: str, columns: ColumnsFile | None = None) -> Headings | None:
     """The headings of a log as it is read with ``columns``; None for one without headings, or that cannot be read."""
     try:
-        lines = _first_lines(raw, name)
+        lines, labels = _first_lines(raw, name)
+        if labels:
+            return _of_labels(labels)
         dialect = find_dialect(
             "\n".join(lines).encode("utf-8"), name, columns.delimiter if columns else None,
             columns.decimal if columns else None, columns.header_row if columns else None,
@@ -39,7 +42,7 @@ def headings_of(raw: bytes, name: str, columns: ColumnsFile | None = None) -> He
         return None
     text = lines[dialect.header_line - 1]
     units = lines[dialect.unit_line - 1] if dialect.unit_line is not None else ""
-    return Headings(_key(text, units), text.strip()[:400], dialect.header_line)
+    return Headings(_key(text, units), text.strip()[:_SHOWN], dialect.header_line)
 
 
 def find_headings(raw: bytes, name: str, known: set[str]) -> Headings | None:
@@ -50,9 +53,12 @@ def find_headings(raw: bytes, name: str, known: set[str]) -> Headings | None:
     if not known:
         return None
     try:
-        lines = _first_lines(raw, name)
+        lines, labels = _first_lines(raw, name)
     except InputError:
         return None
+    if labels:
+        found = _of_labels(labels)
+        return found if found.key in known else None
     for index, text in enumerate(lines[:_LINES]):
         if is_blank(text):
             continue
@@ -60,7 +66,7 @@ def find_headings(raw: bytes, name: str, known: set[str]) -> Headings | None:
         units = "" if any(ch.isdecimal() for ch in below) else below
         key = _key(text, units)
         if key in known:
-            return Headings(key, text.strip()[:400], index + 1)
+            return Headings(key, text.strip()[:_SHOWN], index + 1)
     return None
 
 
@@ -69,17 +75,21 @@ def _key(line: str, units: str) -> str:
     return hashlib.sha256(plain.encode("utf-8", "replace")).hexdigest()
 
 
-def _first_lines(raw: bytes, name: str) -> list[str]:
-    """The first lines of a log, without unpacking or decoding the rest of it."""
+def _of_labels(labels: tuple[str, ...]) -> Headings:
+    """Names that every row carries with it stand in for a line of headings."""
+    text = ", ".join(labels)
+    return Headings(_key(text, ""), text[:_SHOWN], 1)
+
+
+def _first_lines(raw: bytes, name: str) -> tuple[list[str], tuple[str, ...]]:
+    """The first lines of a log and the labels of its rows, if any, without unpacking or decoding the rest of it."""
     head = raw[:_HEAD_BYTES]
     if head[:2] == b"\x1f\x8b":
         try:
             head = zlib.decompressobj(wbits=31).decompress(head, _HEAD_BYTES)
         except zlib.error:
-            return []
+            return [], ()
     if len(head) == _HEAD_BYTES and (cut := head.rfind(b"\n")) > 0:
         head = head[: cut + 1]
-    body = decode(head, name).body
-    if b"\r" in body and b"\n" not in body:
-        body = body.replace(b"\r", b"\n")
-    return head_lines(body)
+    decoded = decode(head, name)
+    return head_lines(decoded.body), decoded.labels

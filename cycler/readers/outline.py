@@ -16,7 +16,7 @@ from cycler.errors import InputError, quote
 from cycler.log import Log
 from cycler.readers import Columns, ColumnsFile, read_drafts
 from cycler.readers.columns import DATE_ORDERS, Assigned, Assignment, ColumnRule, by_headings
-from cycler.readers.encoding import decode
+from cycler.readers.encoding import Decoded, decode
 from cycler.readers.join import finish
 from cycler.readers.sniff import Dialect, find_dialect, head_lines, is_blank, is_comment, split_fields
 from cycler.readers.table import read_table
@@ -31,7 +31,10 @@ _SIGNS = {"negative": "charge_positive", "positive": "discharge_positive", "unsi
 
 @dataclass(frozen=True, slots=True)
 class OutlineColumn:
-    """One column. ``position`` counts from 1; ``cells`` are its first cells as written."""
+    """One column. ``position`` counts from 1; ``cells`` are its first cells as written.
+
+    A ``composed`` column is read together with others (hours beside minutes) and stands in no columns file.
+    """
 
     position: int
     name: str
@@ -41,6 +44,7 @@ class OutlineColumn:
     sign: str | None
     evidence: str
     cells: tuple[str, ...]
+    composed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,23 +77,24 @@ def outline(parts: Sequence[tuple[str, bytes]], columns: Columns = None) -> Outl
     """
     name, raw = parts[0]
     own = columns if columns is None or isinstance(columns, ColumnsFile) else columns[0]
-    body = decode(raw, name).body
-    if b"\r" in body and b"\n" not in body:
-        body = body.replace(b"\r", b"\n")
+    decoded = decode(raw, name)
+    body = decoded.body
     try:
         draft = read_drafts(parts, columns)[0]
         log = finish(read_drafts(parts, columns)) if len(parts) > 1 else finish([draft])
     except InputError as error:
-        return _partly(body, name, own, error)
+        return _partly(decoded, name, own, error)
     sign = None if "zero throughout" in log.reading.sign_evidence else _SIGNS.get(log.reading.discharge_is)
     return _outline(body, draft.dialect, draft.assignment, own, name, sign, log, None)
 
 
-def _partly(body: bytes, name: str, own: ColumnsFile | None, error: InputError) -> Outline:
+def _partly(decoded: Decoded, name: str, own: ColumnsFile | None, error: InputError) -> Outline:
     """What the headings say of a log that cannot be read."""
+    body = decoded.body
     try:
         dialect = find_dialect(
-            body, name, own.delimiter if own else None, own.decimal if own else None, own.header_row if own else None
+            body, name, own.delimiter if own else None, own.decimal if own else None, own.header_row if own else None,
+            decoded.labels,
         )
         assignment = by_headings(read_table(body, dialect, name))
     except InputError:
@@ -128,7 +133,7 @@ def _outline(
         OutlineColumn(
             item.raw.position + 1, item.raw.name, item.role, _unit_of(item), _group_of(item),
             (item.sign or sign) if item.role == "current" else None, item.evidence,
-            tuple(fields[item.raw.position] for fields in rows if item.raw.position < len(fields)),
+            tuple(fields[item.raw.position] for fields in rows if item.raw.position < len(fields)), item.composed,
         )
         for item in assignment.columns
     )
@@ -179,11 +184,16 @@ def _date_order(assignment: Assignment) -> str | None:
     return None
 
 
+def stated_columns(seen: Outline) -> list[OutlineColumn]:
+    """The columns that a columns file can state."""
+    return [column for column in seen.columns if not column.composed]
+
+
 def columns_file_of(seen: Outline, file: str = "columns file") -> ColumnsFile:
     """The columns file that states what the outline found."""
     names = [column.name for column in seen.columns]
     rules = []
-    for column in seen.columns:
+    for column in stated_columns(seen):
         by_name = bool(column.name) and names.count(column.name) == 1
         rules.append(
             ColumnRule(
@@ -252,8 +262,11 @@ def written_columns(seen: Outline) -> str:
                 quote(column.name) if column.name and not _unique(seen, column) else "", column.evidence,
             ) if text
         )
-        for place, column in enumerate(seen.columns)
+        for place, column in enumerate(stated_columns(seen))
     }
+    composed = [quote(column.name) for column in seen.columns if column.composed]
+    if composed:
+        remarks.append(f"Read together as they are, and not stated here: {', '.join(composed)}.")
     return columns_toml(columns_file_of(seen), remarks, notes)
 
 

@@ -41,6 +41,7 @@ def join_parts(assignment: Assignment) -> None:
     main = parts[clock[0]]
     others = [item for item in assignment.columns if item.role in ("time", "clock") and item not in used]
     for item in used:
+        item.composed = True
         item.role, item.evidence = "ignored", f"a part of the time; {others[0].label} holds all of it" if others else f"a part of the time in {main.label}"
     if others:
         return
@@ -85,9 +86,9 @@ def mark_compact(assignment: Assignment) -> None:
     """Numbers such as 20260309, 081530 or 20260309081530 become texts with marks, where they can be nothing else."""
     for item in assignment.columns:
         values = item.raw.values
-        if item.stated or item.unit is not None or item.raw.kind != "number" or values is None or values.size < 3:
+        role = item.role if item.stated else item.name.role
+        if item.unit is not None or item.raw.kind != "number" or values is None or values.size < 3 or (item.stated and role == "time"):
             continue
-        role = item.name.role
         if role not in ("time", "clock", "date") or not np.isfinite(values).all() or np.any(values != np.round(values)) or values.min() < 0:
             continue
         whole = values.astype(np.int64) if values.max() < 9e15 else None
@@ -108,7 +109,7 @@ def mark_compact(assignment: Assignment) -> None:
         item.raw.kind, item.raw.texts = "time", np.array(texts, dtype=object)
         dated = whole.min() >= 19_700_101
         item.role = "date" if dated and whole.max() <= 22_001_231 else "clock"
-        item.evidence = f"{item.name.evidence}; written without marks, first {texts[0]}"
+        item.evidence = f"{item.evidence if item.stated else item.name.evidence}; written without marks, first {texts[0]}"
 
 
 def _is_date(days: np.ndarray) -> bool:

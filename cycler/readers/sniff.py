@@ -263,6 +263,8 @@ def find_dialect(
     """
     where = Location(name)
     lines = head_lines(body)
+    if labels:
+        return _labelled(lines, decimal, labels)
     if delimiter is None:
         delimiter, width = _choose_delimiter(lines, where)
     else:
@@ -272,8 +274,6 @@ def find_dialect(
                 "the delimiter of the columns file does not fit", where,
                 f"split by {quote(delimiter)} the lines have no columns of numbers", "correct delimiter in the columns file",
             )
-    if labels:
-        return _labelled(lines, delimiter, width, decimal, labels)
     start = _first_data(lines, delimiter, width, header_row)
     _refuse_mixed(lines, delimiter, width, start, where)
     if start is None:
@@ -332,8 +332,9 @@ def _is_full_row(fields: list[str], width: int) -> bool:
     return values >= 3 and values >= 0.6 * filled and len(fields) == width
 
 
-def _labelled(lines: list[str], delimiter: str, width: int, decimal: str | None, labels: tuple[str, ...]) -> Dialect:
-    """The rows carry their names with them; the first row stands for the headings in messages."""
+def _labelled(lines: list[str], decimal: str | None, labels: tuple[str, ...]) -> Dialect:
+    """The rows carried their names with them; the first row stands for the headings in messages."""
+    delimiter = "\t"
     fields_of = [(index, split_fields(line, delimiter)) for index, line in enumerate(lines) if not is_blank(line)]
     rows = [(index, fields) for index, fields in fields_of if len(fields) == len(labels)]
     start = rows[0][0] if rows else 0

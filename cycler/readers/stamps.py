@@ -80,8 +80,10 @@ def _ascii(text: str) -> str:
     """ASCII form: odd blanks and minus signs replaced, month names kept to their first three letters."""
     import unicodedata
 
-    text = text.replace("\u202f", " ").replace("\u00a0", " ").replace("\u2212", "-")
-    return unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode()
+    text = text.replace("\u202f", " ").replace("\u00a0", " ").replace("\u2212", "-").replace("\u2032", "'").replace("\u2033", "''")
+    # Fractions and raised digits would turn into plain digits and make another time.
+    kept = "".join(ch if ch.isascii() or ch.isalpha() or ch.isdecimal() or unicodedata.combining(ch) else "?" for ch in text)
+    return unicodedata.normalize("NFKD", kept).encode("ascii", "ignore").decode()
 
 
 def _months_to_numbers(raw: np.ndarray) -> np.ndarray:

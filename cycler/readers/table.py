@@ -6,6 +6,7 @@ rows, quotes around delimiters) is mended line by line first; nothing is dropped
 
 from __future__ import annotations
 
+import bisect
 import io
 import re
 from dataclasses import dataclass, field
@@ -25,6 +26,7 @@ from cycler.readers.sniff import (
     normal,
     split_fields,
 )
+from cycler.units import parse_unit
 
 MAX_BAD_SHARE = 0.01
 """More unusable rows than this share of the file are an error (one unusable row never is)."""
@@ -281,7 +283,14 @@ def _unique_numbers(words: list[str], missing: np.ndarray, decimal: str) -> tupl
     unit = ""
     if units:
         top = max(units, key=lambda key: units[key])
-        if units[top] >= 0.9 * int(np.isfinite(values).sum()):
+        scales = {word: parse_unit(word) for word in units}
+        if None not in scales.values() and len({item.dimension for item in scales.values()}) == 1 and len(units) > 1:
+            unit = top
+            for index, word in enumerate(words):
+                parts = cells.split_unit(word) if np.isfinite(values[index]) else None
+                if parts is not None and parts[1] in scales:
+                    values[index] *= scales[parts[1]].factor / scales[top].factor
+        elif units[top] >= 0.9 * int(np.isfinite(values).sum()):
             unit = top
         else:
             for index, word in enumerate(words):
@@ -302,6 +311,9 @@ def _grouping_is_proven(words: list[str], rest: list[int], decimal: str) -> bool
         return True
     if any(decimal in word for word in words):
         return False
+    if any(len(re.findall(rf"[{mark}]\d{{3}}", words[index])) > 1 for index in grouped):
+        # 1,590,000: two marks are never decimals.
+        return True
     plain = [value for word in words if (value := cells.number(word, decimal)) is not None]
     # 1,234 beside 999 and 1,300: no number of four digits is written without the mark.
     return bool(plain) and max(abs(value) for value in plain) < 1000 and max(abs(value) for value in plain) >= 100
@@ -373,9 +385,14 @@ def _mend(
             kept.append(_rejoin([*fields, ""], delimiter))
             numbers.append(number)
             continue
+        if dialect.least_width <= len(fields) < width and dialect.least_width and looks_like_data(fields, len(fields)):
+            kept.append(_rejoin(fields + [""] * (width - len(fields)), delimiter))
+            numbers.append(number)
+            continue
         stray.append((number, fields))
+    footer = _results_behind(stray, kept, numbers, dialect)
     last_kept = numbers[-1] if numbers else 0
-    footer: list[int] = []
+    stray = [item for item in stray if item[0] not in footer]
     for number, fields in stray:
         filled = [item for item in fields if item]
         if number > last_kept:
@@ -390,7 +407,7 @@ def _mend(
                     )
                 )
                 continue
-            if not starts_as_row:
+            if not starts_as_row and not (dialect.header_fields and len(filled) >= 3 and _is_other_heading(fields, dialect)):
                 footer.append(number)
                 continue
         if dialect.header_fields and len(filled) >= 3 and _is_other_heading(fields, dialect):
@@ -415,6 +432,29 @@ def _mend(
     return kept, numbers, truncated
 
 
+def _results_behind(stray: list[tuple[int, list[str]]], kept: list[str], numbers: list[int], dialect: Dialect) -> list[int]:
+    """Line numbers of other headings behind the log and of their few rows, which leave ``kept``; empty if there are none."""
+    for number, fields in stray:
+        behind = len(numbers) - bisect.bisect_right(numbers, number)
+        if dialect.header_fields and behind and behind <= min(20, 0.05 * len(numbers)) and _is_headings_of_results(fields, dialect):
+            del kept[-behind:]
+            gone = numbers[-behind:]
+            del numbers[-behind:]
+            return sorted({number, *gone})
+    return []
+
+
+def _is_headings_of_results(fields: list[str], dialect: Dialect) -> bool:
+    """True for a line of words only, of which two at least name a quantity and hardly one is a heading of the log."""
+    filled = [item for item in fields if item]
+    if len(filled) < 2 or any(cells.is_number_like(item) or cells.is_time_like(item) for item in filled):
+        return False
+    from cycler.readers.names import classify_name
+
+    known = sum(classify_name(item).quantity is not None for item in filled)
+    return known >= 2 and sum(normal(item) in dialect.header_fields for item in filled) <= len(filled) // 3
+
+
 def _wrong_row(fields: list[str], width: int, dialect: Dialect) -> str:
     """What is wrong with a row that was left out: its number of fields, or the cell that is no number."""
     if len(fields) != width:
@@ -435,6 +475,10 @@ def _join_quoted(line: str, lines: list[str], index: int, delimiter: str, width:
     """A quoted field may hold line ends (RFC 4180, 2.6): join up to six lines if that closes the row."""
     joined = line
     for ahead in range(index, min(index + 6, len(lines))):
+        alone = split_fields(lines[ahead].replace('"', ""), delimiter)
+        if len(alone) == width and looks_like_data(alone, width):
+            # The next line is a row of its own, so the quote of this one was never closed.
+            break
         joined = joined + " " + lines[ahead].rstrip("\r")
         if joined.count('"') % 2 == 0:
             if len(split_fields(joined, delimiter)) == width:

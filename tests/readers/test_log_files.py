@@ -30,6 +30,13 @@ WHOLE = {
     "counter-of-16-bits.csv": ["clock_wrapped"], "summer-time.csv": ["clock_jump"], "row-number.csv": ["header_short"],
     "one-odd-row.csv": ["rows_dropped"], "no-headings.csv": ["header_missing", "unit_inferred"],
     "no-headings-taps.csv": ["header_missing", "taps_converted", "unit_inferred"],
+    "letters-for-groups.csv": ["unit_inferred"], "group-before-quantity.csv": ["unit_inferred"],
+    "units-and-commas-in-cells.csv": [], "minutes-in-words.csv": [], "time-in-three-columns.csv": ["time_in_parts"],
+    "date-in-six-columns.csv": ["time_in_parts"], "date-without-marks.csv": [], "shares-of-a-day.csv": ["unit_inferred"],
+    "month-in-words.csv": [], "leads-changed-over.csv": ["voltage_reversed"], "line-ends-mixed.csv": [],
+    "two-saved-in-one.csv": ["repeated_header"], "counter-of-16-bit-ms.csv": ["clock_wrapped"], "blanks-in-headings.txt": [],
+    "results-above.csv": ["summary_skipped"], "dotted-time.csv": [], "sign-behind.csv": [], "headings-over-two-lines.csv": [],
+    "mac-degree-sign.csv": [], "offset-from-utc.csv": [],
 }  # fmt: skip
 
 
@@ -102,6 +109,8 @@ def test_read_log_with_words_for_no_reading_gives_nan_there_only():
         ("refused-two-logs.csv", "the columns change in the middle of the log", 81),
         ("refused-archive.csv", "the log is a zip archive or a spreadsheet workbook", None),
         ("refused-empty.csv", "the log is empty", None),
+        ("refused-two-delimiters.csv", "the log uses two delimiters", 2),
+        ("refused-clock-stands.csv", "the clock stands still", 2),
         ("refused-no-headings.csv", "the log has no headings, and its readings do not prove which column is the current", 1),
     ],
 )  # fmt: skip
@@ -111,6 +120,19 @@ def test_read_log_of_unusable_file_gives_one_message(name, what, line):
     assert error.value.what == what
     assert error.value.where.line == line
     assert error.value.why and error.value.mend
+
+
+@pytest.mark.parametrize(
+    ("name", "moment"),
+    [
+        ("date-in-six-columns.csv", "2026-03-09T08:15:30"),
+        ("date-without-marks.csv", "2026-03-09T08:15:30"),
+        ("month-in-words.csv", "2026-03-09T08:15:30"),
+        ("offset-from-utc.csv", "2026-03-29T00:50:00.250000+00:00"),
+    ],
+)
+def test_read_log_with_date_knows_when_the_test_began(name, moment):
+    assert read_log(LOGS / name).started_at.isoformat() == moment
 
 
 def test_read_log_without_current_names_the_columns_found_and_the_way_out():

@@ -1,5 +1,8 @@
 """Words of the record: every code of the analysis contract has a sentence, every plain value its unit."""
 
+import ast
+from pathlib import Path
+
 import pytest
 
 from cycler.record import text
@@ -19,6 +22,16 @@ def test_code_sentence_every_contract_code_is_a_written_sentence(code):
     assert sentence[0].isupper() and sentence.endswith(".") and "_" not in sentence
     assert len(sentence.split()) >= 5
     assert "_" not in text.code_label(code)
+
+
+def test_code_sentence_every_warning_of_the_reader_is_written():
+    readers = Path(text.__file__).parent.parent / "readers"
+    codes = {
+        node.args[0].value for file in readers.glob("*.py") for node in ast.walk(ast.parse(file.read_text("utf-8")))
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "ReadingWarning"
+        and node.args and isinstance(node.args[0], ast.Constant)
+    }
+    assert len(codes) > 20 and codes <= set(text.CODES)
 
 
 @pytest.mark.parametrize(("table", "codes"), [(text.STEP_WORDS, KINDS), (text.END_WORDS, ENDS), (text.ROLE_WORDS, ROLES)])
