@@ -78,7 +78,21 @@ def export_table(log: Log) -> pyarrow.Table:
     table |= {label: numbers(values) for label, values in (*own, *counters) if values is not None}
     if log.part is not None and len(log.sources) > 1:
         table[labels.PART] = pyarrow.array(log.part + 1)
+    if notes := _gap_notes(log):
+        table[labels.GAP] = pyarrow.array([notes.get(row) for row in range(log.rows)], pyarrow.string())
     return pyarrow.table(table, metadata=_note(log))
+
+
+def _gap_notes(log: Log) -> dict[int, str]:
+    """What the times alone do not show, by the row that follows it: joints of files, restarts of a clock."""
+    import numpy as np
+
+    from cycler.log import NO_SAMPLES
+
+    told = [gap for gap in log.reading.gaps if gap.why != NO_SAMPLES]
+    return {
+        row: gap.why for gap in told if (row := int(np.searchsorted(log.time_s, gap.start_s, side="right"))) < log.rows
+    }
 
 
 def _clock(log: Log) -> dict[str, pyarrow.Array]:

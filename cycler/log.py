@@ -33,13 +33,17 @@ class ColumnReading:
     evidence: str = ""
 
 
+NO_SAMPLES = "no samples"
+"""Why of a gap that the times alone show."""
+
+
 @dataclass(frozen=True, slots=True)
 class Gap:
     """A stretch without samples. Times in seconds from the first sample. [s]"""
 
     start_s: float
     duration_s: float
-    why: str = "no samples"
+    why: str = NO_SAMPLES
 
 
 @dataclass(frozen=True, slots=True)

@@ -243,7 +243,7 @@ def test_register_of_version_1_is_brought_up_with_a_copy_and_remembers_then(tmp_
 def test_default_register_that_cannot_be_read_stops_no_inspect(capfd, bench, monkeypatch):
     (bench / "broken.sqlite").write_bytes(b"no database" * 100)
     monkeypatch.setattr("cycler.database.default_path", lambda: bench / "broken.sqlite")
-    code, out, err = call(capfd, "inspect", "log1.csv", "--columns", "odd.toml")
+    code, _out, err = call(capfd, "inspect", "log1.csv", "--columns", "odd.toml")
     assert code == 0 and err == ""
     code, _out, err = call(capfd, "inspect", LOGS / "midnight.csv")
     assert code == 0 and "cannot be looked up" in err

@@ -24,10 +24,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from cycler import export
+from cycler.analysis import analyze
 from cycler.errors import InputError
 from cycler.export import check_target, export_file, export_table, write_csv
 from cycler.log import Log, Reading, Source
-from cycler.readers import load_columns, parse_columns, read_log, read_log_bytes, read_logs
+from cycler.pack import Pack
+from cycler.readers import load_columns, parse_columns, read_log, read_log_bytes, read_logs, read_logs_bytes
 from cycler.readers.assemble import COUNTERS
 from cycler.readers.exported import sensor_label, sensor_name
 from cycler.spreadsheet import FORMULA_MARKS, spreadsheet_plain, spreadsheet_safe
@@ -178,6 +180,7 @@ def test_read_log_of_an_export_is_the_log_that_was_exported(path):
     log = read_log(path)
     back = read_log_bytes(written(log), "x.csv")
     assert_same(back, log)
+    assert back.reading.gaps == log.reading.gaps
     assert {item.code for item in back.reading.warnings} <= {item.code for item in log.reading.warnings} & {"log_gap"}
     assert back.reading.discharge_is == "negative"
 
@@ -187,8 +190,20 @@ def test_read_log_of_the_export_of_joined_parts_is_the_joined_log(paths):
     log = read_logs(paths)
     back = read_log_bytes(written(log), "x.csv")
     assert_same(back, log)
-    # A pause between two files was a joint; in one file it is a gap, and nothing else is new.
-    assert {item.code for item in back.reading.warnings} <= ({"log_gap"} if log.reading.gaps else set())
+    assert back.reading.gaps == log.reading.gaps and len(log.reading.gaps) >= len(paths) - 1
+    assert {item.code for item in back.reading.warnings} <= {item.code for item in log.reading.warnings} & {"log_gap"}
+
+
+def test_capacity_across_a_joint_of_unknown_length_is_as_doubtful_after_an_export():
+    parts = [
+        "Time (s),Voltage (V),Current (A)\n" + "".join(f"{t},{u - 0.001 * t:.3f},-2.000\n" for t in range(0, 600, 10))
+        for u in (11.8, 11.1)
+    ]
+    log = read_logs_bytes([(f"{place}.csv", text.encode()) for place, text in enumerate(parts)])
+    back = read_log_bytes(written(log), "x.csv")
+    assert [gap.why for gap in back.reading.gaps] == ["joint between two files; how long the pause lasted is not known"]
+    first, second = (analyze(item, Pack(cutoff_voltage_v=9.0)).to_dict()["capacity"] for item in (log, back))
+    assert (second["value_ah"], second["valid"], second["reasons"]) == (first["value_ah"], first["valid"], first["reasons"])
 
 
 WORDS = st.sampled_from(

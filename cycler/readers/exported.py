@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from cycler.log import Source
+from cycler.log import Gap, Source
 from cycler.readers.assemble import LARGEST_VALUE, Draft
 from cycler.readers.clock import Clock
 from cycler.readers.columns import Assigned, Assignment
@@ -26,7 +26,7 @@ from cycler.spreadsheet import spreadsheet_plain, spreadsheet_safe
 from cycler.units import UNITS
 
 ROW, TIME, UNIX_TIME, WALL_CLOCK = "Row / 1", "Test Time / s", "Unix Time / s", "Wall Clock"
-VOLTAGE, CURRENT, MODE, PART = "Voltage / V", "Current / A", "Mode", "Part / 1"
+VOLTAGE, CURRENT, MODE, PART, GAP = "Voltage / V", "Current / A", "Mode", "Part / 1", "Gap Before"
 STEP, STEP_TIME, CYCLE = "Step Index / 1", "Step Time / s", "Cycle Count / 1"
 COUNTER_LABELS = {
     "capacity": "Capacity / Ah", "charge_capacity": "Charging Capacity / Ah",
@@ -38,8 +38,9 @@ COUNTER_LABELS = {
 _LABELS: dict[str, tuple[str, str | None]] = {
     ROW: ("ignored", None), TIME: ("time", "s"), UNIX_TIME: ("clock", "s"), WALL_CLOCK: ("clock", None),
     VOLTAGE: ("voltage", "V"), CURRENT: ("current", "A"), MODE: ("mode", None), STEP: ("step", None),
-    STEP_TIME: ("step", "s"), CYCLE: ("cycle", None), PART: ("ignored", None),
+    STEP_TIME: ("step", "s"), CYCLE: ("cycle", None), PART: ("ignored", None), GAP: ("ignored", None),
 } | {label: (role, label.rpartition(" / ")[2]) for role, label in COUNTER_LABELS.items()}  # fmt: skip
+_TEXTS = (MODE, WALL_CLOCK, GAP)
 _GROUP = re.compile(r"Group ([1-9]\d{0,3}) Voltage / V")
 _SENSOR = re.compile(r"Temperature \[(.*)\] / degC")
 _DEGREES = " / degC"
@@ -103,6 +104,7 @@ def read_exported(decoded: Decoded, raw: bytes, name: str) -> Draft | None:
     clock = Clock(rows, time_s, "elapsed", utc=utc, label=TIME)
     if started_at is not None:
         clock.origin_s = (started_at - datetime(1970, 1, 1)).total_seconds() - float(time_s[0])
+    clock.joints = _joints(time_s, next((column.texts for column in columns if column.name == GAP), None))
     code, words = _modes(next((column for column in columns if column.name == MODE), None))
     source = Source(name, hashlib.sha256(raw).hexdigest(), len(raw), int(time_s.size), 0)
     empty = np.zeros((time_s.size, 0))
@@ -137,7 +139,7 @@ def _columns(body: bytes, labels: tuple[str, ...]) -> list[RawColumn] | None:
 
     places = [str(place) for place in range(len(labels))]
     kinds = {
-        place: pyarrow.string() if label in (MODE, WALL_CLOCK) else pyarrow.float64() for place, label in zip(places, labels)
+        place: pyarrow.string() if label in _TEXTS else pyarrow.float64() for place, label in zip(places, labels)
     }
     try:
         table = reader.read_csv(
@@ -150,7 +152,7 @@ def _columns(body: bytes, labels: tuple[str, ...]) -> list[RawColumn] | None:
         return None
     out = []
     for label, column in zip(labels, table.columns):
-        if label in (MODE, WALL_CLOCK):
+        if label in _TEXTS:
             texts = column.fill_null("").to_numpy()
             out.append(RawColumn(len(out), label, "", "time" if label == WALL_CLOCK else "word", texts=texts))
         else:
@@ -186,6 +188,12 @@ def _start(columns: list[RawColumn]) -> tuple[datetime | None, bool]:
     return None, False
 
 
+def _joints(time_s: np.ndarray, texts: np.ndarray | None) -> list[Gap]:
+    """Joints between files and restarts of the clock, as they stand before the row that follows them."""
+    rows = [] if texts is None else [int(row) for row in np.flatnonzero(texts != "") if row]
+    return [Gap(float(time_s[row - 1]), float(time_s[row] - time_s[row - 1]), spreadsheet_plain(str(texts[row]))) for row in rows]
+
+
 def _modes(column: RawColumn | None) -> tuple[np.ndarray | None, tuple[str, ...]]:
     if column is None:
         return None, ()
@@ -203,6 +211,6 @@ def _assigned(column: RawColumn) -> Assigned:
     step_time = column.name == STEP_TIME
     name = NameReading(role, None, unit, symbol or "", evidence=EVIDENCE, named=True, step_time=step_time)
     found = _GROUP.fullmatch(column.name)
-    evidence = EVIDENCE if role != "ignored" else "counts rows or files"
+    evidence = EVIDENCE if role != "ignored" else "a note of the export"
     sign = "charge_positive" if role == "current" else None
     return Assigned(column, role, unit, evidence, name, int(found[1]) if found else None, sign)
