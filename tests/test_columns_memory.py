@@ -278,3 +278,10 @@ def test_outline_states_what_a_columns_file_stated():
     stated = columns_file_of(seen)
     assert seen.error is None and [rule.role for rule in stated.columns] == ["time", "voltage", "current"]
     assert stated.columns[2].sign == "discharge_positive" and stated.header_row is None
+
+
+def test_add_says_at_once_what_speaks_against_the_reading(capfd, bench):
+    # kA stated for a current in A, and no counter to contradict it.
+    (bench / "kilo.toml").write_text(odd_columns_text().replace('unit = "A"', 'unit = "kA"'))
+    code, out, _err = call(capfd, "add", "log1.csv", "--columns", "kilo.toml", "--pack", "pack.toml", "--register", "r.sqlite")
+    assert code == 0 and "Look at this first" in out and "check its unit" in " ".join(out.split())

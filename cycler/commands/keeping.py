@@ -84,7 +84,15 @@ def add(
             remembered = remember_columns(register, sources, used, run_id)
             name, run = register.name, register.run(run_id)
             earlier = known_dangers(register, run.pack_id)
-    from cycler.tables import Sheet, capacity_rows, columns_rows, print_caution, print_grave, verdict_text
+    from cycler.tables import (
+        Sheet,
+        capacity_rows,
+        columns_rows,
+        print_caution,
+        print_grave,
+        print_reading_doubts,
+        verdict_text,
+    )
 
     sheet = Sheet()
     sheet.pairs([
@@ -93,6 +101,7 @@ def add(
         ("Verdict", verdict_text(analysis.get("verdict"))),
         *columns_rows(analysis),
     ])
+    print_reading_doubts(sheet, analysis)
     print_grave(sheet, analysis.get("findings") or [])
     _print_earlier_dangers(sheet, earlier, run_id)
     print_caution(sheet, analysis, short=True)

@@ -9,7 +9,7 @@ from typing import Any
 from cycler.criteria_quantities import number, part
 from cycler.quantities import significant_text
 from cycler.record.text import ROLE_WORDS
-from cycler.tables import DASH, Sheet, duration, items, row, ruled, sentence, source_rows
+from cycler.tables import DASH, READING_DOUBTS, Sheet, duration, items, row, ruled, sentence, source_rows
 
 _DELIMITERS = {"\t": "tab", ",": "comma", ";": "semicolon", " ": "blank", "|": "vertical bar"}
 _DECIMALS = {".": "point", ",": "comma"}
@@ -86,10 +86,7 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
 
 
 # Codes of warnings that ask for a look, and of those that tell of missing rows.
-_TO_CHECK = {
-    "unit_inferred", "sign_inferred", "date_order_inferred", "unit_doubtful", "parts_do_not_fit", "sign_doubtful",
-    "voltage_reversed", "time_in_parts", "group_name_repeated",
-}
+_TO_CHECK = READING_DOUBTS | {"unit_inferred", "sign_inferred", "date_order_inferred", "time_in_parts"}
 _LOST = {"rows_dropped", "truncated_row", "log_gap", "cell_unreadable"}
 
 
