@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
-from cycler.database import Database, damaged, utc_now
+from cycler.database import Database, damaged, register_exists, utc_now
 from cycler.errors import InputError
 from cycler.migrations import SCHEMA
 from cycler.storage import clean_text, columns_from_text, columns_to_text
@@ -41,6 +44,22 @@ class ColumnsMemory:
 
     def __init__(self, database: Database) -> None:
         self._database = database
+
+    @classmethod
+    @contextlib.contextmanager
+    def look(cls, place: str | Path | None) -> Iterator[ColumnsMemory | None]:
+        """The memory of a register that is only looked at: nothing is made, and an older register stays as it is.
+
+        None where there is no register, or where it is of a version without such a memory.
+        """
+        if not register_exists(place):
+            yield None
+            return
+        database = Database(place, create=False, upgrade=False)
+        try:
+            yield cls(database) if database.has_table(_files.name) else None
+        finally:
+            database.close()
 
     def all(self) -> list[RememberedColumns]:
         """Those in use, oldest first."""

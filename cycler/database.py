@@ -49,6 +49,8 @@ class Database:
         File, or a URL with ``://``; None is :func:`default_path`.
     create : bool
         Make the register if there is none.
+    upgrade : bool
+        Bring a register of an older version up to this program's; otherwise it stays as it is.
 
     Raises
     ------
@@ -63,6 +65,7 @@ class Database:
 
     def __init__(
         self, place: str | Path | None = None, create: bool = True, migrations: tuple[Migration, ...] = MIGRATIONS,
+        upgrade: bool = True,
     ) -> None:
         self.file, self._url = _resolve(place)
         self._migrations = migrations
@@ -80,7 +83,7 @@ class Database:
             with told(self.name):
                 if self.file and not self.read_only:
                     _sqlite_prepare(self.file, fresh)
-                self._migrate(create)
+                self._migrate(create, upgrade)
         except BaseException:
             self.engine.dispose()
             raise
@@ -129,12 +132,17 @@ class Database:
             return 0, tables
         return int(connection.execute(select(func.max(_VERSIONS.c.version))).scalar() or 0), tables
 
-    def _migrate(self, create: bool) -> None:
+    def has_table(self, name: str) -> bool:
+        """True if the register has this table; one of an older version that was not brought up may lack it."""
+        with self.read() as connection:
+            return inspect(connection).has_table(name)
+
+    def _migrate(self, create: bool, upgrade: bool) -> None:
         newest = self._migrations[-1].version
         with self.read() as connection:
             found, tables = self._state(connection)
         self._check_tables(found, newest, tables, create)
-        if found == newest:
+        if found == newest or (found and not upgrade):
             return
         if self.read_only:
             raise InputError(
@@ -199,6 +207,12 @@ def check_place(place: str | Path | None = None, writing: bool = False) -> None:
                 "cannot make the register", str(file), "no right to write into its folder",
                 "check the permissions, or name another place with --register",
             )
+
+
+def register_exists(place: str | Path | None = None) -> bool:
+    """False if a register would have to be made; a server is taken to be there. InputError if the place is no register."""
+    file, _url = _resolve(place)
+    return file is None or _is_register(file)
 
 
 def damaged(name: str, why: str) -> InputError:

@@ -122,7 +122,11 @@ def _note(log: Log) -> dict[str, str]:
     """What the schema of a Parquet file says of its origin."""
     from cycler import __distribution__, __version__
 
-    sources = [{"file": source.file.replace("\\", "/").rpartition("/")[2], "sha256": source.sha256} for source in log.sources]
+    from cycler.storage import clean_text
+
+    sources = [
+        {"file": clean_text(source.file.replace("\\", "/").rpartition("/")[2]), "sha256": source.sha256} for source in log.sources
+    ]
     return {"software": f"{__distribution__} {__version__}", "sources": json.dumps(sources, ensure_ascii=False)}
 
 

@@ -20,6 +20,7 @@ from cycler.errors import InputError, quote
 
 if TYPE_CHECKING:
     from cycler.analysis import Analysis
+    from cycler.columns_memory import ColumnsMemory
     from cycler.criteria import Criteria
     from cycler.log import Log
     from cycler.pack import Pack
@@ -76,11 +77,11 @@ class UsedColumns:
         return replace(self, columns=tuple(replace(own or ColumnsFile(), allow_bad_rows=True) for own in files))
 
 
-def remembered_columns(register: Register, sources: Sources) -> UsedColumns:
-    """The columns files that the register knows for the headings of these logs."""
+def remembered_columns(memory: ColumnsMemory, sources: Sources) -> UsedColumns:
+    """The columns files that a register knows for the headings of these logs."""
     from cycler.readers.headings import find_headings
 
-    known = {item.key: item for item in register.columns_memory.all()}
+    known = {item.key: item for item in memory.all()}
     files = []
     for name, raw in sources:
         found = find_headings(raw, name, set(known))

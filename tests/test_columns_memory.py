@@ -227,9 +227,9 @@ def test_parts_with_other_headings_keep_their_own_columns_files(bench, capfd):
     truth = invented_test(2)
     plain = write_log(truth, Dialect(time_style="iso"))
     with Register.open("r.sqlite") as register:
-        used = remembered_columns(register, [("plain.csv", plain), ("odd.csv", odd_log(2)[0])])
+        used = remembered_columns(register.columns_memory, [("plain.csv", plain), ("odd.csv", odd_log(2)[0])])
         assert [own and own.file for own in used.columns] == [None, "columns file of run 1 (odd.toml)"]
-        assert remembered_columns(register, [("plain.csv", plain)]) == UsedColumns()
+        assert remembered_columns(register.columns_memory, [("plain.csv", plain)]) == UsedColumns()
 
 
 def test_register_of_version_1_is_brought_up_with_a_copy_and_remembers_then(tmp_path):
@@ -238,6 +238,21 @@ def test_register_of_version_1_is_brought_up_with_a_copy_and_remembers_then(tmp_
     with Register.open(file) as register:
         assert register.columns_memory.all() == []
     assert (tmp_path / f"r.sqlite.before-version-{MIGRATIONS[-1].version}").exists()
+
+
+def test_looking_into_a_register_of_version_1_leaves_it_as_it_is(capfd, bench):
+    file = bench / "old.sqlite"
+    Database(file, migrations=MIGRATIONS[:1]).close()
+    before = file.read_bytes()
+    assert call(capfd, "inspect", "log1.csv", "--columns", "odd.toml", "--register", file)[0] == 0
+    assert call(capfd, "inspect", LOGS / "midnight.csv", "--register", file)[0] == 0
+    assert file.read_bytes() == before and not list(bench.glob("*.before-version-*"))
+
+
+@pytest.mark.parametrize("place", ["~nobody-of-that-name/r.sqlite", "x" * 5000, "none/r.sqlite"])
+def test_register_that_is_no_place_is_one_message_or_none(capfd, bench, place):
+    code, _out, err = call(capfd, "inspect", LOGS / "midnight.csv", "--register", place)
+    assert code in (0, 2) and err.count("\n") <= 1 and "internal" not in err
 
 
 def test_default_register_that_cannot_be_read_stops_no_inspect(capfd, bench, monkeypatch):
@@ -268,8 +283,19 @@ def test_write_columns_overwrites_nothing_and_takes_one_log(capfd, bench):
     assert (code, out) == (2, "") and "exists" in err and (bench / "odd.toml").read_text() == before
     code, _out, err = call(capfd, "inspect", "log1.csv", "log2.csv", "--write-columns", "new.toml")
     assert code == 2 and not (bench / "new.toml").exists() and "one LOG" in err
-    code, _out, err = call(capfd, "inspect", "log1.csv", "--write-columns", "none/new.toml")
-    assert code == 2 and "cannot write the columns file" in err
+    for target in ("none/new.toml", "x" * 300 + ".toml"):
+        code, _out, err = call(capfd, "inspect", "log1.csv", "--write-columns", target)
+        assert code == 2 and "cannot write the columns file" in err
+    assert call(capfd, "inspect", "log1.csv", "--write-columns", "")[0] == 2
+    (bench / "link.toml").symlink_to("nowhere.toml")
+    assert "exists" in call(capfd, "inspect", "log1.csv", "--write-columns", "link.toml")[2]
+
+
+def test_write_columns_prints_no_control_characters_of_a_file_name(capfd, bench):
+    odd = bench / "n\x1b]0;x\x07.csv"
+    odd.write_bytes((bench / "log1.csv").read_bytes())
+    _code, _out, err = call(capfd, "inspect", odd, "--write-columns", "new.toml")
+    assert "\x1b" not in err and "\x07" not in err and "Columns file new.toml" in err
 
 
 def test_outline_states_what_a_columns_file_stated():

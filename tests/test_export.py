@@ -531,3 +531,11 @@ def test_export_of_what_cannot_be_exported_is_one_message_and_no_file(capfd, kep
     code, out, err = call(capfd, "--register", kept, "export", *words)
     assert (code, out, err.count("\n")) == (2, "", 1) and word in err
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="file names of any bytes are a matter of Linux")
+def test_export_of_a_log_whose_name_is_no_text(capfd, made, tmp_path):
+    odd = tmp_path / "log\udcff.csv"
+    odd.write_bytes(Path(made.log).read_bytes())
+    for ending in ("csv", "parquet"):
+        assert call(capfd, "export", odd, "--to", tmp_path / f"x.{ending}")[0] == 0

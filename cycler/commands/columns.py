@@ -6,15 +6,15 @@ from dataclasses import asdict
 
 import click
 
-from cycler.commands.common import Command, RunNumber, Settings, json_option, print_json
+from cycler.commands.common import Command, Settings, json_option, print_json
 from cycler.commands.keeping import open_register, remark
 
 
 @click.command(
     cls=Command, examples=("cycler columns --show 2 > charger.toml", "cycler columns --forget 2"),
 )
-@click.option("--show", "shown", metavar="NUMBER", type=RunNumber(), help="Print a columns file as TOML, to keep or to correct.")
-@click.option("--forget", "forgotten", metavar="NUMBER", type=RunNumber(), help="Use a columns file no more; runs that were read with it stay.")
+@click.option("--show", "shown", metavar="NUMBER", type=click.IntRange(1, 2**31 - 1), help="Print a columns file as TOML, to keep or to correct.")
+@click.option("--forget", "forgotten", metavar="NUMBER", type=click.IntRange(1, 2**31 - 1), help="Use a columns file no more; runs that were read with it stay.")
 @json_option("One JSON object: the columns files in use.")
 @click.pass_obj
 def columns(settings: Settings, shown: int | None, forgotten: int | None, as_json: bool) -> None:

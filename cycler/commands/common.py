@@ -165,24 +165,19 @@ class HowToRead:
 
 def _remembered(settings: Settings, sources: Sources) -> UsedColumns:
     """Columns files of the register for these logs. A register that cannot be used stops nobody who did not name it."""
-    from pathlib import Path
-
     from cycler.errors import InputError
     from cycler.workflow import UsedColumns, remembered_columns
 
     if settings.register is None:
         from cycler.database import default_path
 
-        place: Path | str = default_path()
-    else:
-        place = settings.register
-    if "://" not in str(place) and not Path(place).expanduser().exists():
-        return UsedColumns()
+        if not default_path().exists():
+            return UsedColumns()
     try:
-        from cycler.register import Register
+        from cycler.columns_memory import ColumnsMemory
 
-        with Register.open(settings.register, create=False) as register:
-            return remembered_columns(register, sources)
+        with ColumnsMemory.look(settings.register) as memory:
+            return remembered_columns(memory, sources) if memory is not None else UsedColumns()
     except InputError as error:
         if settings.register is not None:
             raise

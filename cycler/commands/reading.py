@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -95,7 +96,9 @@ def inspect(settings: Settings, logs: tuple[str, ...], how: HowToRead, target: s
 def _check_target(target: str, logs: tuple[str, ...]) -> None:
     if len(logs) > 1:
         raise click.UsageError("--write-columns takes one LOG: the columns file of several would be that of the first.")
-    if Path(target).exists():
+    if not target.strip():
+        raise click.UsageError("--write-columns needs the name of a file.")
+    if os.path.lexists(target):
         from cycler.errors import InputError
 
         raise InputError("the columns file exists", target, "it may hold corrections of yours", "name another file, or move it away")
@@ -117,7 +120,10 @@ def _write_columns(settings: Settings, target: str, source: tuple[str, bytes], u
         raise InputError("cannot write the columns file", target, reason, "check the folder and the permissions") from None
     if not settings.quiet:
         state = "what was understood" if found.error is None else "what the headings say"
-        click.echo(f"Columns file {target} holds {state}. Correct it, then: cycler inspect {source[0]} --columns {target}", err=True)
+        from cycler.commands.reading_output import shell_word
+
+        again = f"cycler inspect {shell_word(source[0])} --columns {shell_word(target)}"
+        click.echo(f"Columns file {shell_word(target)} holds {state}. Correct it, then: {again}", err=True)
 
 
 def reading_of(log: Log) -> dict[str, Any]:

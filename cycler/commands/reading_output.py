@@ -67,7 +67,7 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
     columns = items(reading.get("columns"))
     roles = {column.get("role") for column in columns}
     codes = {warning.get("code") for warning in items(reading.get("warnings"))}
-    file = _shell_word(str((items(seen.get("sources")) or [{}])[0].get("file", "LOG")))
+    file = shell_word(str((items(seen.get("sources")) or [{}])[0].get("file", "LOG")))
     steps = []
     if codes & _TO_CHECK or not reading.get("header_row"):
         steps.append("Hold the table above against the display of the instrument: part of it was inferred from the readings.")
@@ -90,8 +90,11 @@ _TO_CHECK = READING_DOUBTS | {"unit_inferred", "sign_inferred", "date_order_infe
 _LOST = {"rows_dropped", "truncated_row", "log_gap", "cell_unreadable"}
 
 
-def _shell_word(name: str) -> str:
-    return shlex.quote(name) if name != "standard input" else "-"
+def shell_word(name: str) -> str:
+    """A file's name as it is typed in a shell; what no terminal can show stands as a replacement mark."""
+    if name == "standard input":
+        return "-"
+    return shlex.quote("".join(ch if ch.isprintable() else "\N{REPLACEMENT CHARACTER}" for ch in name))
 
 
 def _seconds(value: Any) -> str:

@@ -241,7 +241,7 @@ HUGE = {
 @pytest.mark.parametrize("name", HUGE)
 def test_huge_input_is_read_or_refused_within_seconds(name):
     raw = HUGE[name]()
-    start = time.perf_counter()
+    start = time.process_time()
     try:
         log = read_log_bytes(raw, "log.csv")
     except InputError as error:
@@ -249,7 +249,7 @@ def test_huge_input_is_read_or_refused_within_seconds(name):
     else:
         assert log.rows >= 159
         np.testing.assert_allclose(log.current_a[:40], TRUTH.current_a[:40])
-    assert time.perf_counter() - start < SECONDS
+    assert time.process_time() - start < SECONDS
 
 
 @pytest.mark.parametrize("name", ["empty", "header only", "one column", "delimiter changes", "zip", "JPEG", "two pack voltages", "clock stands still"])

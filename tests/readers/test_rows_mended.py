@@ -103,7 +103,7 @@ def test_narrower_log_pasted_behind_is_named_by_its_headings():
 def test_300_000_stray_lines_within_are_counted_within_seconds():
     rows = [f"{t},{u},{i}\n" for t, u, i in ROWS]
     raw = HEAD + "\n" + "".join(rows[:80]) + "abc\n" * 300_000 + "".join(rows[80:])
-    start = time.perf_counter()
+    start = time.process_time()
     log = read_log_bytes(raw.encode(), "log.csv")
     _agrees(log)
-    assert log.sources[0].rows_dropped == 300_000 and time.perf_counter() - start < 6.0
+    assert log.sources[0].rows_dropped == 300_000 and time.process_time() - start < 6.0
