@@ -9,18 +9,24 @@ from __future__ import annotations
 import re
 
 from cycler.errors import InputError, Location
+from cycler.record.text import ROLE_WORDS
 from dashboard import text
 
-_COLUMNS = re.compile(
-    r"name (?P<what>the columns?|the time column|another time column)(?P<how> by position)? in a columns file \(--columns\)"
-)
+_COLUMNS_ROLE = re.compile(r"name the columns? in a columns file \(--columns\): \[\[column\]\][^;]*?role = \"(?P<role>\w+)\"[^;]*")
+_COLUMNS = re.compile(r"(in|with) (a|the|one) columns file \(--columns\)(: [^;]*)?")
+_ROLE = re.compile(r"\brole (?P<role>group_voltage|tap_voltage)\b")
 _SHOW = re.compile(r"(see|look at) it with: cycler (--register \S+ )?(show|list)[^;]*")
 _REPLACED = (
     (re.compile(r"to keep it twice on purpose: add --again"), text.MEND_AGAIN),
     (re.compile(r"(add|with) --new-ratings"), text.MEND_RATINGS),
     (re.compile(r"see the numbers with: cycler list"), text.MEND_NUMBERS),
     (re.compile(r"join them with one columns file \(--columns\)"), text.MEND_COLUMNS_JOIN),
-    (re.compile(r"columns file \(--columns\)"), text.MEND_COLUMNS_FILE),
+    (_COLUMNS_ROLE, lambda found: text.MEND_COLUMNS_ROLE.format(role=ROLE_WORDS.get(found["role"], found["role"]))),
+    (_COLUMNS, text.MEND_COLUMNS),
+    (re.compile(rf"\b(name|write) (?=[^;,]*{text.MEND_COLUMNS})"), "choose "),
+    (_ROLE, lambda found: f"“{ROLE_WORDS[found['role']]}”"),
+    (re.compile(r"read the rest with --allow-bad-rows"), text.MEND_BAD_ROWS),
+    (re.compile(r"(?<=: )--ignore-remembered"), text.MEND_LEAVE_OUT),
     (re.compile(r" with --to\b"), ""),
 )
 _COMMAND = re.compile(r"(?<![\w-])--[a-z][\w-]*|\bcycler (--|[a-z]+\b)")
@@ -37,8 +43,7 @@ def last_part(place: str) -> str:
 
 def words(message: str) -> str:
     """A sentence without folders and without advice that only a command line can follow."""
-    shown = _COLUMNS.sub(lambda found: text.MEND_COLUMNS.format(what=found["what"], how=found["how"] or ""), message)
-    shown = _SHOW.sub(text.MEND_OPEN, shown)
+    shown = _SHOW.sub(text.MEND_OPEN, message)
     for pattern, instead in _REPLACED:
         shown = pattern.sub(instead, shown)
     if _COMMAND.search(shown):

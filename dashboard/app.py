@@ -14,7 +14,7 @@ from cycler.errors import InputError
 from dashboard import components, ids, security, text
 from dashboard.address import query_of
 from dashboard.data import Door
-from dashboard.pages import add, comparison, register, run, verdict
+from dashboard.pages import add, columns_form, comparison, register, run, verdict
 from dashboard.routes import add_routes
 from dashboard.uploads import UPLOAD_BYTES_MAX, Uploads
 
@@ -95,6 +95,7 @@ def create_app(
     _register_frame(app, door)
     register.register(app, door)
     add.register(app, door, uploads)
+    columns_form.register(app, door, uploads)
     run.register(app, door)
     comparison.register(app, door)
     verdict.register(app, door)

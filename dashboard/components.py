@@ -151,13 +151,19 @@ def section(title: str, content: Children, class_name: str = "", anchor: str = "
     )
 
 
-def field(label: str, control: Component, hint: str = "", class_name: str = "") -> Component:
-    """A control with its label."""
-    control_id = getattr(control, "id", None)
-    if isinstance(control_id, dict):  # as the page writes the id of a pattern
-        control_id = json.dumps(control_id, sort_keys=True, separators=(",", ":"))
-    name = html.Label(label, htmlFor=control_id)
-    return html.Div([name, control, html.Span(hint, className="hint") if hint else None], className=f"field {class_name}")
+def dom_id(component_id: Any) -> Any:
+    """The id of a component as the page writes it; that of a pattern is a dict here."""
+    return json.dumps(component_id, sort_keys=True, separators=(",", ":")) if isinstance(component_id, dict) else component_id
+
+
+def field(label: str, control: Component, hint: str = "", class_name: str = "", spoken: str = "") -> Component:
+    """A control with its label; ``spoken`` is the label where another control has the same one."""
+    words = [label, html.Span(spoken.removeprefix(label), className="for-readers")] if spoken else label
+    name = html.Label(words, htmlFor=dom_id(getattr(control, "id", None)))
+    parts = [name, control, html.Span(hint, className="hint") if hint else None]
+    # A drop-down names itself by its value alone; the group says what it is the value of.
+    group = {"role": "group", "aria-label": spoken or label} if isinstance(control, dcc.Dropdown) else {}
+    return html.Div(parts, className=f"field {class_name}", **group)
 
 
 def loading(child: Component) -> Component:

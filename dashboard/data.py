@@ -6,10 +6,11 @@ used stay in memory, keyed by the digests of those bytes, so that zooming does n
 
 from __future__ import annotations
 
+import hashlib
 import re
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,12 +23,24 @@ from dashboard.figures.curves import Curves, curves_of
 if TYPE_CHECKING:
     from cycler.criteria import Criteria
     from cycler.log import Log
+    from cycler.readers import Columns
     from cycler.readers.columns import ColumnsFile
+    from cycler.readers.outline import Outline
+    from cycler.workflow import UsedColumns
 
 __all__ = ["CHEMISTRIES", "Door", "Pack"]
 
+Sources = Sequence[tuple[str, bytes]]
+"""Logs as (name, bytes)."""
+
 CURVES_KEPT = 8
 """Logs kept in memory at once: as many as a comparison may show."""
+
+OUTLINES_KEPT = 6
+"""Logs of at most :data:`PREVIEW_BYTES` kept with how they were understood."""
+
+PREVIEW_BYTES = 8_000_000
+"""Bytes of a test's logs that are read again at each change of the form of the columns: about a quarter of a second."""
 
 COMPARE_MAX = 8
 RECORD_KINDS = {"pdf": "application/pdf", "html": "text/html"}
@@ -130,6 +143,8 @@ class Look:
     sign_evidence: str
     started_at: str | None
     warnings: tuple[str, ...]
+    warning_codes: frozenset[str] = frozenset()
+    has_headings: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +174,7 @@ class Door:
 
         self._register = Register.open(register_path, create=True)
         self._curves = _Kept(CURVES_KEPT)
+        self._outlines = _Kept(OUTLINES_KEPT)
 
     @property
     def register_name(self) -> str:
@@ -202,16 +218,44 @@ class Door:
 
     # ---- adding ------------------------------------------------------------------------------------------------
 
-    def look(self, sources: list[tuple[str, bytes]], columns: ColumnsFile | None = None) -> Look:
-        """Read logs without keeping them. InputError if they cannot be read."""
-        from cycler.readers import read_logs_bytes
+    def used(self, sources: Sources, columns: ColumnsFile | None = None, leave_out: bool = False) -> UsedColumns:
+        """What to read logs with: ``columns`` if there is one, else what the register knows unless it is left out."""
+        from cycler.workflow import UsedColumns, remembered_columns
 
-        log: Log = read_logs_bytes(sources, columns)
+        if columns is not None:
+            return UsedColumns(columns)
+        return UsedColumns() if leave_out else remembered_columns(self._register.columns_memory, sources)
+
+    def outline(self, sources: Sources, columns: Columns = None) -> Outline:
+        """How far logs are understood; the last ones are kept. InputError where the first log is no text."""
+        from cycler.readers.outline import outline
+
+        key = (tuple((name, hashlib.sha256(raw).digest()) for name, raw in sources), columns)
+        return self._outlines.get(key, lambda: outline(sources, columns))
+
+    def is_text(self, source: tuple[str, bytes]) -> bool:
+        """False for a log whose bytes are no text: no form of its columns would mend that."""
+        from cycler.readers.encoding import decode
+
+        try:
+            decode(source[1], source[0])
+        except InputError:
+            return False
+        return True
+
+    def look(self, sources: Sources, used: UsedColumns) -> Look:
+        """Read logs without keeping them. InputError if they cannot be read."""
+        log: Log | None = None
+        if sum(len(raw) for _name, raw in sources) <= PREVIEW_BYTES:
+            log = self.outline(sources, used.columns).log
+        if log is None:
+            log = used.read(sources)
         reading = log.reading
         return Look(
             log.rows, log.duration_s, log.series, int(log.temperature_c.shape[1]), reading.discharge_is,
             reading.sign_evidence, log.started_at.isoformat(" ", "minutes") if log.started_at else None,
             tuple(warning.message for warning in reading.warnings),
+            frozenset(warning.code for warning in reading.warnings), reading.header_row is not None,
         )
 
     def pack_of(self, pack_id: str) -> Pack:
@@ -224,15 +268,20 @@ class Door:
         return self._register.run(runs[-1].id).pack
 
     def add(
-        self, sources: list[tuple[str, bytes]], pack: Pack, label: str, criteria_name: str,
-        columns: ColumnsFile | None = None, again: bool = False, new_ratings: bool = False,
+        self, sources: Sources, pack: Pack, label: str, criteria_name: str,
+        used: UsedColumns | None = None, again: bool = False, new_ratings: bool = False,
     ) -> int:
-        """Read, analyse and keep logs as a run; returns its number. InputError if they cannot be used."""
+        """Read, analyse and keep logs as a run; returns its number. InputError if they cannot be used.
+
+        A columns file that was given is used from then on for logs with the same headings.
+        """
         from cycler.workflow import add_logs
 
-        return add_logs(
-            self._register, sources, pack, label, self.criteria(criteria_name), columns, again, new_ratings,
-        )
+        return add_logs(self._register, sources, pack, label, self.criteria(criteria_name), used, again, new_ratings)
+
+    def remembers(self, run_id: int) -> bool:
+        """True if logs with the headings of this run are read with its columns file from now on."""
+        return any(item.run_id == run_id for item in self._register.columns_memory.all())
 
     # ---- verdicts and records ----------------------------------------------------------------------------------
 

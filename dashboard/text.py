@@ -30,9 +30,11 @@ ERROR_TITLE = "Cannot go on: {what}"
 ERROR_WHERE, ERROR_WHY, ERROR_MEND = "Where", "Why", "How to mend"
 NOTHING_STORED = "Nothing was stored."
 THE_PAGE = "this page"
-MEND_COLUMNS = "name {what}{how} in a columns file (.toml) and drop it with the log"
-MEND_COLUMNS_FILE = "columns file (.toml) dropped with the log"
-MEND_COLUMNS_JOIN = "name the columns in one columns file (.toml) and drop it with the logs"
+MEND_COLUMNS = "under “How the columns are read”"
+MEND_COLUMNS_ROLE = "choose under “How the columns are read” which column is the {role}"
+MEND_COLUMNS_JOIN = "say under “How the columns are read” what the columns of all parts are"
+MEND_BAD_ROWS = "tick “Read it although many rows cannot be used” under “How the columns are read”"
+MEND_LEAVE_OUT = "tick “Read without it” under Files"
 MEND_OPEN = "open that run in the register"
 MEND_AGAIN = "to keep it twice on purpose, tick “Add even if this pack already has these logs”"
 MEND_RATINGS = "tick “The pack was rebuilt: take its new ratings”"
@@ -114,7 +116,16 @@ REMOVE_ALL = "Remove all"
 SAME_FILE = "this file is here already"
 SAME_FILE_WHY = "it holds exactly the same bytes as {name}"
 SAME_FILE_MEND = "nothing is needed: the first one stays; drop another part if you meant another file"
-LOOK_COLUMNS = " Columns as {name} names them."
+LOOK_COLUMNS = " Read with {names}."
+USED_FILE = "the columns file {name}"
+USED_KNOWN = "the {name}"
+LEAVE_OUT = "Read without it"
+KNOWN_USED = "A log with these headings was added before, so its columns file is used again."
+KNOWN_LEFT_OUT = "A log with these headings was added before; {names} is left out."
+WILL_REMEMBER = "Once the run is added, logs with these headings will be read so from then on."
+CANNOT_REMEMBER = (
+    "A log without headings cannot be known again: keep the columns file (Download) and drop it with the next log of this kind."
+)
 LOOK_REST = "The other files: "
 TWO_FILES = {"pack": "two pack files were dropped", "columns": "two columns files were dropped"}
 TWO_FILES_WHY = "{name} is there already"
@@ -124,6 +135,73 @@ LOOK = "Read as {rows} samples over {duration}; {groups}; {temperatures}. Discha
 LOOK_GROUPS = {0: "no group voltages", 1: "1 group"}
 LOOK_TEMPERATURES = {0: "no temperature", 1: "1 temperature"}
 LOOK_WARNINGS = "Noted while reading"
+COLUMNS_TITLE = "How the columns are read"
+COLUMNS_LINE = {
+    "error": "the log cannot be read yet; say here what its columns are",
+    "doubt": "partly worked out from the readings; please check",
+    "used": "as {names} says",
+    "": "all found; open to see or change it",
+    "none": "the fields of the rows cannot be told apart",
+}
+COLUMNS_OF = "Columns of {name}."
+COLUMNS_OF_ALL = "Columns of {name}; what is said here holds for all {n} logs."
+COLUMNS_CHECK_BARE = (
+    "The log has no headings: all parts and units below are worked out from the readings. Hold them against the display of the "
+    "instrument, and correct what is wrong."
+)
+COLUMNS_CHECK = (
+    "The log does not say all of this itself. Hold the parts and units below against the display of the instrument; if they are "
+    "right, use these columns, and logs with these headings will not ask again."
+)
+COLUMNS_MANY = "The first {shown} of {n} columns; for the others drop a columns file (.toml) with the log."
+COLUMNS_LINES = "First lines of the file"
+H_CELLS = "In the file"
+COLUMN_N = "column {n}"
+CELL_EMPTY = "empty"
+AS_FOUND = "as found"
+AS_FOUND_IS = "found: {what}"
+FIELD_ROLE, FIELD_UNIT, FIELD_GROUP, FIELD_SIGN = "Read as", "Unit", "Group", "Direction"
+H_WHY = "Found because"
+NO_UNIT = "no unit"
+STEP_TIME_UNIT = "{unit} (time within the step)"
+GROUP_HINT = "1 = at pack negative"
+SIGN_WORDS = {
+    "charge_positive": "charge is positive", "discharge_positive": "discharge is positive", "unsigned": "no sign",
+}
+HEAD_FIELDS = {
+    "delimiter": "Columns are parted by", "decimal": "Decimal mark", "header_row": "Headings in line (0 = none)",
+    "clock": "Clock", "date_order": "Day and month",
+}
+HEAD_WORDS = {
+    "delimiter": {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar", " ": "blanks"},
+    "decimal": {".": "point", ",": "comma"},
+    "clock": {"elapsed": "runs on", "wall": "date or time of day", "step": "restarts each step"},
+    "date_order": {"day_first": "day first", "month_first": "month first", "year_first": "year first"},
+}
+LINE_N = "line {n}"
+NO_HEADINGS = "none"
+ALLOW_BAD_ROWS = "Read it although many rows cannot be used"
+COLUMNS_USE, COLUMNS_BACK, COLUMNS_DOWNLOAD = "Use these columns", "Back to what was found", "Download as a columns file"
+COLUMNS_NOTHING = "Everything stands as found; there is nothing to use."
+COLUMNS_CHANGED = "Not used yet; the preview shows what it gives."
+COLUMNS_NOT_YET = "These columns cannot be used yet; see the preview."
+COLUMNS_SAME = "Used as it stands here."
+HEADER_ROW_WHAT, HEADER_ROW_WHY = "the line of the headings is no line number", "it is a whole number, 0 for a log without headings"
+HEADER_ROW_MEND = "count the lines of the file from 1, or leave it empty"
+COLUMNS_TOO_LONG, COLUMNS_TOO_LONG_WHY = "the columns file would be too long", "its headings alone are more than {kb} kB"
+COLUMNS_TOO_LONG_MEND = "set the line of the headings, or export the log with shorter ones"
+PREVIEW_TITLE = "Preview"
+PREVIEW_NONE = "The first rows and the curve appear here once the log can be read."
+PREVIEW_ROWS = "First {shown} of {n} rows as understood; charge counts positive."
+PREVIEW_HEAD = "The preview reads the first {n} rows of this large log; it is read whole when you use these columns."
+PREVIEW_HEAD_ERROR = "Only the first part of this large log was tried here; the whole of it may say more."
+PREVIEW_TIME, PREVIEW_PACK, PREVIEW_CURRENT = "Time", "Pack", "Current"
+PREVIEW_GROUP, PREVIEW_TEMPERATURE = "Group {n}", "Temperature"
+PREVIEW_READ = "{rows} rows over {duration}; discharge is {sign} in the file."
+TOML_REMARKS = (
+    "How {log} is read. Drop this file with the next log of the same kind, or name it on the command line:",
+    "cycler add LOG --columns THIS_FILE --pack PACK.toml",
+)
 PACK_WHICH = "Pack"
 PACK_KIND = {"existing": "In the register", "new": "New pack", "file": "From the pack file"}
 PACK_EXISTING = "Choose a pack"
@@ -173,6 +251,7 @@ ADD_WAIT = {
     "no_log": "No log was dropped yet.",
     "bad_file": "A file cannot be used: {name}. Mend or remove it.",
     "bad_parts": "The logs do not fit together; see under Files.",
+    "columns": "The columns were changed but not used: press “Use these columns” or “Back to what was found”.",
     "no_pack": "No pack is chosen yet.",
     "no_number": "The new pack has no number yet.",
     "no_pack_file": "No pack file was dropped yet.",
@@ -191,6 +270,11 @@ THE_FORM = "form of the run"
 # ---- run ---------------------------------------------------------------------------------------------------
 RUN_SUB = "Run {id} · {tested} · added {added}"
 RUN_TESTED, RUN_NO_DATE = "tested {when}", "the log carries no date"
+RUN_REMEMBERS = "Read with {names}. Logs with these headings will be read so from now on."
+RUN_READ_WITH = "Read with {names}."
+RUN_NO_HEADINGS = (
+    "Read with {names}. The log has no headings, so it cannot be known again: keep the columns file and drop it with the next one."
+)
 RUN_TO_VERDICT = "Verdict and record"
 RUN_TO_COMPARE = "Compare with the pack's other runs"
 KEY_CAPACITY, KEY_ENERGY, KEY_HEALTH, KEY_RESISTANCE = "Capacity", "Energy", "State of health", "Resistance over 10 s"
@@ -366,6 +450,21 @@ def share_text(share: float) -> str:
     if share < 0.001:
         return "below 0.1 %"
     return f"{100 * share:.1f} %"
+
+
+def is_known(file: str) -> bool:
+    """True for the name of a columns file that the register knew for the headings of a log."""
+    return file.startswith("columns file of run ")
+
+
+def used_name(file: str) -> str:
+    """ "the columns file charger.toml", "the columns file of run 3 (charger.toml)"."""
+    return (USED_KNOWN if is_known(file) else USED_FILE).format(name=file)
+
+
+def rows_text(rows: int) -> str:
+    """A number of rows with a thin space between thousands."""
+    return f"{rows:,}".replace(",", "\N{NARROW NO-BREAK SPACE}")
 
 
 def size_text(size: int) -> str:

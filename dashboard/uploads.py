@@ -115,6 +115,12 @@ class Uploads:
         files = [self.get(token) for token in tokens]
         return [(item.name, item.path.read_bytes()) for item in files]
 
+    def head(self, token: str, bytes_max: int) -> tuple[str, bytes, bool]:
+        """Name, first bytes, and whether these are all, of a waiting file."""
+        found = self.get(token)
+        with found.path.open("rb") as stream:
+            return found.name, stream.read(bytes_max), found.bytes <= bytes_max
+
     def remove(self, token: str) -> None:
         """Throw a waiting file away; unknown tokens are passed over."""
         with self._lock:

@@ -44,7 +44,7 @@ class Curves:
 
 def without_unit(heading: str) -> str:
     """A heading of the file without the unit at its end: "Housing [°C]" gives "Housing"."""
-    return re.sub(r"[\s,/]*[\[(]?(°\s?C|degC|deg C|C)[\])]?$", "", heading).strip() or heading
+    return re.sub(r"[\s,/_]*[\[(]?(°\s?C|degC|deg C|C)[\])]?$", "", heading).strip() or heading
 
 
 def curves_of(log: Log, group_names: dict[int, str] | None = None) -> Curves:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
-from dataclasses import dataclass
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
@@ -13,19 +11,11 @@ from dash.exceptions import PreventUpdate
 from cycler.errors import InputError
 from cycler.record import text as record_text
 from dashboard import advice, components, ids, text
-from dashboard.data import (
-    CHEMISTRIES,
-    Door,
-    Look,
-    Pack,
-    columns_from_text,
-    is_pack_text,
-    pack_from_form,
-    pack_from_text,
-)
+from dashboard.data import CHEMISTRIES, Door, Look, Pack, pack_from_form
+from dashboard.pages import columns_form
 from dashboard.uploads import Uploads
+from dashboard.waiting import Seen, of_kind, received, seen, still_there, toml_files
 
-TOML_BYTES_MAX = 200_000
 LABEL_LENGTH_MAX = 120
 
 
@@ -58,9 +48,16 @@ def panel(door: Door) -> Component:
                                 className="files-head",
                             ),
                             components.loading(html.Div(id=ids.ADD_FILE_LIST)),
+                            html.Div(
+                                [html.P(id=ids.ADD_KNOWN),
+                                 dcc.Checklist(id=ids.ADD_LEAVE_OUT, value=[], className="choice",
+                                               options=[{"value": "leave", "label": text.LEAVE_OUT}])],
+                                id=ids.ADD_KNOWN_BOX, className="known", hidden=True,
+                            ),
                         ],
                         className="add-files",
                     ),
+                    columns_form.panel(),
                     html.Div([html.H2(text.PACK_WHICH), *_pack_choice(door)], className="add-pack"),
                     html.Div([html.H2(text.DROP_TITLE), *_act(door)], className="add-act"),
                 ],
@@ -166,158 +163,10 @@ def _act(door: Door) -> list[Component]:
 # ---- files -----------------------------------------------------------------------------------------------------
 
 
-def kind_of(name: str, read: Any) -> str:
-    """log, pack or columns; ``read`` gives the bytes of a .toml file."""
-    if not name.lower().endswith(".toml"):
-        return "log"
-    try:
-        return "pack" if is_pack_text(read().decode("utf-8-sig")) else "columns"
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError):
-        return "pack"
-
-
-def received(
-    event: dict[str, Any] | None, files: list[dict[str, Any]], uploads: Uploads
-) -> tuple[list[dict[str, Any]], list[InputError]]:
-    """The list of waiting files after a drop, and why others are not in it.
-
-    Only files that this server really holds are taken, and each content once.
-    """
-    known = {item["token"] for item in files}
-    taken, errors = list(files), []
-    for item in (event or {}).get("files") or []:
-        token = str(item.get("token"))
-        if token in known:
-            continue
-        try:
-            dropped = uploads.get(token)
-        except InputError as error:
-            errors.append(error)
-            continue
-        twin = next((other["name"] for other in taken if uploads.get(other["token"]).sha256 == dropped.sha256), None)
-        if twin is not None:
-            uploads.remove(token)
-            errors.append(
-                InputError(text.SAME_FILE, dropped.name, text.SAME_FILE_WHY.format(name=twin), text.SAME_FILE_MEND)
-            )
-            continue
-        small = dropped.bytes <= TOML_BYTES_MAX
-        kind = kind_of(dropped.name, dropped.path.read_bytes) if small else "log"
-        taken.append({"token": token, "name": dropped.name, "bytes": dropped.bytes, "kind": kind})
-    return taken, errors
-
-
-def still_there(files: list[dict[str, Any]] | None, uploads: Uploads) -> list[dict[str, Any]]:
-    """Waiting files that the server still holds."""
-    kept = []
-    for item in files or []:
-        try:
-            uploads.get(str(item.get("token")))
-        except InputError:
-            continue
-        kept.append(item)
-    return kept
-
-
-def text_of(item: dict[str, Any], uploads: Uploads) -> str:
-    """Text of a waiting .toml file. InputError if it is no text."""
-    name, raw = uploads.content([item["token"]])[0]
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise InputError(text.NOT_UTF8, name, text.NOT_UTF8_WHY, text.NOT_UTF8_MEND) from None
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """What the waiting files hold. ``bad`` says by token why a file cannot be used, ``joint`` why the logs do not fit
-    together; ``look`` is how the good logs would be read, ``pack`` and ``columns`` what the .toml files say."""
-
-    bad: dict[str, InputError]
-    joint: InputError | None
-    look: Look | None
-    pack: Pack | None
-    columns: Any
-
-    def why_not(self, files: list[dict[str, Any]]) -> str:
-        """Why the files cannot be added, in words; empty if they can."""
-        names = [item["name"] for item in files if item["token"] in self.bad]
-        if names:
-            return text.ADD_WAIT["bad_file"].format(name=", ".join(names))
-        if self.joint is not None:
-            return text.ADD_WAIT["bad_parts"]
-        return "" if self.look is not None else text.ADD_WAIT["no_log"]
-
-
-def _pack_named(content: str, name: str) -> Pack:
-    pack = pack_from_text(content, name)
-    if not pack.id:
-        raise InputError(text.PACK_NO_ID_WHAT, name, text.PACK_NO_ID_WHY, text.PACK_NO_ID_MEND)
-    return pack
-
-
-def _toml_files(files: list[dict[str, Any]], uploads: Uploads, bad: dict[str, InputError]) -> dict[str, Any]:
-    """The pack and the columns file among the waiting files, by kind; the second of a kind is bad."""
-    read = {"pack": _pack_named, "columns": columns_from_text}
-    found: dict[str, Any] = {"pack": None, "columns": None}
-    first: dict[str, str] = {}
-    for item in files:
-        kind = item["kind"]
-        if kind not in read:
-            continue
-        try:
-            if kind in first:
-                why = text.TWO_FILES_WHY.format(name=first[kind])
-                raise InputError(text.TWO_FILES[kind], item["name"], why, text.TWO_FILES_MEND)
-            first[kind] = item["name"]
-            found[kind] = read[kind](text_of(item, uploads), item["name"])
-        except InputError as error:
-            bad[item["token"]] = error
-    return found
-
-
-def seen(files: list[dict[str, Any]], door: Door, uploads: Uploads) -> Seen:
-    """Read the waiting files without keeping anything; each file that fails has an error of its own."""
-    bad: dict[str, InputError] = {}
-    toml = _toml_files(files, uploads, bad)
-    columns = toml["columns"]
-    columns_token = next((item["token"] for item in files if item["kind"] == "columns"), None)
-    logs = [item["token"] for item in files if item["kind"] == "log"]
-    look, joint = None, None
-
-    def read(tokens: list[str]) -> Look:
-        return door.look(uploads.content(tokens), columns)
-
-    if logs:
-        try:
-            look = read(logs)
-        except InputError as error:
-            joint = error
-            for token in logs:
-                alone: InputError | None = error
-                if len(logs) > 1:
-                    try:
-                        read([token])
-                        alone = None
-                    except InputError as own:
-                        alone = own
-                if alone is not None:
-                    joint = None
-                    from_columns = columns is not None and str(alone.where).split(":")[0] == columns.file
-                    bad[columns_token if from_columns and columns_token else token] = alone
-            good = [token for token in logs if token not in bad]
-            if bad and good and len(good) < len(logs):
-                try:
-                    look = read(good)
-                except InputError as rest:
-                    joint = rest
-    return Seen(bad, joint, look, toml["pack"], columns)
-
-
-def look_words(look: Look, columns_name: str = "", others_bad: bool = False) -> Component:
-    """How the dropped logs would be read."""
+def look_words(look: Look, names: tuple[str, ...] = (), others_bad: bool = False, to_remember: bool = False) -> Component:
+    """How the dropped logs would be read; ``names`` are the columns files, new to the register if ``to_remember``."""
     sentence = text.LOOK.format(
-        rows=f"{look.rows:,}".replace(",", "\N{NARROW NO-BREAK SPACE}"),
+        rows=text.rows_text(look.rows),
         duration=text.duration_text(look.duration_s),
         groups=text.count_text(look.groups, text.LOOK_GROUPS, "groups"),
         temperatures=text.count_text(look.temperatures, text.LOOK_TEMPERATURES, "temperatures"),
@@ -325,9 +174,11 @@ def look_words(look: Look, columns_name: str = "", others_bad: bool = False) -> 
     )
     if others_bad:
         sentence = text.LOOK_REST + sentence[:1].lower() + sentence[1:]
-    if columns_name:
-        sentence += text.LOOK_COLUMNS.format(name=columns_name)
+    if names:
+        sentence += text.LOOK_COLUMNS.format(names=", ".join(names))
     children: list[Any] = [html.P(sentence)]
+    if to_remember:
+        children.append(html.P(text.WILL_REMEMBER if look.has_headings else text.CANNOT_REMEMBER))
     if look.warnings:
         children.append(
             html.Div([html.P(text.LOOK_WARNINGS, className="hint"), html.Ul([html.Li(advice.capital(advice.words(words))) for words in look.warnings[:6]])])
@@ -357,7 +208,8 @@ def file_list(files: list[dict[str, Any]], found: Seen) -> Component:
     if found.joint is not None:
         parts.append(components.error_panel(found.joint, text.NOTHING_STORED))
     if found.look is not None:
-        parts.append(look_words(found.look, found.columns.file if found.columns is not None else "", bool(found.bad)))
+        new = found.columns is not None and found.columns.says_something
+        parts.append(look_words(found.look, found.used, bool(found.bad), new))
     if not any(item["kind"] == "log" for item in files):
         parts.append(html.P(text.ADD_WAIT["no_log"], className="quiet"))
     return html.Div(parts)
@@ -373,12 +225,16 @@ def pack_box(files: list[dict[str, Any]], found: Seen) -> Component:
     return html.P(text.PACK_FILE_READ.format(name=name, id=found.pack.id, build=text.build_text(found.pack)))
 
 
-def wait_words(state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None) -> str:
-    """Why the run cannot be added yet; empty if it can."""
+def wait_words(
+    state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None, changed: bool = False
+) -> str:
+    """Why the run cannot be added yet; empty if it can. ``changed``: the form of the columns says what is not used."""
     if state is None:
         return text.ADD_WAIT["reading"]
     if state.get("why"):
         return str(state["why"])
+    if changed:
+        return text.ADD_WAIT["columns"]
     if kind == "existing":
         return "" if existing else text.ADD_WAIT["no_pack"]
     if kind == "new":
@@ -411,6 +267,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
 
     @app.callback(
         Output(ids.ADD_FILES, "data"), Output(ids.ADD_RESULT, "children"), Output(ids.ADD_ERROR, "children"),
+        Output(ids.ADD_LEAVE_OUT, "value"),
         Input(ids.ADD_DROP_EVENT, "data"), Input({"type": ids.ADD_REMOVE, "token": ALL}, "n_clicks"),
         Input(ids.ADD_REMOVE_ALL, "n_clicks"), State(ids.ADD_FILES, "data"),
         prevent_initial_call=True,
@@ -424,43 +281,57 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
                       for item in event.get("errors") or []]
             taken, refused = received(event, held, uploads)
             panels = [components.error_panel(error, text.NOTHING_STORED) for error in [*errors, *refused]]
-            return taken, panels, None
+            return taken, panels, None, no_update
         if ctx.triggered_id == ids.ADD_REMOVE_ALL and all_clicks:
             for item in held:
                 uploads.remove(item["token"])
-            return [], None, None
+            return [], None, None, []
         if isinstance(ctx.triggered_id, dict) and any(clicks):
             token = ctx.triggered_id["token"]
             uploads.remove(token)
-            return [item for item in held if item["token"] != token], None, None
+            left = [item for item in held if item["token"] != token]
+            return left, None, None, no_update if of_kind(left, "log") else []
         if not event and any(item["prop_id"].startswith(f"{ids.ADD_DROP_EVENT}.") for item in ctx.triggered):
-            return held, None, None  # the page was opened: show what was dropped before another page was looked at
+            return held, None, None, no_update  # the page was opened: show what was dropped before another page was looked at
         raise PreventUpdate
 
     @app.callback(
         Output(ids.ADD_FILE_LIST, "children"), Output(ids.ADD_FORM, "hidden"), Output(ids.ADD_PACK_KIND, "value"),
         Output(ids.ADD_PACK_FILE_BOX, "children"), Output(ids.ADD_STATE, "data"),
-        Input(ids.ADD_FILES, "data"), State(ids.ADD_STATE, "data"),
+        Output(ids.ADD_KNOWN_BOX, "hidden"), Output(ids.ADD_KNOWN, "children"),
+        Input(ids.ADD_FILES, "data"), Input(ids.ADD_LEAVE_OUT, "value"), State(ids.ADD_STATE, "data"),
         running=[(Output(ids.ADD_BUTTON, "disabled"), True, True),
                  (Output(ids.ADD_WAIT, "children"), text.ADD_WAIT["reading"], "")],
     )
-    def show_files(files: list[dict[str, Any]] | None, before: dict[str, Any] | None) -> tuple[Any, ...]:
+    def show_files(
+        files: list[dict[str, Any]] | None, leave_out: list[str] | None, before: dict[str, Any] | None
+    ) -> tuple[Any, ...]:
         held = still_there(files, uploads)
         if not held:
-            return None, True, no_update, html.P(text.PACK_FILE_NONE, className="quiet"), {"why": text.ADD_WAIT["no_log"]}
-        found = seen(held, door, uploads)
-        named = next((item["token"] for item in held if item["kind"] == "pack"), None)
+            state = {"why": text.ADD_WAIT["no_log"]}
+            return None, True, no_update, html.P(text.PACK_FILE_NONE, className="quiet"), state, True, None
+        found = seen(held, door, uploads, bool(leave_out))
+        named = next(iter(of_kind(held, "pack")), None)
         new_pack_file = named is not None and named != (before or {}).get("named")
-        state = {"why": found.why_not(held), "pack_file": found.pack is not None, "named": named}
-        return file_list(held, found), False, "file" if new_pack_file else no_update, pack_box(held, found), state
+        state = {
+            "why": found.why_not(held), "pack_file": found.pack is not None, "named": named, "form": list(found.form),
+            "check": found.to_check, "used": ", ".join(found.used),
+        }
+        words = text.KNOWN_LEFT_OUT if found.left_out else text.KNOWN_USED
+        return (
+            file_list(held, found), False, "file" if new_pack_file else no_update, pack_box(held, found), state,
+            not found.known, words.format(names=", ".join(map(text.used_name, found.known))),
+        )
 
     @app.callback(
         Output(ids.ADD_BUTTON, "disabled"), Output(ids.ADD_WAIT, "children"),
         Input(ids.ADD_STATE, "data"), Input(ids.ADD_PACK_KIND, "value"), Input(ids.ADD_PACK_EXISTING, "value"),
-        Input({"type": ids.ADD_PACK_FIELD, "key": "id"}, "value"),
+        Input({"type": ids.ADD_PACK_FIELD, "key": "id"}, "value"), Input(ids.COLUMNS_CHANGED, "data"),
     )
-    def allow(state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None) -> tuple[bool, str]:
-        why = wait_words(state, kind, existing, number)
+    def allow(
+        state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None, changed: bool | None
+    ) -> tuple[bool, str]:
+        why = wait_words(state, kind, existing, number, bool(changed))
         return bool(why), why
 
     @app.callback(
@@ -472,41 +343,43 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
 
     @app.callback(
         Output(ids.URL, "pathname"), Output(ids.URL, "search", allow_duplicate=True),
-        Output(ids.ADD_ERROR, "children", allow_duplicate=True), Output(ids.ADD_FILES, "data", allow_duplicate=True),
-        Input(ids.ADD_BUTTON, "n_clicks"),
+        Output(ids.ADD_ERROR, "children", allow_duplicate=True), Input(ids.ADD_BUTTON, "n_clicks"),
         State(ids.ADD_FILES, "data"), State(ids.ADD_PACK_KIND, "value"), State(ids.ADD_PACK_EXISTING, "value"),
         State({"type": ids.ADD_PACK_FIELD, "key": ALL}, "id"), State({"type": ids.ADD_PACK_FIELD, "key": ALL}, "value"),
         State({"type": ids.ADD_INSTRUMENT_FIELD, "key": ALL}, "id"),
         State({"type": ids.ADD_INSTRUMENT_FIELD, "key": ALL}, "value"),
         State(ids.ADD_LABEL, "value"), State(ids.ADD_CRITERIA, "value"), State(ids.ADD_AGAIN, "value"),
+        State(ids.ADD_LEAVE_OUT, "value"),
         running=[(Output(ids.ADD_BUTTON, "disabled"), True, False), (Output(ids.ADD_BUSY, "children"), text.ADD_BUSY, "")],
         prevent_initial_call=True,
     )
     def add_run(
         clicks: int | None, files: list[dict[str, Any]] | None, kind: str, existing: str | None,
         field_ids: list[dict[str, Any]], field_values: list[Any], limit_ids: list[dict[str, Any]],
-        limit_values: list[Any], label: str | None, criteria: str, again: list[str] | None,
+        limit_values: list[Any], label: str | None, criteria: str, again: list[str] | None, leave_out: list[str] | None,
     ) -> tuple[Any, ...]:
         if not clicks:
             raise PreventUpdate
         try:
             held = still_there(files, uploads)
-            logs = [item["token"] for item in held if item["kind"] == "log"]
+            logs = of_kind(held, "log")
             if not logs:
                 raise InputError(text.ADD_NO_LOG_WHAT, text.THE_FORM, text.ADD_NO_LOG_WHY, text.ADD_NO_LOG_MEND)
             toml_errors: dict[str, InputError] = {}
-            toml = _toml_files(held, uploads, toml_errors)
+            toml = toml_files(held, uploads, toml_errors)
             for error in toml_errors.values():
                 raise error
             pack = pack_chosen(
                 kind, existing, _keyed(field_ids, field_values), _keyed(limit_ids, limit_values), toml["pack"], door
             )
+            sources = uploads.content(logs)
+            used = door.used(sources, toml["columns"], bool(leave_out))
             run_id = door.add(
-                uploads.content(logs), pack, (label or "").strip()[:LABEL_LENGTH_MAX], criteria, toml["columns"],
-                "again" in (again or []), "ratings" in (again or []),
+                sources, pack, (label or "").strip()[:LABEL_LENGTH_MAX], criteria, used, "again" in (again or []),
+                "ratings" in (again or []),
             )
         except InputError as error:
-            return no_update, no_update, components.error_panel(error, text.NOTHING_STORED), no_update
-        for item in held:
+            return no_update, no_update, components.error_panel(error, text.NOTHING_STORED)
+        for item in held:  # the list on the page empties itself when the panel is shown again
             uploads.remove(item["token"])
-        return f"/run/{run_id}", "", None, []
+        return f"/run/{run_id}", "", None

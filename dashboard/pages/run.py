@@ -72,6 +72,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
                                 id=run.id, added=text.date_text(run.added_at),
                                 tested=text.RUN_TESTED.format(when=text.date_text(run.started_at)) if run.started_at
                                 else text.RUN_NO_DATE), className="quiet"),
+                            _read_with(analysis, door.remembers(run_id)),
                         ]
                     ),
                     html.Div(
@@ -101,6 +102,17 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
         className="page page-run",
     )
     return page, f"{run.pack_id}{label}"
+
+
+def _read_with(analysis: dict[str, Any], remembers: bool) -> Component | None:
+    """Which columns files the log was read with, and whether logs of its kind are read so from now on."""
+    reading = analysis.get("reading") or {}
+    names = [str(name) for name in reading.get("columns_files") or ()]
+    if not names:
+        return None
+    again = all(text.is_known(name) for name in names)
+    words = text.RUN_REMEMBERS if remembers else text.RUN_READ_WITH if again or reading.get("header_row") else text.RUN_NO_HEADINGS
+    return html.P(words.format(names=", ".join(map(text.used_name, names))), className="quiet")
 
 
 def _others_link(door: Door, run: RunDetail) -> Component | None:
@@ -298,9 +310,11 @@ def register(app: Dash, door: Door) -> None:
     @app.callback(
         Output(ids.RUN_CURVE, "figure"), Output(ids.RUN_CURVE_NOTE, "children"), Output(ids.RUN_WINDOW, "data"),
         Input(ids.RUN_ID, "data"), Input(ids.RUN_MARK, "value"), Input(ids.RUN_CURVE, "relayoutData"),
-        Input(ids.RUN_WHOLE, "n_clicks"), State(ids.RUN_WINDOW, "data"),
+        Input(ids.RUN_WHOLE, "n_clicks"), State(ids.RUN_WINDOW, "data"), State(ids.RUN_CURVE_NOTE, "children"),
     )
-    def draw(run_id: int, mark: int | None, relayout: dict[str, Any] | None, _whole: int | None, kept: Any) -> Any:
+    def draw(
+        run_id: int, mark: int | None, relayout: dict[str, Any] | None, _whole: int | None, kept: Any, note: str | None
+    ) -> Any:
         analysis = door.run(int(run_id)).analysis
         try:
             curves = door.curves(int(run_id))
@@ -310,7 +324,8 @@ def register(app: Dash, door: Door) -> None:
         counted, steps = counted_span(analysis), analysis.get("steps") or []
         marked = int(mark) if mark else None
         window = (float(kept[0]), float(kept[1])) if kept else None
-        if ctx.triggered_id == ids.RUN_CURVE:
+        # The empty figure reports its layout, too, and that call supersedes the first one: without a note nothing is drawn yet.
+        if ctx.triggered_id == ids.RUN_CURVE and note:
             per_unit, _unit = style.time_unit(curves.duration_s)
             asked = window_of(relayout, per_unit)
             if asked == "same" or asked == window:

@@ -1,0 +1,196 @@
+"""The form of the columns in a real browser: a log that cannot be read, its columns said, kept, and known again."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from cycler.readers import parse_columns
+
+from .test_browser import drop, open_page, words
+
+expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
+
+LOGS = Path(__file__).resolve().parents[1] / "data" / "logs"
+TWO = LOGS / "refused-two-voltages.csv"
+
+
+def choose(page, label, option):
+    """Take an option of a choice that is named by its group."""
+    page.get_by_role("group", name=label, exact=True).get_by_role("button").click()
+    page.get_by_role("option", name=option, exact=True).click()
+
+
+def curve_of_preview(page):
+    page.locator(".columns-preview .scatterlayer path.js-line").first.wait_for()
+
+
+def open_form(page):
+    page.locator(".columns-fold").wait_for()
+    if page.locator(".columns-fold").get_attribute("open") is None:
+        page.locator(".columns-fold > summary").click()
+    page.locator(".column-list, .first-lines").first.wait_for()
+
+
+def other_readings(tmp_path, name):
+    """The log with two voltages, measured on another pack: 0.05 V more."""
+    lines = TWO.read_text().splitlines()
+    rows = [line.split(",") for line in lines[1:]]
+    shifted = [",".join([row[0], f"{float(row[1]) + 0.05:.4f}", *row[2:]]) for row in rows]
+    path = tmp_path / name
+    path.write_text("\n".join([lines[0], *shifted]) + "\n")
+    return path
+
+
+def test_log_whose_columns_are_said_in_the_form_is_kept_and_the_next_one_is_known(served_empty, page, tmp_path):
+    served = served_empty
+    open_page(page, served)
+    drop(page, [TWO])
+    page.locator(".file-list .error-panel").wait_for()
+    assert "two columns could be the pack's voltage" in words(page, ".file-list .error-panel")
+    expect(page.locator(".columns-fold")).to_have_attribute("open", "")
+    assert "10.6264" in words(page, ".column-list") and "8.5011" in words(page, ".column-list")
+    choose(page, "Read as: Voltage (V), column 3", "not used")
+    curve_of_preview(page)
+    first = page.locator(".columns-preview tbody tr").first.inner_text().split("\t")
+    assert first == ["0", "10.6264", "0.0000"]  # the first row of the file
+    assert page.locator(".columns-preview th").all_inner_texts()[:3] == ["Time\u00a0/\u00a0s", "Pack\u00a0/\u00a0V", "Current\u00a0/\u00a0A"]
+
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Download as a columns file").click()
+    assert download.value.suggested_filename == "refused-two-voltages.columns.toml"
+    kept = parse_columns(Path(download.value.path()).read_text("utf-8"), "kept.toml")
+    assert [(rule.position, rule.role) for rule in kept.columns] == [(3, "ignored")]
+
+    page.get_by_role("button", name="Use these columns").click()
+    page.locator(".look").wait_for()
+    expect(page.locator(".file-list li")).to_have_count(2)
+    assert "Read with the columns file refused-two-voltages.columns.toml." in words(page, ".look")
+    assert "logs with these headings will be read so from then on" in words(page, ".look")
+    page.get_by_label("Pack number").fill("CB-0100")
+    page.get_by_role("button", name="Add run").click()
+    page.wait_for_url("**/run/1")
+    page.get_by_text("Logs with these headings will be read so from now on.").wait_for()
+    page.wait_for_selector("#run-curve .scatterlayer path.js-line")
+
+    page.get_by_role("link", name="Register", exact=True).click()
+    page.wait_for_selector(".run-table")
+    drop(page, [other_readings(tmp_path, "next.csv")])
+    page.locator(".look").wait_for()
+    assert "Read with the columns file of run 1 (refused-two-voltages.columns.toml)." in words(page, ".look")
+    assert page.locator(".file-list .error-panel").count() == 0
+    page.get_by_label("Read without it").check()
+    page.locator(".file-list .error-panel").wait_for()
+    assert "is left out" in words(page, "#add-known")
+    page.get_by_label("Read without it").uncheck()
+    page.locator(".look").wait_for()
+    page.get_by_role("group", name="Choose a pack").get_by_role("button").click()
+    page.get_by_role("option", name=re.compile("CB-0100")).click()
+    page.get_by_role("button", name="Add run").click()
+    page.wait_for_url("**/run/2")
+    page.wait_for_selector(".key-figures")
+    assert served.door.run(2).analysis["reading"]["columns_files"] == ["columns file of run 1 (refused-two-voltages.columns.toml)"]
+
+
+def test_log_without_headings_is_read_by_the_form_with_the_keyboard_alone(served_empty, page):
+    open_page(page, served_empty)
+    drop(page, [LOGS / "refused-no-headings.csv"])
+    page.locator(".column-list").wait_for()
+    for column, role in ((1, "time since the start"), (2, "pack voltage"), (3, "pack current")):
+        group = page.get_by_role("group", name=f"Read as: column {column}", exact=True)
+        group.get_by_role("button").focus()
+        page.keyboard.press("Enter")
+        wanted = group.get_by_role("option", name=role, exact=True).locator("input")
+        wanted.wait_for(state="attached")
+        for option in group.get_by_role("option").locator("input").all():
+            expect(option).to_be_focused()
+            if option.evaluate("e => e.closest('[role=option]').textContent") == role:
+                break
+            page.keyboard.press("ArrowDown")
+        expect(wanted).to_be_focused()
+        page.keyboard.press("Enter")
+        expect(group.get_by_role("option")).to_have_count(0)
+        expect(group.get_by_role("button")).to_be_focused()
+        expect(group).to_contain_text(role)
+    curve_of_preview(page)
+    page.get_by_role("button", name="Use these columns").focus()
+    page.keyboard.press("Enter")
+    page.locator(".look").wait_for()
+    assert "cannot be known again" in words(page, ".look")
+
+
+def test_change_that_is_not_used_stops_the_adding_until_it_is_used_or_taken_back(served_empty, page):
+    open_page(page, served_empty)
+    drop(page, [LOGS / "pause.csv"])
+    page.locator(".look").wait_for()
+    expect(page.locator(".columns-line")).to_have_text("all found; open to see or change it")
+    open_form(page)
+    expect(page.locator("#columns-state")).to_contain_text("nothing to use")
+    page.get_by_label("Pack number").fill("CB-0101")
+    button = page.get_by_role("button", name="Add run")
+    expect(button).to_be_enabled()
+    choose(page, "Read as: Temperature (°C), column 8", "not used")
+    expect(page.locator("#add-wait")).to_contain_text("The columns were changed but not used")
+    expect(button).to_be_disabled()
+    page.get_by_role("button", name="Back to what was found").click()
+    expect(page.get_by_role("group", name="Read as: Temperature (°C), column 8")).to_contain_text("found: temperature")
+    expect(button).to_be_enabled()
+    # Another file beside the log leaves what was said in the form alone.
+    choose(page, "Read as: Temperature (°C), column 8", "not used")
+    expect(page.locator("#columns-state")).to_contain_text("Not used yet")
+    drop(page, [LOGS.parents[2] / "sample_logs" / "packs" / "ebike-0412.toml"])
+    expect(page.locator(".file-list li")).to_have_count(2)
+    expect(page.get_by_role("group", name="Read as: Temperature (°C), column 8")).to_contain_text("not used")
+    page.get_by_role("button", name="Use these columns").click()
+    expect(page.locator(".look")).to_contain_text("no temperature")
+    page.get_by_role("button", name="Remove pause.columns.toml").click()
+    expect(page.locator(".look")).to_contain_text("1 temperature")
+
+
+def test_unit_choices_follow_the_part_and_rows_that_cannot_be_used_are_allowed_by_a_tick(served_empty, page):
+    open_page(page, served_empty)
+    drop(page, [LOGS / "refused-bad-rows.csv"])
+    page.locator(".file-list .error-panel").wait_for()
+    assert "tick “Read it although many rows cannot be used”" in words(page, ".file-list .error-panel")
+    choose(page, "Read as: Capacity (Ah), column 7", "energy counter")
+    unit = page.get_by_role("group", name="Unit: Capacity (Ah), column 7")
+    unit.get_by_role("button").click()
+    expect(unit.get_by_role("option")).to_have_text(["as found", "Wh", "mWh", "kWh", "J", "kJ"])
+    unit.get_by_role("option", name="Wh", exact=True).click()
+    page.get_by_label("Read it although many rows cannot be used").check()
+    curve_of_preview(page)
+    assert "allowed" in words(page, ".noted")
+    page.get_by_role("button", name="Use these columns").click()
+    page.locator(".look").wait_for()
+    assert "refused-bad-rows.columns.toml" in words(page, ".look")
+
+
+def test_line_of_the_headings_tells_the_columns_apart_anew(served_empty, page, tmp_path):
+    log = tmp_path / "two-heads.csv"
+    rows = [f"{at};{10.5 + at / 100:.2f};{2.0 if at > 9 else 0.0:.1f};{10.4 + at / 100:.2f}" for at in range(40)]
+    log.write_text("\n".join(["a;b;c;d", "t (s);U (V);I (A);spare", *rows]) + "\n")
+    open_page(page, served_empty)
+    drop(page, [log])
+    open_form(page)
+    page.get_by_label("Headings in line").fill("1")
+    expect(page.locator(".column-list")).to_contain_text("b")
+    page.get_by_label("Headings in line").fill("2")
+    expect(page.locator(".column-list")).to_contain_text("spare")
+    curve_of_preview(page)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_form_at_390_px_stays_within_the_page(served_empty, browser, scheme):
+    context = browser.new_context(viewport={"width": 390, "height": 800}, color_scheme=scheme)
+    page = context.new_page()
+    page.set_default_timeout(20_000)
+    open_page(page, served_empty)
+    drop(page, [LOGS / "no-units.csv"])
+    curve_of_preview(page)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    expect(page.locator(".columns-line")).to_have_text("partly worked out from the readings; please check")
+    labels = page.locator(".column-row .field > label", has_text="Unit")
+    assert labels.first.bounding_box()["height"] > 10  # the headings of the table stand at each field here
+    context.close()
