@@ -121,7 +121,6 @@ def _clock(log: Log) -> dict[str, pyarrow.Array]:
 def _note(log: Log) -> dict[str, str]:
     """What the schema of a Parquet file says of its origin."""
     from cycler import __distribution__, __version__
-
     from cycler.storage import clean_text
 
     sources = [

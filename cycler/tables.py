@@ -498,21 +498,6 @@ def print_grave(sheet: Sheet, findings: Sequence[Mapping[str, Any]]) -> None:
         print_findings(sheet, grave)
 
 
-READING_DOUBTS = frozenset({
-    "unit_doubtful", "sign_doubtful", "voltage_reversed", "parts_do_not_fit", "group_name_repeated", "value_impossible", "current_zero",
-})
-"""Warnings of the reader that put every figure in doubt."""
-
-
-def print_reading_doubts(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
-    """What speaks against the way the log was read, under a result that is otherwise told in two lines."""
-    found = [item for item in items(part(analysis, "reading", "warnings")) if item.get("code") in READING_DOUBTS]
-    if found:
-        sheet.title("Look at this first")
-        for item in found:
-            sheet.pairs([("-", sentence(str(item.get("message"))))])
-
-
 def print_settle(sheet: Sheet, verdict: Mapping[str, Any] | None) -> None:
     """What would settle a verdict that is not proven."""
     sentences = items((verdict or {}).get("to_settle"))

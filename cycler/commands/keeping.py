@@ -84,15 +84,8 @@ def add(
             remembered = remember_columns(register, sources, used, run_id)
             name, run = register.name, register.run(run_id)
             earlier = known_dangers(register, run.pack_id)
-    from cycler.tables import (
-        Sheet,
-        capacity_rows,
-        columns_rows,
-        print_caution,
-        print_grave,
-        print_reading_doubts,
-        verdict_text,
-    )
+    from cycler.commands.reading_output import print_reading_doubts
+    from cycler.tables import Sheet, capacity_rows, columns_rows, print_caution, print_grave, verdict_text
 
     sheet = Sheet()
     sheet.pairs([

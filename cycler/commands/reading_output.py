@@ -9,7 +9,7 @@ from typing import Any
 from cycler.criteria_quantities import number, part
 from cycler.quantities import significant_text
 from cycler.record.text import ROLE_WORDS
-from cycler.tables import DASH, READING_DOUBTS, Sheet, duration, items, row, ruled, sentence, source_rows
+from cycler.tables import DASH, Sheet, duration, items, row, ruled, sentence, source_rows
 
 _DELIMITERS = {"\t": "tab", ",": "comma", ";": "semicolon", " ": "blank", "|": "vertical bar"}
 _DECIMALS = {".": "point", ",": "comma"}
@@ -83,6 +83,21 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
         )
     steps.append(f"If all is right: cycler analyze {file} --pack PACK.toml")
     return steps
+
+
+READING_DOUBTS = frozenset({
+    "unit_doubtful", "sign_doubtful", "voltage_reversed", "parts_do_not_fit", "group_name_repeated", "value_impossible", "current_zero",
+})
+"""Warnings of the reader that put every figure in doubt."""
+
+
+def print_reading_doubts(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
+    """What speaks against the way the log was read, under a result that is otherwise told in two lines."""
+    found = [item for item in items(part(analysis, "reading", "warnings")) if item.get("code") in READING_DOUBTS]
+    if found:
+        sheet.title("Look at this first")
+        for item in found:
+            sheet.pairs([("-", sentence(str(item.get("message"))))])
 
 
 # Codes of warnings that ask for a look, and of those that tell of missing rows.
