@@ -14,6 +14,7 @@ from cycler.log import Log
 from cycler.measures.capacity import Discharge, Flow
 from cycler.measures.counters import DIRECTION, Counter, StepCheck, check_step
 from cycler.measures.efficiency import Pairing
+from cycler.measures.integrate import missing_readings
 from cycler.measures.resistance import OHMIC_SAMPLING_MAX_S, Edge
 from cycler.measures.thermal import Thermal
 from cycler.pack import Pack
@@ -86,8 +87,10 @@ BOUND_REASONS = {
 
 def is_lower_bound(discharge: Discharge, reasons: tuple[str, ...]) -> bool:
     """Whether a figure that may not be quoted is at least a lower bound: every reason leaves charge out, none may have let some
-    in (a gap in which the pack could have been charged, limits of another pack, a counter that disagrees)."""
-    return bool(reasons) and set(reasons) <= BOUND_REASONS and not discharge.gap_may_hide_charge
+    in (a gap in which the pack could have been charged, limits of another pack, a counter that disagrees, a load that may be the ammeter's
+    zero, a clock that jitters)."""
+    certain = not (discharge.gap_may_hide_charge or discharge.zero_doubt_a or discharge.clock_in_doubt)
+    return bool(reasons) and set(reasons) <= BOUND_REASONS and certain
 
 
 def course_findings(
@@ -98,15 +101,22 @@ def course_findings(
     out: list[Finding] = []
     if headline is None:
         out.append(
-            Finding("discharge_incomplete", "caution", "The log holds no discharge: capacity was not measured.", "no discharge step")
+            Finding(
+                "discharge_incomplete", "caution",
+                "The log holds single load pulses with rests between them, but no discharge: capacity was not measured. Let the load run from full to the cut-off "
+                "with no pause longer than a minute." if any(s.kind == "pulse_discharge" for s in steps)
+                else "The log holds no discharge: capacity was not measured.",
+                "no discharge step",
+            )
         )
         return out
-    main = headline.main_step
+    main, bound = headline.main_step, is_lower_bound(headline, doubts)
+    as_bound = ": what it gave is a lower bound of the capacity." if bound else "."
     if "charge_incomplete" in doubts:
         out.append(
             Finding(
                 "charge_incomplete", "caution",
-                "The discharge began from a pack that was not full: what it gave is a lower bound of its capacity.",
+                f"The discharge began from a pack that was not full{as_bound}",
                 headline.start_evidence.replace("_", " "), step=main,
             )
         )
@@ -128,7 +138,7 @@ def course_findings(
             Finding(
                 "discharge_incomplete", "caution",
                 "The discharge was stopped early" + (f" at {end_v:.2f} V, cut-off is {limit:.2f} V" if limit else "")
-                + ": what it gave is a lower bound of the capacity.",
+                + as_bound,
                 last.end_reason.replace("_", " "), step=last.index,
             )
         )
@@ -145,13 +155,17 @@ def course_findings(
             )
         )
     if headline.unbridged_gap_s > 0:
+        known = headline.gap_length_known
+        long = f"{headline.unbridged_gap_s:.0f} s"
         out.append(
             Finding(
                 "log_gap", "caution",
-                f"{headline.unbridged_gap_s:.0f} s of the discharge are missing from the log and no counter bridges them: the capacity "
-                "is a lower bound.", f"{headline.unbridged_gap_s:.0f} s without samples; {headline.unbridged_why}", step=main,
+                (f"For {long} of the discharge the log holds no current" if known else "A part of the discharge is missing from the log; how long it lasted is not known")
+                + ", and no counter bridges it: the capacity " + ("is a lower bound." if bound else "cannot be told from this log."),
+                f"{long + ' without samples' if known else 'a joint of unknown length'}; {headline.unbridged_why}", step=main,
             )
         )
+    out.extend(f.doubt_findings(headline.zero_doubt_a, headline.clock_in_doubt, main))
     if headline.bridged_ah:
         edge = headline.edge_load_ah
         odd = edge is not None and abs(headline.bridged_ah - edge) > f.COUNTER_DOUBT_SHARE * edge
@@ -175,13 +189,15 @@ def course_findings(
                 f"{rest_s:.0f} s", step=before.index,
             )
         )
-    kind = steps[main].kind
-    if kind == "discharge":
-        part = log.current_a[steps[main].slice]
+    profile = steps[main].kind.startswith("pulse")
+    if profile or steps[main].kind == "discharge":
+        part = log.current_a[slice(first.first, last.last + 1) if profile else steps[main].slice]
         low, high = np.nanquantile(part, [0.05, 0.95])
         out.append(
             Finding(
-                "current_unsteady", "info", "The load held neither current nor power nor resistance constant.",
+                "current_unsteady", "info",
+                "The load held neither current nor power nor resistance constant."
+                + (" What a pack gives under a changing load is not what it gives under a constant one." if profile else ""),
                 f"current between {abs(high):.2f} A and {abs(low):.2f} A", step=main,
             )
         )
@@ -241,6 +257,8 @@ def bench_findings(
                     f"mean of the rests {1e3 * mean:+.2f} ± {2e3 * u:.2f} mA (k = 2)",
                 )
             )
+    missing = (missing_readings(log.time_s, values) for values in (log.current_a, pack_voltage(log)))
+    out.extend(f.missing_findings(log.rows, *missing))
     if pack.instrument.declared and pack.instrument.defaulted:
         out.append(
             Finding(
@@ -293,13 +311,15 @@ def counter_checks(log: Log, steps: tuple[Step, ...], flow: Flow) -> tuple[StepC
             continue
         current = log.current_a[step.slice]
         # Noise of half a step and more dithers the quantisation away.
-        u_a = 0.0 if noise_of(current) > 0.5 * grid_a else grid_a / math.sqrt(12.0)
+        noise_a = noise_of(current)
+        u_a = 0.0 if noise_a > 0.5 * grid_a else grid_a / math.sqrt(12.0)
         volts = voltage[step.slice]
         level_v = float(np.nanmean(volts)) if np.any(np.isfinite(volts)) else 0.0
         u_w = math.hypot(u_a * level_v, grid_v / math.sqrt(12.0) * abs(step.level_a))
+        noise_w = math.hypot(noise_a * level_v, noise_of(volts) * abs(step.level_a))
         for counter in flow.counters:
-            u = u_a if counter.unit == "Ah" else u_w
-            found.append(check_step(counter, step.index, step.first, step.last, flows[counter.unit], flow.course, u))
+            u, noise = (u_a, noise_a) if counter.unit == "Ah" else (u_w, noise_w)
+            found.append(check_step(counter, step.index, step.first, step.last, flows[counter.unit], flow.course, u, noise))
     return tuple(check for check in found if check is not None)
 
 

@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from cycler.measures.integrate import Missing
+
 WEAK_RATIO = 0.95
 REPLACE_RATIO = 0.85
 OUT_OF_BALANCE_SHARE = 0.03
@@ -240,6 +242,55 @@ def _resistance_findings(figures: GroupFigures, weak: bool) -> list[Finding]:
             shown or f"{1e3 * value:.2f} mΩ against {1e3 * usual:.2f} mΩ", group=g,
         )
     ]
+
+
+def missing_findings(rows: int, current: Missing | None, voltage: Missing | None) -> list[Finding]:
+    """Readings of current and voltage that a log of ``rows`` rows lacks, with what was made of them."""
+    out = []
+    if current:
+        parts = [
+            (current.short_s, "bridged by straight lines, which the uncertainty counts"), (current.long_s, "too long for that, which count as gaps"),
+            (current.ends_s, "at the start or end of the log"),
+        ]
+        out.append(
+            Finding(
+                "current_missing", "caution" if current.long_s or current.ends_s else "info",
+                f"{current.rows} rows hold no current: " + "; ".join(f"{span:.0f} s {what}" for span, what in parts if span)
+                + ". Where the meter was over range, the current was larger than its neighbours.", f"{current.rows} rows of {rows}",
+            )
+        )
+    if voltage and (voltage.long_s or voltage.ends_s):
+        out.append(
+            Finding(
+                "voltage_missing", "caution",
+                f"{voltage.rows} rows hold no voltage, {voltage.long_s + voltage.ends_s:.0f} s of them at a stretch: energy and cut-off are the less certain.",
+                f"{voltage.rows} rows of {rows}",
+            )
+        )
+    return out
+
+
+def doubt_findings(zero_doubt_a: float, clock_in_doubt: bool, step: int) -> list[Finding]:
+    """A load that may be the ammeter's zero, and a clock that jitters, in the discharge of that step."""
+    out = []
+    if zero_doubt_a:
+        out.append(
+            Finding(
+                "zero_in_doubt", "caution",
+                f"The current never rests at zero but at {1e3 * zero_doubt_a:.0f} mA, before and after the load alike: it was counted as current and may be "
+                "the zero of the ammeter. Null it with nothing connected, or log a rest with the leads off.",
+                f"steady {zero_doubt_a:.3f} A in several steps, no rest", step=step,
+            )
+        )
+    if clock_in_doubt:
+        out.append(
+            Finding(
+                "clock_in_doubt", "caution",
+                "The clock of the log runs back time and again during the discharge: the time between rows, and the charge with it, is uncertain by more than is "
+                "stated.", "see the notes on the clock", step=step,
+            )
+        )
+    return out
 
 
 def order(findings: Sequence[Finding]) -> tuple[Finding, ...]:

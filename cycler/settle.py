@@ -86,7 +86,8 @@ def _advise_capacity(analysis: Analysis) -> list[str]:
     sentences.append(full_cycle_sentence(analysis))
     if "log_gap" in codes:
         gaps = part(analysis, "reading", "clock", "gaps") or []
-        longest = max((g for g in gaps if number(g.get("duration_s"))), key=lambda g: g["duration_s"], default=None)
+        told = [g for g in gaps if number(g.get("duration_s")) and "not known" not in str(g.get("why") or "")]
+        longest = max(told, key=lambda g: g["duration_s"], default=None)
         which = f" (this log misses {longest['duration_s']:.0f} s from {longest['start_s']:.0f} s on)" if longest else ""
         sentences.append(f"Log the whole discharge without a gap{which}, or log the instrument's own Ah counter with it.")
     if "temperature_out_of_range" in codes:
@@ -334,6 +335,7 @@ def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> 
     for word, clause in (
         ("full start", "a charge that runs to the taper before the test"),
         ("gap", "a log without a gap"),
+        ("missing", "a reading of the current in every row"),
         ("lead", "the pack voltage taken at the pack's own terminals (four wires)"),
         ("instant", f"samples {_times(share)} as often around the switches of the current"),
     ):

@@ -1,10 +1,92 @@
-"""What a column of readings tells of its instrument: resolution, noise, and the zero of an ammeter."""
+"""What a column of readings tells of its instrument: resolution, noise, the zero of an ammeter, and where readings are missing."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+
+from cycler.log import Log
+
+GAP_RATIO = 5.0
+"""An interval this many times as long as those on both sides of it is no sampling any more (the readers' rule for gaps in the clock,
+``readers.clock``). Common practice, no source."""
+GAP_MIN_S = 30.0
+"""Shorter intervals are no gap. [s] Common practice, no source."""
+
+
+def usual_interval(time_s: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """Sampling around some intervals: the larger of the medians of the five before and the five after each, infinite without any.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Never decreasing. [s]
+    at : ndarray of int, shape (m,)
+        Sample at which each interval begins.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        [s]
+    """
+    spans = np.diff(time_s)
+    beside = np.full(spans.size + 10, np.nan)
+    beside[5:-5] = np.where(spans > 0, spans, np.nan)
+    medians = []
+    for offset in (0, 6):
+        around = np.sort(beside[at[:, None] + offset + np.arange(5)], axis=1)
+        count = np.count_nonzero(np.isfinite(around), axis=1)
+        rows = np.arange(at.size)
+        medians.append(0.5 * (around[rows, np.maximum(count - 1, 0) // 2] + around[rows, np.minimum(count // 2, 4)]))
+    return np.nan_to_num(np.fmax(*medians), nan=np.inf)
+
+
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A stretch over which nobody read the current: rows ``before`` and ``after`` are those with a reading on its two sides.
+
+    ``length_s`` is None where it is not known (a joint without a common clock); ``seen`` is True if rows stand in it that lack
+    only their current.
+    """
+
+    before: int
+    after: int
+    length_s: float | None
+    why: str
+    seen: bool
+
+
+def length_known(why: str) -> bool:
+    """Whether the reason of a gap leaves its length known; a joint of files without a common clock does not."""
+    return "not known" not in why
+
+
+def unread_stretches(log: Log) -> tuple[Unread, ...]:
+    """Gaps of the log, and rows without a reading of the current for longer than a gap must be (``GAP_RATIO``), in time order.
+
+    Shorter runs of missing readings are no gap: there the current is a straight line between its neighbours.
+    """
+    valid = np.flatnonzero(np.isfinite(log.current_a))
+    if valid.size < 2:
+        return ()
+    time = log.time_s[valid]
+    found: dict[int, Unread] = {}
+    for gap in log.reading.gaps:
+        k = int(np.searchsorted(log.time_s, gap.start_s + 0.5 * gap.duration_s)) - 1
+        at = int(np.searchsorted(valid, k, "right")) - 1
+        if k < 0 or not 0 <= at < valid.size - 1:
+            continue
+        before, after = int(valid[at]), int(valid[at + 1])
+        known = length_known(gap.why) and (at not in found or found[at].length_s is not None)
+        length = float(gap.duration_s if after == before + 1 else log.time_s[after] - log.time_s[before])
+        found[at] = Unread(before, after, length if known else None, gap.why, after > before + 1)
+    spans = np.diff(time)
+    holes = np.flatnonzero((np.diff(valid) > 1) & (spans > GAP_MIN_S))
+    for at in holes[spans[holes] > GAP_RATIO * usual_interval(time, holes)].tolist():
+        if at not in found:
+            found[at] = Unread(int(valid[at]), int(valid[at + 1]), float(spans[at]), "no readings of the current", True)
+    return tuple(found[at] for at in sorted(found))
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ import numpy as np
 
 from cycler.log import Log
 from cycler.pack import Pack
-from cycler.signals import CurrentScale, current_scale, noise_of, resolution_of, straight
+from cycler.signals import CurrentScale, current_scale, noise_of, resolution_of, straight, unread_stretches
 
 PULSE_MAX_S = 60.0
 """Longest active step that is called a pulse. [s] Common practice, no source."""
@@ -129,6 +129,8 @@ def _cc_cv_boundary(voltage: np.ndarray, current: np.ndarray, noise_a: float) ->
     if n < 6 or not np.any(np.isfinite(voltage)):
         return None
     tail = voltage[-max(3, n // 50) :]
+    if not np.any(np.isfinite(tail)):
+        return None
     plateau = float(np.nanmedian(tail))
     tolerance = max(3.0 * noise_of(voltage), 1.1 * resolution_of(voltage), 0.004 * abs(plateau))
     off = np.flatnonzero(~(np.abs(voltage - plateau) <= tolerance))
@@ -223,9 +225,29 @@ def with_end_reasons(log: Log, pack: Pack, steps: tuple[Step, ...]) -> tuple[Ste
     if not steps:
         return ()
     valid = np.flatnonzero(np.isfinite(log.current_a))
-    before_gap = {int(valid[cut - 1]) for cut in _gap_cuts(log, log.time_s[valid]) if cut > 0}
+    before_gap = {int(valid[cut - 1]) for cut in _gap_cuts(log, valid)}
+    ends = {run[-1].index: run[0].first for run in load_runs(log, steps)}
     return tuple(
-        replace(step, end_reason=_end_reason(log, pack, steps, step, step.last in before_gap)) for step in steps
+        replace(step, end_reason=_end_reason(log, pack, steps, step, step.last in before_gap, ends.get(step.index))) for step in steps
+    )
+
+
+def load_runs(log: Log, steps: tuple[Step, ...]) -> tuple[tuple[Step, ...], ...]:
+    """Loads that follow each other with no pause longer than a pulse: one discharge, however short its steps.
+
+    Together they last longer than a pulse and fill more than half of the run, as a ride does and a train of single pulses does not.
+    """
+    starts = [log.time_s[max(step.first - 1, 0)] for step in steps]
+    runs: list[list[Step]] = [[]]
+    for step in steps:
+        if step.direction < 0:
+            runs[-1].append(step)
+        elif log.time_s[step.last] - starts[step.index] > PULSE_MAX_S:
+            runs.append([])
+    loaded = [sum(float(log.time_s[step.last] - starts[step.index]) for step in run) for run in runs]
+    return tuple(
+        tuple(run) for run, span in zip(runs, loaded, strict=True)
+        if run and span > max(PULSE_MAX_S, 0.5 * float(log.time_s[run[-1].last] - starts[run[0].index]))
     )
 
 
@@ -240,7 +262,7 @@ def cut_steps(log: Log) -> tuple[Step, ...]:
     scale = current_scale(current, voltage)
     state = _states(current, scale)
     first, last = _runs(state)
-    gap_cuts = _gap_cuts(log, time)
+    gap_cuts = _gap_cuts(log, valid)
     given = np.union1d(_hint_cuts(log, valid), np.array(sorted(gap_cuts), dtype=int))
     pieces: list[_Piece] = []
     for a, b in zip(first, last):
@@ -274,14 +296,9 @@ def pack_voltage(log: Log) -> np.ndarray:
     return np.sum(log.group_voltage_v, axis=1)
 
 
-def _gap_cuts(log: Log, time: np.ndarray) -> set[int]:
-    """Indices of the first sample after each gap."""
-    cuts = set()
-    for gap in log.reading.gaps:
-        k = int(np.searchsorted(time, gap.start_s + 0.5 * gap.duration_s))
-        if 0 < k < time.size:
-            cuts.add(k)
-    return cuts
+def _gap_cuts(log: Log, valid: np.ndarray) -> set[int]:
+    """Which of the samples with a current are the first after a stretch without."""
+    return {int(np.searchsorted(valid, stretch.after)) for stretch in unread_stretches(log)}
 
 
 def _hint_cuts(log: Log, valid: np.ndarray) -> np.ndarray:
@@ -435,11 +452,12 @@ def reaches_limit(voltage_v: np.ndarray, limit_v: float, time_s: np.ndarray | No
     return bool(tail[-1] - 1.5 * rate * ahead <= limit_v + slack and tail[-1] - limit_v <= 0.12 * abs(limit_v))
 
 
-def _end_reason(log: Log, pack: Pack, steps: tuple[Step, ...], step: Step, at_gap: bool) -> str:
-    """Why a step ended, from the evidence in the log (see the module's contract for the words)."""
+def _end_reason(log: Log, pack: Pack, steps: tuple[Step, ...], step: Step, at_gap: bool, begun: int | None = None) -> str:
+    """Why a step ended, from the evidence in the log (see the module's contract for the words); ``begun`` is the first row of a run of loads
+    that ends with the step."""
     following = steps[step.index + 1] if step.index + 1 < len(steps) else None
-    if step.direction < 0 and not step.kind.startswith("pulse"):
-        reason = discharge_end(log, pack, step, following)
+    if step.direction < 0 and (begun is not None or not step.kind.startswith("pulse")):
+        reason = discharge_end(log, pack, step, following, begun)
     elif step.direction > 0 and not step.kind.startswith("pulse"):
         reason = _charge_end(log, pack, step, following)
     else:
@@ -493,7 +511,16 @@ def _group_over_voltage(log: Log, pack: Pack, step: Step) -> bool:
     return bool(np.nanmax(log.group_voltage_v[step.slice][-3:], initial=-np.inf) > full + 0.03)
 
 
-def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None) -> str:
+def alike_rows(log: Log, step: Step, begun: int) -> np.ndarray:
+    """Rows that tell how voltage falls towards the end of a load: the step's own, and for a pulse that ends a run of loads those of the run
+    (from row ``begun`` on) within 10 % of its current."""
+    if not step.kind.startswith("pulse"):
+        return np.arange(step.first, step.last + 1)
+    rows = np.arange(min(begun, step.first), step.last + 1)
+    return rows[np.abs(log.current_a[rows] - step.level_a) <= 0.1 * abs(step.level_a)]
+
+
+def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None, begun: int | None = None) -> str:
     """Reason for the end of a discharge step: ``pack_cutoff``, ``group_cutoff``, ``protection_trip`` or "".
 
     Evidence, in this order: the terminals fall away while current stops (the board opened); pack voltage at its
@@ -501,19 +528,20 @@ def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None) -> s
     cut-off or, without a declared one, in the range where boards cut off (2.0 to 3.05 V for lithium chemistries of the
     4 V class, up to 2.6 V for lfp; common practice, no source), pack voltage still clearly above its own cut-off.
     """
-    voltage = pack_voltage(log)[step.slice]
+    rows = alike_rows(log, step, step.first if begun is None else begun)
+    voltage = pack_voltage(log)[rows]
     if not np.any(np.isfinite(voltage)):
         return ""
     end_v = float(voltage[np.isfinite(voltage)][-1])
     if following is not None and following.kind == "rest" and _terminals_fell_away(log, following, end_v):
         return "protection_trip"
-    time = log.time_s[step.slice]
+    time = log.time_s[rows]
     next_s = float(log.time_s[following.first]) if following is not None else None
     if pack.cutoff_voltage_v is not None and reaches_limit(voltage, pack.cutoff_voltage_v, time, next_s):
         return "pack_cutoff"
     if log.series == 0:
         return ""
-    groups = log.group_voltage_v[step.slice]
+    groups = log.group_voltage_v[rows]
     finite_rows = np.flatnonzero(np.all(np.isfinite(groups), axis=1))
     if finite_rows.size == 0:
         return ""

@@ -65,17 +65,17 @@ def capacity_budget(
     Returns
     -------
     tuple of BudgetLine
-        current gain: Q g; current offset: a T over the time under current, a the larger of stated limit and zero seen at rest; clock: Q g_t; cut-off voltage:
+        current gain: Q g; current offset: a T over the time under current, a the largest of stated limit, zero seen at rest and a load that may be the zero; clock: Q g_t; cut-off voltage:
         u(V)/|dV/dQ| at the end; sample instant: dI dt u(share) for each switch; current noise and resolution: random part
         s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it; full start: what a rest below the charge voltage leaves open;
-        gap: 2 % of what a counter bridged (common practice, no source).
+        gap: 2 % of what a counter bridged (common practice, no source); missing current: what a straight line over missing readings leaves open.
     """
     instrument = pack.instrument
     q = abs(discharge.net_ah)
     hours = discharge.active_s / SECONDS_PER_HOUR
     lines = [
         BudgetLine("current gain", rectangular(instrument.current_gain * q)),
-        BudgetLine("current offset", rectangular(max(instrument.current_offset_a, abs(zero_seen_a))) * hours),
+        BudgetLine("current offset", rectangular(max(instrument.current_offset_a, abs(zero_seen_a), discharge.zero_doubt_a)) * hours),
         BudgetLine("clock", rectangular(instrument.clock_gain * q)),
     ]
     if discharge.end_reason in ("pack_cutoff", "group_cutoff") and discharge.slope_v_per_ah:
@@ -91,6 +91,9 @@ def capacity_budget(
         lines.append(BudgetLine("full start", rectangular(discharge.start_short_v / discharge.start_slope_v_per_ah)))
     if discharge.bridged_ah:
         lines.append(BudgetLine("gap", rectangular(0.02 * discharge.bridged_ah)))
+    if discharge.missing_half_ah:
+        # Readings go missing for one reason (over range, say), so the errors of the runs add up.
+        lines.append(BudgetLine("missing current", rectangular(discharge.missing_half_ah)))
     return tuple(lines)
 
 
@@ -101,7 +104,7 @@ def energy_u(
 
     The charge terms count at mean voltage, joined with the voltage's own gain and offset. Where the pack's cut-off ended
     the test, a voltmeter that reads high shifts the cut-off and the energy the same way: both parts of each of its errors are
-    added before they are squared.
+    added before they are squared. What missing readings of the voltage leave open joins them.
     """
     i = pack.instrument
     energy, charge = abs(discharge.energy_wh), abs(discharge.net_ah)
@@ -111,7 +114,7 @@ def energy_u(
     others = tuple(line for line in charge_lines if not (by_pack and line.source == "cut-off voltage"))
     gain = rectangular(i.voltage_gain * (energy + cut * per_volt))
     offset = rectangular(i.voltage_offset_v * (charge + per_volt))
-    return sqrt((combined(others) * abs(mean_voltage_v)) ** 2 + gain**2 + offset**2)
+    return sqrt((combined(others) * abs(mean_voltage_v)) ** 2 + gain**2 + offset**2 + rectangular(discharge.voltage_open_wh) ** 2)
 
 
 def resistance_u(

@@ -25,6 +25,8 @@ USABLE = frozenset(KINDS[:6])
 STEPS_MIN = 20
 """A step is compared over at least so many rows and so many of the counter's own steps."""
 READINGS_MIN = 10
+LAG_S = 3.0
+"""How far a counter may lag behind the current without being wrong. [s] Common practice, no source."""
 _MODULI = (2.0**16, 2.0**15, 2.0**24, 2.0**32, 2.0**31, 1e4, 1e5, 1e6, 1e3)
 """Counts after which a register or a display starts anew."""
 
@@ -396,7 +398,8 @@ def _kind(rows, c, restarts, course: Course, small: float) -> tuple[str, str, li
 
 
 def check_step(
-    counter: Counter, step: int, first: int, last: int, flow: np.ndarray, course: Course, u_per_hour: float = 0.0
+    counter: Counter, step: int, first: int, last: int, flow: np.ndarray, course: Course, u_per_hour: float = 0.0,
+    noise_per_hour: float = 0.0,
 ) -> StepCheck | None:
     """Integral and counter over the same rows of one step, None if that tells nothing.
 
@@ -410,12 +413,15 @@ def check_step(
     course : Course
     u_per_hour : float
         Standard uncertainty of current or power from the resolution of its readings. [A or W]
+    noise_per_hour : float
+        Standard deviation of its noise from row to row. [A or W]
 
     Notes
     -----
-    A counter that moves rarely is compared between rows at which it has just moved. Gaps and resets are left out of both. Gain and zero of
-    the instrument are common to both figures and left out of their difference; what counts is the quantisation of both
-    (rectangular) and the error of the trapezoid rule.
+    A counter that moves rarely is compared between rows at which it has just moved; its reading there is late by up to the flow of that row,
+    which differs between the two ends of a taper. Gaps and resets are left out of both. Gain and zero of the instrument are common to both figures and left
+    out of their difference; what counts is the quantisation of both and a lag of ``LAG_S`` (rectangular), the noise of the readings and the error of
+    the trapezoid rule.
     """
     direction = int(course.state[first])
     way = counter.way(direction) if direction else None
@@ -427,28 +433,51 @@ def check_step(
         return None
     c = counter.reading[low : high + 1]
     per_row = float(np.nanmedian(np.abs(flow[first:last])))
-    width = counter.resolution
-    if counter.renewal or per_row < counter.resolution:
-        moved = low + np.flatnonzero(np.diff(c)) + 1
+    widths = np.full(2, counter.resolution)
+    rare, moved = bool(counter.renewal or per_row < counter.resolution), np.empty(0, int)
+    if rare:
+        moved = low + np.flatnonzero((np.diff(c) != 0) & ~counter.breaks[low:high]) + 1
         if moved.size < 2:
             return None
         low, high = int(moved[0]), int(moved[-1])
         run = np.concatenate(([0.0], np.cumsum(np.nan_to_num(flow[first:last]))))
         scatter = open_width(counter.rows[moved], counter.reading[moved], run[counter.rows[moved] - first], counter.resolution)
-        width = max(per_row, scatter if scatter is not None else max(counter.resolution, counter.renewal))
+        widths[:] = scatter if scatter is not None else max(counter.resolution, counter.renewal)
     rows = counter.rows[low : high + 1]
     part = slice(int(rows[0]), int(rows[-1]))
     unknown = course.gap[part] | ~np.isfinite(flow[part])
     keep = (_between(unknown.astype(float), rows - rows[0]) < 0.5) & ~counter.breaks[low:high]
+    broken = np.flatnonzero(~keep)
+    if rare:
+        for p in broken:
+            # On either side of what is left out the comparison ends, and begins again, at a move.
+            keep[moved[np.searchsorted(moved, low + p, "right") - 1] - low : moved[np.searchsorted(moved, low + p + 1)] - low] = False
     integral = direction * _between(np.where(unknown, 0.0, flow[part]), rows - rows[0])
     by_integral = float(integral[keep].sum())
     by_counter = way * float(np.diff(counter.reading[low : high + 1])[keep].sum())
     if keep.mean() < 0.5 or by_counter <= 0 or by_integral < STEPS_MIN * counter.resolution:
         return None
-    hours = float(np.diff(course.time_s[rows])[keep].sum()) / 3600.0
+    spans = np.diff(course.time_s[rows])[keep] / 3600.0
+    hours = float(spans.sum())
     u_rule = _trapezoid_error(flow[part], course.time_s[rows[0] : rows[-1] + 1])
-    u = np.sqrt(width**2 / 3.0 + (u_per_hour * hours) ** 2 + u_rule**2 + counter.jitter**2 / 3.0)
+    per_end, rate = _at_ends(flow, course.time_s, part, first)
+    if rare:
+        widths = np.maximum(widths, per_end)
+    # Reading and true charge differ by 0 to w at each end: half the difference of the two widths is no chance. A pair of ends for each piece.
+    pieces = 1 + broken.size
+    u_ends = np.sqrt(pieces * float(widths @ widths) / 6.0 + 0.25 * float(widths[0] - widths[1]) ** 2)
+    u_lag = LAG_S / 3600.0 * rate / np.sqrt(3.0)
+    every = float(np.sqrt(np.sum((np.diff(course.time_s[part.start : part.stop + 1]) / 3600.0) ** 2)))
+    u = np.sqrt(u_ends**2 + u_lag**2 + (u_per_hour * hours) ** 2 + (noise_per_hour * every) ** 2 + u_rule**2 + counter.jitter**2 / 3.0)
     return StepCheck(counter.name, counter.unit, counter.kind, step, by_integral, by_counter, float(u))
+
+
+def _at_ends(flow: np.ndarray, time_s: np.ndarray, part: slice, first: int) -> tuple[np.ndarray, float]:
+    """Flow per row at the two ends of a part of a step [Ah or Wh], and the larger of the two rates there [A or W]."""
+    ends = np.array([max(part.start - 1, first), part.stop - 1])
+    amount = np.abs(np.nan_to_num(flow[ends]))
+    span = time_s[ends + 1] - time_s[ends]
+    return amount, float(np.max(3600.0 * amount / np.where(span > 0, span, np.inf)))
 
 
 def _trapezoid_error(flow: np.ndarray, time_s: np.ndarray) -> float:

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.signals import GAP_MIN_S, GAP_RATIO, usual_interval
+
 SECONDS_PER_HOUR = 3600.0
 
 
@@ -122,9 +124,10 @@ def cumulative(intervals: np.ndarray) -> np.ndarray:
 
 
 def bridge_missing(time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
-    """Values with single missing readings filled by the straight line between their neighbours.
+    """Values with missing readings filled by the straight line between their neighbours, however far apart.
 
-    Leading and trailing NaN stay. Shapes (n,) in and out.
+    Leading and trailing NaN stay. Shapes (n,) in and out. What a line over a long run is worth is the caller's to say: see
+    ``steps.unread_stretches`` for the current and :func:`missing_runs` for what a line leaves open.
     """
     known = np.isfinite(values)
     if np.all(known) or not np.any(known):
@@ -134,6 +137,49 @@ def bridge_missing(time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
     filled[: edges[0]] = np.nan
     filled[edges[-1] + 1 :] = np.nan
     return filled
+
+
+def missing_runs(time_s: np.ndarray, values: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Last known sample before and first after each run of missing readings that is longer than the sampling around it.
+
+    A column that was only ever written in every fifth row has no such run. Runs at the start and the end of the column are left out.
+    Shapes (n,) in, two times (m,) out.
+    """
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size == values.size or known.size < 2:
+        return np.empty(0, int), np.empty(0, int)
+    holes = np.flatnonzero(np.diff(known) > 1)
+    holes = holes[np.diff(time_s[known])[holes] > 1.5 * usual_interval(time_s[known], holes)]
+    return known[holes], known[holes + 1]
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """Readings missing from a column: ``rows`` of them, ``short_s`` in runs that a straight line bridges, ``long_s`` in runs longer than a
+    gap must be, ``ends_s`` before the first and after the last reading. [s]"""
+
+    rows: int
+    short_s: float
+    long_s: float
+    ends_s: float
+
+
+def missing_readings(time_s: np.ndarray, values: np.ndarray) -> Missing | None:
+    """What is missing from a column, None if nothing is or no reading is there at all. Shapes (n,)."""
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size in (0, values.size):
+        return None
+    a, b = missing_runs(time_s, values)
+    spans = time_s[b] - time_s[a]
+    place = np.searchsorted(known, a)
+    is_long = (spans > GAP_MIN_S) & (spans > GAP_RATIO * usual_interval(time_s[known], place))
+    usual = float(np.median(np.diff(time_s[known]))) if known.size > 1 else 0.0
+    ends = [(known[0], float(time_s[known[0]] - time_s[0])), (values.size - 1 - known[-1], float(time_s[-1] - time_s[known[-1]]))]
+    ends = [(int(rows), span) for rows, span in ends if rows and span > 1.5 * usual]
+    rows = int(np.sum(b - a - 1)) + sum(count for count, _ in ends)
+    if not rows:
+        return None
+    return Missing(rows, float(spans[~is_long].sum()), float(spans[is_long].sum()), float(sum(span for _, span in ends)))
 
 
 def crossing(x: np.ndarray, y: np.ndarray, level: float) -> tuple[int, float] | None:

@@ -13,6 +13,7 @@ from cycler.readers import cells
 from cycler.readers.clock import Clock, read_clock
 from cycler.readers.columns import MEND, Assigned, Assignment, ColumnsFile, assign
 from cycler.readers.contradiction import refuse_contradictions
+from cycler.readers.doubt import doubtful_units
 from cycler.readers.encoding import decode
 from cycler.readers.evidence import UnitChoice, settle_units
 from cycler.readers.groups import group_voltages
@@ -56,6 +57,7 @@ class Draft:
     unit_choices: dict[str, UnitChoice]
     columns_file: str
     warnings: list[ReadingWarning] = field(default_factory=list)
+    power_w: np.ndarray | None = None
 
     @property
     def sign_voltage_v(self) -> np.ndarray:
@@ -117,7 +119,7 @@ def read_draft(
         name, hashlib.sha256(raw).hexdigest(), len(raw), int(rows.size), len(dropped) + int(clock.duplicates.size)
     )
     draft = _draft(table, assignment, clock, choices, groups, rows, time_s, source, decoded.encoding, warnings, columns)
-    refuse_contradictions(draft)
+    draft.warnings += doubtful_units(draft, refuse_contradictions(draft))
     return draft
 
 
@@ -283,7 +285,9 @@ def _draft(
     voltage = taken(assignment.one("voltage"))
     if voltage is None:
         voltage = np.full(rows.size, np.nan)
+    said = len(assignment.warnings)
     current, separate, stated = _current(assignment, rows)
+    warnings += assignment.warnings[said:]
     voltage, current = _hold_interleaved(voltage, current, table.file, warnings)
     sensors = [item for item in assignment.role("temperature") if np.isfinite(item.raw.values).any()]
     for item in assignment.role("temperature"):
@@ -305,27 +309,63 @@ def _draft(
         groups[rows], temperature, tuple(item.label for item in sensors), code, words, taken(assignment.one("step")),
         taken(assignment.one("cycle")), step_time_s, counters, table.line_number[rows], stated, choices,
         columns.file if columns is not None and columns.says_something else "", warnings,
+        taken(assignment.one("power")),
     )
 
 
 def _current(assignment: Assignment, rows: np.ndarray) -> tuple[np.ndarray, str, str | None]:
-    """Current as logged, what separate columns say about its direction, and the sign stated in a columns file."""
+    """Current as logged, what separate columns say about its direction, and the sign stated in a columns file.
+
+    A column of one direction that holds both signs is a signed current, whatever its heading says; so is one of negative
+    readings only, if it stands alone.
+    """
     plain = assignment.one("current")
     if plain is not None:
         return plain.values()[rows], "", plain.sign
-    charge, discharge = assignment.one("charge_current"), assignment.one("discharge_current")
+    found = [item for role in ("charge_current", "discharge_current") if (item := assignment.one(role)) is not None]
+    signed = [item for item in found if _holds_both_signs(item.values()[rows])]
+    if len(found) == 1 and (signed or np.nanmedian(_large(found[0].values()[rows])) < 0):
+        return _as_signed(assignment, found[0], rows, "both signs" if signed else "negative readings only")
+    if signed and len(found) == 2:
+        first, second = (item.values()[rows] for item in found)
+        near = 0.02 * float(np.nanmax(np.abs(first)))
+        if np.nanmedian(np.abs(np.abs(first) - np.abs(second))) <= near:
+            return _as_signed(assignment, found[0], rows, "both signs, as its counterpart does")
     total = np.zeros(rows.size)
     parts = []
     none = np.ones(rows.size, bool)
-    for item, direction in ((charge, 1.0), (discharge, -1.0)):
-        if item is None:
-            continue
-        values = np.abs(item.values()[rows])
+    for item in found:
+        direction = 1.0 if item.role == "charge_current" else -1.0
+        values = item.values()[rows]
         none &= np.isnan(values)
-        total = total + direction * np.nan_to_num(values)
+        # Some write what was taken out as negative; the small other sign of a zero stays as it is, so that it averages out.
+        turned = -1.0 if np.nanmedian(_large(values)) < 0 else 1.0
+        total = total + direction * turned * np.nan_to_num(values)
         parts.append(f"{quote(item.label)} is {'charge' if direction > 0 else 'discharge'}")
     total[none] = np.nan
     return total, "column headings: " + ", ".join(parts), None
+
+
+def _large(values: np.ndarray) -> np.ndarray:
+    """Readings beyond 5 % of the largest, or a single zero."""
+    size = np.abs(values[np.isfinite(values)])
+    if not size.size or size.max() == 0:
+        return np.zeros(1)
+    return values[np.abs(values) > 0.05 * np.percentile(size, 99.9)] if np.percentile(size, 99.9) > 0 else values[np.abs(values) > 0]
+
+
+def _holds_both_signs(values: np.ndarray) -> bool:
+    """True if more than an odd row is of the other sign, zeros of the meter left out."""
+    large = _large(values)
+    return min((large > 0).sum(), (large < 0).sum()) > max(2, 0.002 * large.size)
+
+
+def _as_signed(assignment: Assignment, item: Assigned, rows: np.ndarray, why: str) -> tuple[np.ndarray, str, str | None]:
+    assignment.warnings.append(
+        ReadingWarning("sign_inferred", f"The heading {quote(item.label)} names one direction, its readings are of {why}: it was read as a signed current.", item.label)
+    )
+    item.role, item.evidence = "current", f"{item.evidence}; {why}: a signed current"
+    return item.values()[rows], "", item.sign
 
 
 def _hold_interleaved(

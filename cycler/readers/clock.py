@@ -12,8 +12,10 @@ from cycler.errors import InputError, Location, quote
 from cycler.log import Gap, ReadingWarning
 from cycler.readers.columns import MEND, Assigned, Assignment, ColumnsFile
 from cycler.readers.evidence import SPREADSHEET_DAYS
+from cycler.readers.order import runs_on, stands_as_written, witnesses
 from cycler.readers.stamps import Stamps
 from cycler.readers.table import Table, list_lines
+from cycler.readers.ticks import pace_of, spread_ticks
 from cycler.readers.twopart import MS, stamp_seconds
 from cycler.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, UNITS
 
@@ -35,7 +37,7 @@ class Clock:
 
     ``rows`` indexes the table; ``time_s`` belongs to those rows, not yet shifted to zero. ``absolute`` is true
     if ``time_s`` is the wall clock in seconds since 1970; ``origin_s`` is the wall clock of ``time_s`` = 0
-    where only another column knows it, and ``pace`` how much faster than that ``time_s`` goes.
+    where only another column knows it, and ``pace`` how much faster than that ``time_s`` goes (see ``pace_of``).
     """
 
     rows: np.ndarray
@@ -280,9 +282,7 @@ def _straighten(
         known = np.flatnonzero(np.isfinite(first))
         if known.size:
             clock.origin_s, clock.utc = float(first[known[0]] - clock.time_s[known[0]]), wall.utc
-            moved = float(first[known[-1]] - first[known[0]])
-            if moved > 0:
-                clock.pace = float(clock.time_s[known[-1]] - clock.time_s[known[0]]) / moved
+            clock.pace = pace_of(clock.time_s[known], first[known])
     return clock
 
 
@@ -298,13 +298,16 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
     typical = _typical(t)
     wraps: list[int] = []
     joined: list[int] = []
-    jumps: list[tuple[int, float]] = []
+    jumps: list[int] = []
+    backs: list[tuple[int, float]] = []
     moved: list[int] = []
     step = assignment.one("step")
     step_number = step.raw.values[clock.rows].copy() if step is not None and step.raw.kind == "number" else None
     # Adding a shift to all later rows, or sorting a block, leaves the other falls where they are. Rows from ``reach`` on
     # get the shifts so far when they are looked at, so that many restarts do not take time with their square.
     total, reach = 0.0, 0
+    shown = t.copy()  # what the clock itself says, whose full scale it is
+    columns = witnesses(assignment)
 
     def shift_rest(amount: float) -> None:
         nonlocal total
@@ -319,13 +322,16 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
         if after >= before:
             continue
         local = _typical(t[max(0, index - 20): index + 1])
-        full = _full_scale(before, after, source, local)
+        full = _full_scale(shown[index], shown[index + 1], source, local)
         block = None if source.of_day and full else _misplaced(t, index, local)
+        set_back = False
         if block is not None:
             start, stop = block
-            moved += [int(clock.rows[item]) for item in range(index + 1, stop) if t[item] < before]
             order = start + np.argsort(t[start:stop], kind="stable")
-            t[start:stop] = t[order]
+            set_back = stands_as_written(columns, clock.rows, start, stop, order)
+        if block is not None and not set_back:
+            moved += [int(clock.rows[item]) for item in range(index + 1, stop) if t[item] < before]
+            t[start:stop], shown[start:stop] = t[order], shown[order]
             clock.rows[start:stop] = clock.rows[order]
             if step_number is not None:
                 step_number[start:stop] = step_number[order]
@@ -334,7 +340,10 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
             wraps.append(index)
         elif source.kind == "wall" and 0 <= SECONDS_PER_HOUR - (before - after) < 3 * min(local, 10 * typical) + 2:
             shift_rest(SECONDS_PER_HOUR)
-            jumps.append((index, SECONDS_PER_HOUR))
+            jumps.append(index)
+        elif set_back and runs_on(assignment, clock.rows, index):
+            backs.append((index, before - after + local))
+            shift_rest(before - after + local)
         else:
             shift_rest(_joint(t, index, step_number, source, wall, clock, joined, local, typical))
     t[reach:] += total
@@ -345,7 +354,15 @@ def _mend_falls(t, falls, table, assignment, source, wall, clock, where) -> np.n
         )
     if jumps:
         clock.warnings.append(
-            ReadingWarning("clock_jump", "The clock jumps back one hour (summer time); the rows after it were moved on.", where(jumps[0][0] + 1))
+            ReadingWarning("clock_jump", "The clock jumps back one hour (summer time); the rows after it were moved on.", where(jumps[0] + 1))
+        )
+    if backs:
+        text = ", ".join(f"by {amount:.4g} s at {where(index + 1).rsplit(':', 1)[-1]}" for index, amount in backs[:3])
+        clock.warnings.append(
+            ReadingWarning(
+                "clock_jump", f"The clock was set back, as the readings run on in the order of the file ({text.replace(' at ', ' at line ')}); the rows after it were moved on.",
+                where(backs[0][0] + 1),
+            )
         )
     if moved:
         lines = sorted(int(table.line_number[item]) for item in moved)
@@ -484,30 +501,11 @@ def _spread_coarse(clock: Clock) -> None:
     """Spread runs of equal stamps evenly where the clock is coarser than the sampling."""
     t = clock.time_s
     n = t.size
-    if n < 4 or (np.diff(t) == 0).sum() <= 0.2 * n:
+    if n < 4 or (np.diff(t) == 0).sum() <= 0.2 * n or t[0] == t[-1]:
         return
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(t) > 0]))
-    lengths = np.diff(np.concatenate([starts, [n]]))
-    if starts.size < 2:
-        return
-    tick = np.diff(t[starts])
-    spacing = np.concatenate([tick / lengths[:-1], [0.0]])
-    usual = float(np.median(spacing[:-1]))
-    # A pause after a run is no part of it; the last run has no end.
-    spacing[-1] = usual
-    spacing = np.where(spacing > 3 * usual, usual, spacing)
-    base = np.repeat(t[starts], lengths)
-    within = np.arange(n) - np.repeat(starts, lengths)
-    spread = base + within * np.repeat(spacing, lengths)
-    first = int(lengths[0])
-    if tick.size:
-        # The first run may have begun before the log: its rows stand back from the next stamp.
-        spread[:first] = t[starts[1]] - (first - np.arange(first)) * usual
-    clock.time_s = np.maximum.accumulate(spread)
+    clock.time_s, longest = spread_ticks(t)
     clock.warnings.append(
-        ReadingWarning(
-            "clock_coarse", f"The clock shows the same time for up to {int(lengths.max())} rows; they were spread evenly.", ""
-        )
+        ReadingWarning("clock_coarse", f"The clock shows the same time for up to {longest} rows; they were spread evenly.", "")
     )
 
 

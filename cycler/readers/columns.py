@@ -64,7 +64,8 @@ class ColumnsFile:
 
 @dataclass(slots=True)
 class Assigned:
-    """One column and the part it plays. ``composed``: it is read together with others, so no role states it alone."""
+    """One column and the part it plays. ``composed``: it is read together with others, so no role states it alone;
+    ``group_stated``: the number of the group is from a columns file; ``turned``: negative throughout, read as positive."""
 
     raw: RawColumn
     role: str
@@ -76,6 +77,8 @@ class Assigned:
     stated: bool = False
     inferred: bool = False
     composed: bool = False
+    group_stated: bool = False
+    turned: bool = False
 
     @property
     def label(self) -> str:
@@ -158,7 +161,22 @@ def _columns_file(data: dict, text: str, file: str) -> ColumnsFile:
             "column is not a list of tables", Location(file, line_of_key(text, "column")), f"found {quote(rules)}",
             "write one [[column]] block per column",
         )
-    return ColumnsFile(columns=tuple(_rule(rule, number, text, file) for number, rule in enumerate(rules)), file=file, **values)
+    read = tuple(_rule(rule, number, text, file) for number, rule in enumerate(rules))
+    _refuse_one_group_twice(read, text, file)
+    return ColumnsFile(columns=read, file=file, **values)
+
+
+def _refuse_one_group_twice(rules: tuple[ColumnRule, ...], text: str, file: str) -> None:
+    seen: dict[tuple[str | None, int], int] = {}
+    for number, rule in enumerate(rules):
+        if rule.group is None or (first := seen.setdefault((rule.role, rule.group), number)) == number:
+            continue
+        lines = [_line_of_block(text, place) for place in (first, number)]
+        names = [quote(rules[place].name or f"column {rules[place].position}") for place in (first, number)]
+        raise InputError(
+            f"group {rule.group} is stated for two columns", Location(file, lines[1]),
+            f"line {lines[0]} states it for {names[0]}, line {lines[1]} for {names[1]}", "give each column a group of its own",
+        )
 
 
 def _unknown(kind: str, word: object, known: list[str], where: Location) -> None:
@@ -313,6 +331,7 @@ def _apply_rules(assignment: Assignment, columns: ColumnsFile, table: Table) -> 
             target.unit = parse_unit(rule.unit)
         target.sign = rule.sign or target.sign
         target.group = rule.group or target.group
+        target.group_stated = rule.group is not None or target.group_stated
     # A role that is stated for one column leaves the others out.
     for role in _SINGLE:
         if any(item.stated and item.role == role for item in assignment.columns):

@@ -16,6 +16,7 @@ import numpy as np
 from cycler.errors import quote
 from cycler.log import ReadingWarning
 from cycler.readers.columns import Assigned, Assignment
+from cycler.readers.flow import turnover
 from cycler.readers.twopart import stamp_seconds
 from cycler.units import COULOMB_PER_AH, UNITS, shown_unit
 
@@ -94,7 +95,11 @@ def _turn_reversed(assignment: Assignment) -> None:
             if values is None or not np.isfinite(values).any():
                 continue
             if np.nanmedian(values) < 0 and np.nanmean(values[np.isfinite(values)] < 0) > 0.99:
-                item.raw.values = -values
+                item.raw.values, item.turned = -values, True
+                # Taps that are negative beside a positive pack were measured against pack positive.
+                if role == "tap_voltage" and not any(pack.turned for pack in assignment.role("voltage")):
+                    item.evidence += "; negative throughout, measured against pack positive"
+                    continue
                 item.evidence += "; negative throughout, read with the leads changed over"
                 turned.append(item.label)
     if turned:
@@ -194,20 +199,13 @@ def _increments(time: np.ndarray) -> np.ndarray:
     steps = np.where(np.isfinite(steps) & (steps > 0), steps, 0.0)
     positive = steps[steps > 0]
     if positive.size:
-        steps = np.where(steps > 200 * np.median(positive), 0.0, steps)
+        # Slow sampling between fast pulses is no pause: its neighbours are as long, or it comes again and again.
+        beside = np.maximum(np.concatenate([[0.0], steps[:-1]]), np.concatenate([steps[1:], [0.0]]))
+        pause = (steps > 200 * np.median(positive)) & (steps > 20 * beside)
+        if pause.sum() > max(3, 0.01 * steps.size):
+            pause &= steps > 5 * np.percentile(steps[pause], 75)
+        steps = np.where(pause, 0.0, steps)
     return steps
-
-
-def _turnover(counter: np.ndarray) -> float:
-    """Sum of all changes of a counter, resets to zero left out."""
-    steps = np.diff(counter[np.isfinite(counter)])
-    if not steps.size:
-        return 0.0
-    usual = np.abs(steps[steps != 0])
-    if not usual.size:
-        return 0.0
-    limit = max(50 * float(np.median(usual)), float(np.percentile(usual, 98)))
-    return float(np.abs(steps[np.abs(steps) <= limit]).sum())
 
 
 def _rates(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
@@ -295,16 +293,17 @@ def _by_counter(clock, currents, counter, options_t, options_i, options_q):
             own = next((item for item in currents if item.role[:4] == counter.role[:4]), None)
             if own is not None:
                 total = np.abs(np.nan_to_num(own.raw.values)) * (own.unit.factor if own.unit is not None else 1.0)
-    integral = float(((total[:-1] + total[1:]) / 2 * steps).sum()) / COULOMB_PER_AH
-    turnover = _turnover(counter.raw.values) * (counter.unit.factor if counter.unit is not None else 1.0)
+    moved = (total[:-1] + total[1:]) / 2 * steps / COULOMB_PER_AH
+    integral = float(moved.sum())
+    turned = turnover(counter.raw.values, moved) * (counter.unit.factor if counter.unit is not None else 1.0)
     # A counter with few digits on a short log proves nothing.
     changes = np.count_nonzero(np.diff(counter.raw.values[np.isfinite(counter.raw.values)]))
-    if integral <= 0 or turnover <= 0 or changes < 5:
+    if integral <= 0 or turned <= 0 or changes < 5:
         return None
     rated = []
     for symbol_t, symbol_i, symbol_q in itertools.product(options_t, options_i, options_q):
         factor = (UNITS[symbol_t].factor if symbol_t else 1.0) * (UNITS[symbol_i].factor if symbol_i else 1.0)
-        ratio = integral * factor / (turnover * (UNITS[symbol_q].factor if symbol_q else 1.0))
+        ratio = integral * factor / (turned * (UNITS[symbol_q].factor if symbol_q else 1.0))
         if abs(ratio - 1) > 2 * AGREEMENT:
             continue
         peak = float(np.nanmax(total)) * (UNITS[symbol_i].factor if symbol_i else 1.0)
@@ -432,8 +431,7 @@ def _charge_by_size(item: Assigned, counter: Assigned | None) -> UnitChoice:
 
 
 def _energy_by_integral(energy: Assigned, clock, currents, voltage) -> UnitChoice:
-    turnover = _turnover(energy.raw.values)
-    if clock is not None and voltage is not None and currents and turnover > 0:
+    if clock is not None and voltage is not None and currents:
         seconds = _seconds(clock)
         if seconds is not None:
             power = np.abs(np.nan_to_num(voltage.values()) * sum(np.abs(np.nan_to_num(item.values())) for item in currents))
@@ -441,8 +439,9 @@ def _energy_by_integral(energy: Assigned, clock, currents, voltage) -> UnitChoic
             if energy.way:  # a counter of one direction stands still while the other runs
                 moved = np.where(np.diff(np.nan_to_num(energy.raw.values)) != 0, moved, 0.0)
             integral = float(moved.sum()) / 3600.0
+            turned = turnover(energy.raw.values, moved)
             for symbol in ("Wh", "mWh", "kWh", "J", "kJ"):
-                if integral and abs(turnover * UNITS[symbol].factor / integral - 1) < 2 * AGREEMENT:
+                if integral and abs(turned * UNITS[symbol].factor / integral - 1) < 2 * AGREEMENT:
                     return UnitChoice(symbol, 2, "power integrated over time meets it")
     peak = float(np.nanmax(np.abs(energy.raw.values), initial=0.0))
     return UnitChoice("mWh" if peak > 20_000 else "Wh", 1, f"readings up to {peak:.4g}")

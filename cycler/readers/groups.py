@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from cycler.errors import InputError, Location, quote
@@ -14,8 +16,9 @@ from cycler.readers.table import Table
 def group_voltages(table: Table, assignment: Assignment) -> np.ndarray:
     """Group voltages of every row, shape (n, series). [V]
 
-    Tap voltages that rise (or fall) from column to column are turned into the differences between neighbours.
-    Columns without a group behind them (all zero or empty) are ignored with a warning.
+    Tap voltages that rise (or fall) from column to column are turned into the differences between neighbours, see
+    ``_from_taps``. Columns without a group behind them (zero, empty, or the flicker of an open input) are ignored with a
+    warning.
     """
     taps = assignment.role("tap_voltage")
     groups = assignment.role("group_voltage")
@@ -29,6 +32,8 @@ def group_voltages(table: Table, assignment: Assignment) -> np.ndarray:
         if rising:
             for item in groups:
                 item.role = "tap_voltage"
+                if item.turned and not (pack is not None and pack.turned):
+                    _unsay_changed_leads(assignment, item)
                 item.evidence += f"; readings {'rise' if rising > 0 else 'fall'} from column to column like taps"
             taps, groups = groups, []
     if taps:
@@ -73,28 +78,58 @@ def _cumulative(medians: np.ndarray, largest: float) -> int:
     return 0
 
 
+def _unsay_changed_leads(assignment: Assignment, item: Assigned) -> None:
+    """A column turned round as if its leads were changed over has proved to be a tap against pack positive."""
+    item.evidence = item.evidence.replace("read with the leads changed over", "measured against pack positive")
+    assignment.warnings[:] = [warning for warning in assignment.warnings if (warning.code, warning.where) != ("voltage_reversed", item.label)]
+
+
+SMALLEST_GROUP_V = 0.1
+"""What stays below this is no group of a pack. [V]"""
+
+
 def _ignore_unused(table: Table, assignment: Assignment, groups: list[Assigned]) -> list[Assigned]:
-    unused = []
+    unused, small = [], False
     for item in groups:
         values = item.values()
         finite = np.abs(values[np.isfinite(values)])
-        if not finite.size or np.max(finite) < 0.1:
-            unused.append(item)
+        if finite.size and np.max(finite) >= SMALLEST_GROUP_V:
+            continue
+        if finite.size and _is_group_by_another_unit(finite):
+            raise InputError(
+                f"group column {item.label} reads less than a group can",
+                Location(table.file, table.dialect.header_line, item.raw.position + 1),
+                f"its readings lie near {np.median(finite):.3g} V, yet they are steady, as those of a group of {1000 * np.median(finite):.3g} V",
+                f'state the unit in a columns file (--columns): [[column]] name = "{item.label}", role = "{item.role}", unit = "V"',
+            )
+        unused.append(item)
+        small |= bool(finite.size and np.max(finite) > 0)
     if not unused:
         return groups
     used = [item for item in groups if item not in unused]
     last = max((item.group or 0 for item in used), default=0)
+    what = f"below {SMALLEST_GROUP_V} V" if small else "zero or empty"
     for item in unused:
         item.role = "ignored"
-        item.evidence = "no group is connected: all readings are zero or empty"
+        item.evidence = f"no group is connected: all readings are {what}"
         if item.group is not None and item.group < last:
             item.evidence += "; its place between the other groups is kept"
         item.group = None
     names = ", ".join(item.label for item in unused)
     assignment.warnings.append(
-        ReadingWarning("group_unused", f"Columns without readings but zero or empty were ignored: {names}.", f"{table.file}")
+        ReadingWarning(
+            "group_unused", f"Columns without readings but {what if small else 'zero or empty'} were ignored: {names}.", f"{table.file}"
+        )
     )
     return used
+
+
+def _is_group_by_another_unit(finite: np.ndarray) -> bool:
+    """True for readings a thousand times too small that move as a group does; an open input flickers or stands still."""
+    middle = float(np.median(finite))
+    if finite.size < 10 or not 0.5 < 1000 * middle <= LARGEST_GROUP_V or np.unique(finite).size < 10:
+        return False
+    return float(np.median(np.abs(np.diff(finite)))) < 0.02 * middle
 
 
 def _tell_repeated(assignment: Assignment, groups: list[Assigned]) -> None:
@@ -128,12 +163,22 @@ def _renumber(assignment: Assignment, groups: list[Assigned]) -> None:
                 item.group = place + 1
             return
         missing = sorted(set(range(1, numbers[-1] + 1)) - set(numbers))
-        assignment.warnings.append(
-            ReadingWarning("group_missing", f"The log holds no readings of group {', '.join(map(str, missing))}.", "")
-        )
+        if missing:
+            assignment.warnings.append(
+                ReadingWarning("group_missing", f"The log holds no readings of group {', '.join(map(str, missing))}.", "")
+            )
 
 
 def _from_taps(table: Table, assignment: Assignment, taps: list[Assigned], pack: Assigned | None) -> np.ndarray:
+    """Differences of neighbouring taps, group 1 at pack negative.
+
+    Each tap adds one group to the one before it in order of voltage. Measured against pack negative, tap k is the wire at the
+    top of group k; measured against pack positive, at the bottom of group k. Which of the two it is: the numbers of a columns
+    file rule (they rise with the voltage, or fall); without them, readings that are negative beside a positive pack are
+    against pack positive, all others against pack negative. A last group between the highest tap and the pack voltage is added.
+    """
+    if all(item.group_stated for item in taps):
+        taps = sorted(taps, key=lambda item: abs(float(_medians([item])[0])))
     medians = _medians(taps)
     order = list(range(len(taps)))
     if len(taps) > 1 and np.all(np.diff(medians) < 0):
@@ -145,25 +190,49 @@ def _from_taps(table: Table, assignment: Assignment, taps: list[Assigned], pack:
             "state role group_voltage or the group number of each tap in a columns file (--columns)",
         )
     columns = [taps[place].values() for place in order]
-    if abs(medians[order[0]]) < 0.1 and len(columns) > 1:
-        # The first wire is pack negative itself.
+    reference = None
+    if abs(medians[order[0]]) < SMALLEST_GROUP_V and len(columns) > 1:
+        # The first wire is the one that all are measured against.
         columns = columns[1:]
-        taps[order[0]].evidence += "; pack negative"
-        taps[order[0]].group = None
+        reference = taps[order[0]]
         order = order[1:]
     if pack is not None:
         top = pack.values()
         above = float(np.nanmedian(top - columns[-1]))
         if 0.5 < above <= LARGEST_GROUP_V:
             columns.append(top)
-    for place, index in enumerate(order):
-        taps[index].group = place + 1
+    stated, from_top, why = _reference(table, [taps[index] for index in order], pack)
+    if reference is not None:
+        reference.evidence += f"; pack {'positive' if from_top else 'negative'}"
+        reference.group = None
     stacked = np.column_stack(columns)
     out = np.diff(np.concatenate([np.zeros((table.rows, 1)), stacked], axis=1), axis=1)
-    direction = "from pack positive down" if order and order[0] > order[-1] else "from pack negative up"
+    if from_top:
+        out = out[:, ::-1]
+    for place, index in enumerate(order):
+        taps[index].group = out.shape[1] - place if from_top else place + 1
+    if from_top or stated:
+        text = f"measured against pack {'positive' if from_top else 'negative'} ({why}): the tap of a number is at the {'bottom' if from_top else 'top'} of that group, counted from pack negative"
+    else:
+        text = f"taken as counted {'from pack positive down' if order and order[0] > order[-1] else 'from pack negative up'}"
     assignment.warnings.append(
-        ReadingWarning(
-            "taps_converted", f"Tap voltages were turned into {out.shape[1]} group voltages, taken as counted {direction}.", table.file
-        )
+        ReadingWarning("taps_converted", f"Tap voltages were turned into {out.shape[1]} group voltages, {text}.", table.file)
     )
     return out
+
+
+def _reference(table: Table, rising: list[Assigned], pack: Assigned | None) -> tuple[bool, bool, str]:
+    """Whether the numbers are stated, whether the taps are measured against pack positive, and why; ``rising``: by voltage."""
+    numbers = [item.group for item in rising if item.group_stated]
+    if numbers and len(rising) > 1:
+        step = {after - before for before, after in itertools.pairwise(item.group or 0 for item in rising)}
+        first = numbers[0] if len(numbers) == len(rising) else 0
+        if len(numbers) == len(rising) and ((step == {1} and first == 1) or (step == {-1} and numbers[-1] in (1, 2))):
+            return True, step == {-1}, f"by the groups stated in the columns file, which {'fall' if step == {-1} else 'rise'} with the voltage"
+        shown = ", ".join(f"{item.label} {float(_medians([item])[0]):.3g} V group {item.group if item.group_stated else 'not stated'}" for item in rising)
+        raise InputError(
+            "the groups stated for the taps do not follow their voltages", Location(table.file, table.dialect.header_line), f"in order of voltage: {shown}",
+            "state group = 1, 2, 3 ... from the lowest voltage up for taps against pack negative, from the highest down for taps against pack positive",
+        )
+    turned = all(item.turned for item in rising) and not (pack is not None and pack.turned)
+    return False, turned, "the readings are negative" if turned else ""

@@ -12,7 +12,7 @@ from cycler.log import Gap, Log, Reading, ReadingWarning
 from cycler.readers.assemble import COUNTERS, Draft, column_readings, delimiter_name
 from cycler.readers.clock import find_gaps
 from cycler.readers.exported import EXPORTED
-from cycler.readers.sign import SignReading, settle_sign
+from cycler.readers.sign import SignReading, headed_sign, settle_sign
 
 JOINT = "joint between two files"
 JOINT_STEP = 0.10
@@ -290,24 +290,38 @@ def _joined_columns(drafts: list[Draft]):
 
 def _sign(drafts, time_s, columns, groups, code, words, counters, gaps) -> SignReading:
     separate = [draft.separate_currents for draft in drafts]
+    voltage = np.concatenate([draft.sign_voltage_v for draft in drafts])
+    ends = np.array([gap.start_s for gap in gaps])
+    breaks = np.isin(np.round(time_s[:-1] - time_s[0], 6), np.round(ends, 6)) & (np.diff(time_s) > 0) if ends.size else None
+    first = drafts[0]
+    item = next((item for role in ("current", "discharge_current", "charge_current") if (item := first.assignment.one(role))), None)
+    where = Location(first.file, first.dialect.header_line, item.raw.position + 1 if item else None)
     if all(separate):
-        return SignReading(columns["current_a"], "unsigned", separate[0])
-    if any(separate):
+        return headed_sign(time_s, voltage, columns["current_a"], separate[0], breaks, where)
+    if any(separate) and (logged := _one_heading(drafts)) is not None:
+        columns["current_a"] = logged
+    elif any(separate):
         odd = next(draft for draft in drafts if not draft.separate_currents)
         raise InputError(
             "the parts state the current in different ways", Location(odd.file),
             "one part has separate columns for charge and discharge, another has one signed column", "join them with one columns file (--columns)",
         )
-    voltage = np.concatenate([draft.sign_voltage_v for draft in drafts])
-    ends = np.array([gap.start_s for gap in gaps])
-    breaks = np.isin(np.round(time_s[:-1] - time_s[0], 6), np.round(ends, 6)) & (np.diff(time_s) > 0) if ends.size else None
     if all(draft.stated_sign == EXPORTED for draft in drafts):
         return SignReading(columns["current_a"], "negative", "an exported log has charge positive")
     stated = next((draft.stated_sign for draft in drafts if draft.stated_sign not in (None, EXPORTED)), None)
-    first = drafts[0]
-    current = next((item for item in first.assignment.columns if item.role == "current"), None)
-    where = Location(first.file, first.dialect.header_line, current.raw.position + 1 if current else None)
     return settle_sign(time_s, voltage, columns["current_a"], code, words, counters, where, stated, breaks)
+
+
+def _one_heading(drafts: list[Draft]) -> np.ndarray | None:
+    """Current as logged where one part shows that a heading of one direction stands for a signed current, which the others
+    could not show; None if the parts differ in more than that. [A]"""
+    labels, parts = set(), []
+    for draft in drafts:
+        found = [item for role in ("current", "charge_current", "discharge_current") if (item := draft.assignment.one(role))]
+        labels |= {item.label for item in found}
+        turned = -1.0 if draft.separate_currents and found[0].role == "discharge_current" else 1.0
+        parts.append(turned * draft.current_a)
+    return np.concatenate(parts) if len(labels) == 1 else None
 
 
 def _joined_warnings(drafts: list[Draft], sign: SignReading, gaps: list[Gap], how: str) -> list[ReadingWarning]:

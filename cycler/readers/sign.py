@@ -15,7 +15,10 @@ import numpy as np
 from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
 from cycler.readers.names import mode_of
+from cycler.units import SECONDS_PER_HOUR
 
+LEAST_COUNTED = 0.1
+"""A counter that moves by less than this share of what flowed does not count that flow (rule of this program)."""
 MEND = 'state it in a columns file (--columns): sign = "charge_positive", "discharge_positive" or "unsigned" for the current'
 
 
@@ -87,7 +90,7 @@ def settle_sign(
     if stated == "unsigned" or (one_signed and _both_modes(modes, moving)):
         return _unsigned(time_s, voltage_v, np.abs(current_a), moving, modes, mode_words, mode_code, breaks, where)
     physics = [item for item in (_by_edges(voltage_v, current_a, peak, breaks), _by_slope(time_s, voltage_v, current_a, moving, breaks)) if item]
-    by_counter = _by_counters(current_a, counters, moving)
+    by_counter = _by_counters(time_s, current_a, counters, moving)
     if by_mode is not None:
         against = [item for item in physics if item.vote * by_mode.vote < 0 and abs(item.vote) > 0.6 and item.weight >= 1]
         strong = (len(against) == len(physics) and len(physics) == 2) or any(item.weight >= 3 and abs(item.vote) > 0.9 for item in against)
@@ -99,11 +102,11 @@ def settle_sign(
         return _signed(current_a, by_mode, [by_mode, *[item for item in physics if item not in against]], stated=True)
     if negative == 0:
         # One reading of the other sign proves that the log has signs; without any, each stretch is asked.
-        segments = [(a, b) for a, b in _segments(moving, current_a, breaks) if b > a]
+        stretches = [(a, b) for a, b in segments(moving, current_a, breaks) if b > a]
         quiet = _quiet_step(voltage_v, current_a, peak)
         votes = [
             _segment_vote(voltage_v, np.abs(current_a), first, last, breaks, quiet)
-            for a, b in segments for first, last in _split_by_reversal(voltage_v, np.abs(current_a), a, b, breaks)
+            for a, b in stretches for first, last in _split_by_reversal(voltage_v, np.abs(current_a), a, b, breaks)
             if last > first
         ]
         if max(votes, default=0) >= 2 and min(votes, default=0) <= -2:
@@ -135,24 +138,91 @@ def _stated(time_s, voltage_v, current_a, flip: bool, peak: float, threshold: fl
     reading = SignReading(-current_a if flip else current_a, "positive" if flip else "negative", "stated in the columns file")
     if peak == 0.0:
         return reading
-    physics = (
-        _by_edges(voltage_v, current_a, peak, breaks), _by_slope(time_s, voltage_v, current_a, np.abs(current_a) > threshold, breaks),
-    )
-    wanted = -1.0 if flip else 1.0
-    found = [item for item in physics if item is not None and item.vote]
-    against = [item for item in found if item.vote * wanted < -0.9]
-    if not against or len(against) < len(found):
-        return reading
-    text = "; ".join(item.text for item in against)
-    if len(against) == len(physics) and against[0].weight >= 3:
+    clear, against = dissent(time_s, voltage_v, current_a, peak, threshold, breaks, -1.0 if flip else 1.0)
+    if clear:
         raise InputError(
             "the stated direction of the current and the voltage contradict each other", where,
-            f"stated in the columns file: discharge is {reading.discharge_is}; but {text}", "correct sign in the columns file (--columns)",
+            f"stated in the columns file: discharge is {reading.discharge_is}; but {against}",
+            "correct sign in the columns file (--columns)",
         )
-    reading.warnings.append(
-        ReadingWarning("sign_doubtful", f"The columns file states that discharge is {reading.discharge_is}; the voltage speaks against it: {text}.", "")
-    )
+    if against:
+        reading.warnings.append(
+            ReadingWarning(
+                "sign_doubtful", f"The columns file states that discharge is {reading.discharge_is}; the voltage speaks against it: {against}.", ""
+            )
+        )
     return reading
+
+
+def headed_sign(time_s, voltage_v, current_a, evidence: str, breaks, where: Location) -> SignReading:
+    """The direction that headings state (``current_a`` has charge positive by them), unless the voltage proves the other.
+
+    Raises
+    ------
+    InputError
+        The voltage contradicts the headings clearly.
+    """
+    reading = SignReading(current_a, "unsigned", evidence)
+    finite = np.abs(current_a[np.isfinite(current_a)])
+    peak = float(np.percentile(finite, 99.9)) if finite.size else 0.0
+    if peak == 0.0:
+        return reading
+    breaks = np.zeros(max(0, current_a.size - 1), bool) if breaks is None else breaks
+    clear, against = dissent(time_s, voltage_v, current_a, peak, max(0.05 * peak, 1e-6), breaks)
+    if clear:
+        raise InputError(
+            "the headings and the voltage contradict each other about the direction of the current", where,
+            f"{evidence}; but with these signs {against}",
+            'state the role in a columns file (--columns): role = "charge_current", "discharge_current", or role = "current" with a sign',
+        )
+    if against:
+        reading.warnings.append(
+            ReadingWarning("sign_doubtful", f"The voltage speaks against the headings of the current ({evidence}): with these signs {against}.", "")
+        )
+    return reading
+
+
+SURE_EDGES = 6
+"""So many steps of the current, all answered the wrong way, prove a direction wrong where no slope speaks (rule of this program)."""
+SURE_ROWS = 50
+SURE_SWING = 0.04
+"""A stretch of ``SURE_ROWS`` along which the voltage moves steadily by this share is no relaxation and no wander of a flat
+curve (rule of this program)."""
+
+
+def dissent(time_s, voltage_v, current_a, peak: float, threshold: float, breaks, charge: float = 1.0) -> tuple[bool, str]:
+    """Whether the voltage clearly contradicts that readings of the sign ``charge`` are charge, and what speaks against it.
+
+    Nothing speaks against it where edges or slope agree. Clear are edges and slope together, a long steady slope, or
+    many edges; one edge or a short slope alone is only told.
+    """
+    moving = np.abs(current_a) > threshold
+    edges = _by_edges(voltage_v, current_a, peak, breaks)
+    slope = _by_slope(time_s, voltage_v, current_a, moving, breaks)
+    found = [item for item in (edges, slope) if item is not None and item.vote]
+    if not found or any(item.vote * charge > -0.9 for item in found):
+        return False, ""
+    text = "; ".join(item.text for item in found)
+    if edges is not None and slope is not None and edges.weight >= 2:
+        return True, text
+    if slope is None:
+        return edges.weight >= SURE_EDGES, text
+    return _steady_against(voltage_v, charge * current_a, moving, breaks), text
+
+
+def _steady_against(voltage_v, current_a, moving, breaks) -> bool:
+    """True if there are long stretches along which the voltage moves steadily, and all of them against the current."""
+    votes = []
+    for a, b in segments(moving, current_a, breaks):
+        values = voltage_v[a: b + 1]
+        values = values[np.isfinite(values)]
+        if values.size < SURE_ROWS:
+            continue
+        middles = np.array([np.median(part) for part in np.array_split(values, 5)])
+        steps = np.diff(middles)
+        if abs(middles[-1] - middles[0]) > SURE_SWING * abs(middles).mean() and (np.all(steps >= 0) or np.all(steps <= 0)):
+            votes.append(np.sign((middles[-1] - middles[0]) * np.nanmean(current_a[a: b + 1])))
+    return bool(votes) and max(votes) < 0
 
 
 def _as_written(current_a: np.ndarray, positive: int) -> SignReading:
@@ -222,9 +292,10 @@ def _by_modes(current_a: np.ndarray, moving: np.ndarray, modes: np.ndarray | Non
     return SignEvidence(score, charge.size + discharge.size, "mode words: the current is " + " and ".join(parts))
 
 
-def _by_counters(current_a: np.ndarray, counters: dict[str, np.ndarray], moving: np.ndarray) -> SignEvidence | None:
+def _by_counters(time_s, current_a: np.ndarray, counters: dict[str, np.ndarray], moving: np.ndarray) -> SignEvidence | None:
     votes, texts = 0.0, []
     count = 0
+    flow = np.nan_to_num((current_a[1:] + current_a[:-1]) / 2 * np.diff(time_s)) / SECONDS_PER_HOUR
     for key, direction, name in (("charge_capacity", 1, "charge"), ("discharge_capacity", -1, "discharge")):
         counter = counters.get(key)
         if counter is None or counter.size < 3:
@@ -234,6 +305,9 @@ def _by_counters(current_a: np.ndarray, counters: dict[str, np.ndarray], moving:
         if rising.sum() < 3:
             continue
         signs = np.sign(current_a[1:][rising])
+        # The little that flowed back between the rows of a discharge moves a charge counter as well.
+        if steps[rising].sum() < LEAST_COUNTED * np.abs(flow[flow * np.sign(signs.sum()) > 0]).sum():
+            continue
         votes += direction * float(signs.sum())
         count += int(rising.sum())
         texts.append(f"the {name} counter rises while the current is {'positive' if signs.sum() > 0 else 'negative'}")
@@ -274,7 +348,7 @@ def _holds(current_a: np.ndarray, index: int, step: float) -> bool:
     return bool(steady_after and steady_before)
 
 
-def _segments(moving: np.ndarray, current_a: np.ndarray, breaks: np.ndarray) -> list[tuple[int, int]]:
+def segments(moving: np.ndarray, current_a: np.ndarray, breaks: np.ndarray) -> list[tuple[int, int]]:
     """(first, last) index of stretches of current in one direction."""
     state = np.where(moving, np.sign(np.nan_to_num(current_a)), 0).astype(int)
     change = (np.diff(state) != 0) | breaks
@@ -286,7 +360,7 @@ def _by_slope(time_s, voltage_v, current_a, moving, breaks) -> SignEvidence | No
     """The voltage falls along a discharge and rises along a charge; stretches weigh by their charge."""
     score = total = 0.0
     used = 0
-    for a, b in _segments(moving, current_a, breaks):
+    for a, b in segments(moving, current_a, breaks):
         values = voltage_v[a: b + 1]
         values = values[np.isfinite(values)]
         if b - a < 4 or values.size < 5:
@@ -344,7 +418,7 @@ def _unsigned(time_s, voltage_v, magnitude, moving, modes, mode_words, mode_code
     if open_rows.any():
         votes = []
         quiet = _quiet_step(voltage_v, magnitude, peak)
-        for a, b in _segments(open_rows | (moving if modes is None else open_rows), magnitude, breaks):
+        for a, b in segments(open_rows | (moving if modes is None else open_rows), magnitude, breaks):
             parts = _split_by_reversal(voltage_v, magnitude, a, b, breaks)
             for first, last in parts:
                 vote = _segment_vote(voltage_v, magnitude, first, last, breaks, quiet)

@@ -140,3 +140,75 @@ def test_step_time_beside_a_timestamp_leaves_the_pauses_in():
     assert log.duration_s == 490.0
     assert log.reading.clock_kind == "wall"
     assert log.step_time_s[10] == 0.0 and log.step_time_s[19] == 90.0
+
+
+def _written(stamps, heading, voltage, current, *more):
+    heads = [heading, "Voltage (V)", "Current (A)", *(name for name, _ in more)]
+    rows = zip(stamps, *([f"{value:.5f}" for value in column] for column in (voltage, current, *(column for _, column in more))))
+    return read_log_bytes("\n".join([",".join(heads), *map(",".join, rows)]).encode(), "log.csv")
+
+
+def test_minute_clock_keeps_the_spacing_of_each_sampling():
+    # 1 s for three hours, then 10 s for two: every row within its own sampling of the truth, and no gap between.
+    t = np.concatenate([np.arange(0, 10_830.0), np.arange(10_830.0, 18_000.0, 10.0)])
+    current = np.where(t > 12_000, -2.0, 0.0)
+    stamps = [f"2026-03-09 {8 + int(v) // 3600:02d}:{int(v) % 3600 // 60:02d}" for v in t]
+    log = _written(stamps, "Clock", 13.0 - 1e-4 * t + 0.1 * current, current)
+    np.testing.assert_allclose(log.time_s, t, atol=1.0)
+    assert log.reading.gaps == () and "clock_coarse" in _codes(log)
+
+
+def test_minute_clock_with_a_pause_keeps_the_pause():
+    t = np.concatenate([np.arange(0, 1200.0, 2.0), np.arange(4800.0, 6000.0, 2.0)])
+    current = np.where(t > 300, -2.0, 0.0)
+    stamps = [f"2026-03-09 {8 + int(v) // 3600:02d}:{int(v) % 3600 // 60:02d}" for v in t]
+    log = _written(stamps, "Clock", 12.0 - 1e-4 * t + 0.1 * current, current)
+    np.testing.assert_allclose(log.time_s, t, atol=1e-6)
+    assert len(log.reading.gaps) == 1
+
+
+@pytest.mark.parametrize("uneven", [False, True])
+def test_clock_of_minutes_and_seconds_running_over_many_times_is_unrolled(uneven):
+    # Six hours in mm:ss; uneven rows of 9 to 11 s keep the even rule from seeing one full scale.
+    rng = np.random.default_rng(5)
+    t = np.cumsum(rng.integers(9, 12, 2000)).astype(float) if uneven else np.arange(0, 20_000.0, 10.0)
+    current = np.where(t > 600, -2.0, 0.0)
+    stamps = [f"{int(v) % 3600 // 60:02d}:{int(v) % 60:02d}" for v in t]
+    log = _written(stamps, "Time (mm:ss)", 42.0 - 1e-4 * t + 0.1 * current, current)
+    np.testing.assert_allclose(log.time_s, t - t[0])
+    assert log.reading.clock_wrapped and log.reading.gaps == ()
+
+
+def _set_back(seconds: float):
+    t = np.arange(0, 7200.0, 10.0)
+    current = np.where(t > 600, -2.0, 0.0)
+    shown = t - seconds * (t > 4000)
+    stamps = [f"2026-03-09 {8 + int(v) // 3600:02d}:{int(v) % 3600 // 60:02d}:{int(v) % 60:02d}" for v in shown]
+    return t, stamps, 42.0 - 1e-3 * np.clip(t - 600, 0, None) + 0.1 * current, current
+
+
+def test_clock_set_back_leaves_the_rows_in_their_order_where_a_counter_runs_on():
+    t, stamps, u, current = _set_back(37)
+    counted = 2.0 * np.clip(t - 605, 0, None) / 3600
+    log = _written(stamps, "Clock", u, current, ("Discharge capacity (Ah)", counted))
+    np.testing.assert_allclose(log.time_s, t)
+    np.testing.assert_allclose(log.counters["discharge_capacity"], counted, atol=1e-5)
+    (text,) = [item.message for item in log.reading.warnings if item.code == "clock_jump"]
+    assert "set back" in text and "37 s" in text and log.reading.gaps == ()
+
+
+def test_clock_set_back_leaves_the_rows_in_their_order_where_the_voltage_runs_on():
+    # Without a counter nobody knows how long the switch took: joined, and the joint is marked.
+    _, stamps, u, current = _set_back(37)
+    log = _written(stamps, "Clock", u, current)
+    np.testing.assert_allclose(log.voltage_v, u, atol=1e-5)
+    assert "clock_disorder" not in _codes(log) and len(log.reading.gaps) == 1
+
+
+def test_rows_written_late_are_still_put_in_their_place():
+    t, _, u, current = _set_back(0)
+    order = np.arange(t.size)
+    order[400:406] = [403, 404, 405, 400, 401, 402]
+    log = _written([f"{v:g}" for v in t[order]], "Time (s)", u[order], current[order])
+    np.testing.assert_allclose(log.voltage_v, u, atol=1e-5)
+    np.testing.assert_allclose(log.time_s, t)

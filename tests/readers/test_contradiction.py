@@ -73,3 +73,114 @@ def test_counter_of_one_direction_and_coarse_steps_is_no_contradiction():
     rows = ["t (s),U (V),I (A),Discharge capacity (Ah)"]
     rows += [f"{a:.0f},{b:.4f},{c:.3f},{d:.2f}" for a, b, c, d in zip(t, u, current, counted)]
     assert read_log_bytes("\n".join(rows).encode(), "log.csv").rows == 7200
+
+
+def _table(heads, *columns):
+    return "\n".join([",".join(heads), *(",".join(f"{value:.9g}" for value in row) for row in zip(*columns))]).encode()
+
+
+def _cell(t, current, ah=5.0, ohm=0.09):
+    """An invented linear pack: 10.5 V + 1.5 V times the state of charge, from half full on."""
+    charge = np.concatenate([[0.0], np.cumsum((current[1:] + current[:-1]) / 2 * np.diff(t))]) / 3600
+    return 10.5 + 1.5 * (0.5 + charge / ah) + ohm * current, charge
+
+
+def test_counter_beside_fast_pulses_and_slow_rows_is_no_contradiction():
+    # A second at 0.1 s in every minute, nothing between; the counter is the integral itself, 2 A for 1.6 h.
+    fast = (np.arange(10) * 0.1)[None, :] + np.arange(1, 101)[:, None] * 60.0
+    t = np.unique(np.concatenate([np.arange(0, 7200.0, 60.0), fast.ravel()]).round(1))
+    current = np.where(t > 300, -2.0, 0.0)
+    u, net = _cell(t, current)
+    log = read_log_bytes(_table(["Time (s)", "Voltage (V)", "Current (A)", "Capacity (Ah)"], t, u, current, net), "log.csv")
+    np.testing.assert_allclose(log.counters["capacity"], net, atol=1e-8)
+    # Without a unit the counter settles it, slow rows and all: 0.2 A written in mA, which by size could be 200 A.
+    raw = _table(["Time (s)", "Voltage (V)", "Current", "Capacity (Ah)"], t, u, 100 * current, net / 10)
+    np.testing.assert_allclose(read_log_bytes(raw, "log.csv").current_a, current / 10, atol=1e-9)
+
+
+@pytest.mark.parametrize("both", [False, True])
+def test_little_regeneration_in_the_counter_of_the_other_direction_is_no_contradiction(both):
+    # A discharge of 4 Ah with 20 mAh that flowed back between the rows (0.5 mAh each time).
+    t = np.arange(0, 7800.0, 10.0)
+    current = np.where(t > 600, -2.0, 0.0)
+    u, net = _cell(t, current)
+    back = np.cumsum(np.where((current < 0) & (np.arange(t.size) % 18 == 0), 5e-4, 0.0))
+    heads = ["Time (s)", "Voltage (V)", "Current (A)", "Charge capacity (Ah)", *(["Discharge capacity (Ah)"] if both else [])]
+    log = read_log_bytes(_table(heads, t, u, current, back, *([-net] if both else [])), "log.csv")
+    np.testing.assert_allclose(log.current_a, current)
+
+
+def test_counter_of_the_own_direction_a_thousand_times_too_small_is_refused():
+    t = np.arange(0, 7800.0, 10.0)
+    current = np.where(t > 600, -2.0, 0.0)
+    u, net = _cell(t, current)
+    with pytest.raises(InputError) as caught:
+        read_log_bytes(_table(["Time (s)", "Voltage (V)", "Current (A)", "Discharge capacity (Ah)"], t, u, current, -net / 1000), "log.csv")
+    assert "contradict" in caught.value.what
+
+
+def test_counter_that_is_set_to_zero_again_and_again_is_no_contradiction():
+    t = np.arange(0, 36000.0, 10.0)
+    current = np.where(t % 1800 < 1500, -0.5, 0.0)
+    u, net = _cell(t, current)
+    counted = -net - np.floor(t / 1800) * 0.5 * 1500 / 3600
+    raw = _table(["Time (s)", "Voltage (V)", "Current (A)", "Capacity (Ah)"], t, u, current, np.clip(counted, 0, None))
+    assert read_log_bytes(raw, "log.csv").rows == t.size
+
+
+@pytest.mark.parametrize("kind", ["one pause", "a pause each half hour", "minute clock"])
+def test_elapsed_time_that_stands_still_in_pauses_is_no_contradiction(kind):
+    t = np.arange(0, 7200.0, 10.0)
+    current = np.where(t > 600, -2.0, 0.0)
+    u, _ = _cell(t, current)
+    pauses = {"one pause": 8 * 86400 * (t > 3600), "a pause each half hour": 8 * 86400 * (t // 1800), "minute clock": 0 * t}[kind]
+    form = "%Y-%m-%d %H:%M" if kind == "minute clock" else "%Y-%m-%d %H:%M:%S"
+    rows = [f"{a:g},{(START + timedelta(seconds=float(a + b))).strftime(form)},{v:.4f},{i:g}" for a, b, v, i in zip(t, pauses, u, current)]
+    log = read_log_bytes("\n".join(["Time (s),Date time,Voltage (V),Current (A)", *rows]).encode(), "log.csv")
+    np.testing.assert_allclose(log.time_s, t)
+
+
+@pytest.mark.parametrize(("heads", "scales", "mend"), [
+    (("Time (min)", "Current (A)"), (1, 1), 'name = "Time (min)", role = "time", unit = "s"'),
+    (("Time (s)", "Current (A)"), (1 / 60, 1), 'name = "Time (s)", role = "time", unit = "min"'),
+    (("Time (s)", "Current (A)"), (1000, 1), 'name = "Time (s)", role = "time", unit = "ms"'),
+    (("Time (s)", "Current (mA)"), (1, 1), 'name = "Current (mA)", role = "current", unit = "A"'),
+    (("Time (s)", "Current (A)"), (1, 1000), 'name = "Current (A)", role = "current", unit = "mA"'),
+])  # fmt: skip
+@pytest.mark.parametrize("counter", ["Capacity (Ah)", "Energy (Wh)"])
+def test_mend_of_a_contradiction_names_the_unit_that_is_wrong_and_settles_it(heads, scales, mend, counter):
+    t = np.arange(0, 7800.0, 10.0)
+    current = np.where(t > 600, -2.0, 0.0)
+    u, net = _cell(t, current)
+    if counter.startswith("Energy"):
+        net = np.concatenate([[0.0], np.cumsum((u[1:] * current[1:] + u[:-1] * current[:-1]) / 2 * 10.0)]) / 3600
+    raw = _table([heads[0], "Voltage (V)", heads[1], counter], t * scales[0], u, current * scales[1], net)
+    with pytest.raises(InputError) as caught:
+        read_log_bytes(raw, "log.csv")
+    assert caught.value.mend.endswith("[[column]] " + mend)
+    from cycler.readers import parse_columns
+
+    log = read_log_bytes(raw, "log.csv", parse_columns("[[column]]\n" + mend.replace(", ", "\n"), "columns.toml"))
+    np.testing.assert_allclose(log.time_s, t, atol=1e-4)
+    np.testing.assert_allclose(log.current_a, current, atol=1e-9)
+
+
+def test_mend_of_two_clocks_that_contradict_offers_the_choice_of_one():
+    with pytest.raises(InputError) as caught:
+        read_log_bytes(written(clock=1000, dated=True), "log.csv")
+    assert 'unit = "ms"' in caught.value.mend and 'clock = "wall" or clock = "elapsed"' in caught.value.mend
+    log = read_log_bytes(written(clock=1000, dated=True), "log.csv", ColumnsFile(clock="wall"))
+    np.testing.assert_allclose(log.time_s, invented_test(1, GROUPS, 10.0, 2.0).time_s)
+
+
+def test_power_column_against_voltage_times_current():
+    t = np.arange(0, 7800.0, 10.0)
+    current = np.where(t > 600, -2.0, 0.0)
+    u, _ = _cell(t, current)
+    with pytest.raises(InputError) as caught:
+        read_log_bytes(_table(["Time (s)", "Voltage (V)", "Current (mA)", "Power (W)"], t, u, current, u * current), "log.csv")
+    assert 'name = "Current (mA)", role = "current", unit = "A"' in caught.value.mend and "Power (W)" in caught.value.why
+    # Another device's power, 60 W on and off, is not that of this pack.
+    other = np.where(t % 600 < 300, 60.0, 0.1)
+    raw = _table(["Time (s)", "Voltage (V)", "Current (A)", "Power (W)"], t, u, current / 20, other)
+    assert read_log_bytes(raw, "log.csv").rows == t.size

@@ -160,3 +160,92 @@ def test_settle_sign_with_flat_voltage_that_answers_is_settled_by_the_answer():
     reading = _settle(time, 3.3 + 0.2 * (voltage - 3.3) - 0.01 * current, current)
     np.testing.assert_array_equal(reading.current_a, -current)
     assert "edges" in reading.evidence
+
+
+def _long(ohm: float = 0.04):
+    """A discharge of 5 V out of 42 V that begins in the log, and its current, discharge negative."""
+    t = np.arange(0, 3600.0, 10.0)
+    current = np.where(t > 600, -2.0, 0.0)
+    return t, 42.0 + np.cumsum(current) * 10 / 3600 * 3.0 + ohm * current, current
+
+
+@pytest.mark.parametrize("rows", [slice(None), slice(100, None)])
+def test_settle_sign_stated_against_a_long_discharge_is_refused(rows):
+    # With its one edge, and without any: the voltage falls by 12 % in 50 min, so that no relaxation can explain it.
+    t, u, current = _long()
+    with pytest.raises(InputError) as error:
+        _settle(t[rows], u[rows], current[rows], stated="discharge_positive")
+    assert "stated direction" in error.value.what and "voltage rises along positive and falls along negative" in error.value.why
+    np.testing.assert_array_equal(_settle(t[rows], u[rows], current[rows], stated="charge_positive").current_a, current[rows])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_settle_sign_stated_for_a_flat_noisy_curve_stays_readable(seed):
+    # LFP on its plateau: 10 mV of noise on 3.3 V says nothing, and the statement rules.
+    time, voltage, current = _flat(np.repeat([0.0, 2.0, 0.0, -2.0, 0.0], 360), seed)
+    for sign, turn in (("charge_positive", 1.0), ("discharge_positive", -1.0)):
+        np.testing.assert_array_equal(_settle(time, voltage, current, stated=sign).current_a, turn * current)
+
+
+def test_settle_sign_stated_against_a_slow_recovery_stays_readable():
+    # A light load after a heavy one: the voltage recovers by 2 % while it is discharged, edge and slope are silent or agree.
+    t = np.arange(0, 3600.0, 10.0)
+    u = 36.0 - 0.8 * np.exp(-t / 600)
+    np.testing.assert_array_equal(_settle(t, u, np.full(t.size, -0.1), stated="charge_positive").current_a, np.full(t.size, -0.1))
+
+
+def _read(heads, *columns):
+    rows = [",".join(f"{value:.6f}" for value in row) for row in zip(*columns)]
+    return read_log_bytes("\n".join([",".join(heads), *rows]).encode(), "log.csv")
+
+
+@pytest.mark.parametrize(("heading", "turn"), [("Charge current (A)", 1.0), ("Discharge current (A)", -1.0)])
+def test_heading_of_one_direction_over_both_signs_is_a_signed_current(heading, turn):
+    truth = invented_test(4)
+    log = _read(["Time (s)", "Voltage (V)", heading], truth.time_s, truth.voltage_v, turn * truth.current_a)
+    np.testing.assert_allclose(log.current_a, truth.current_a, atol=1e-6)
+    (warning,) = [item for item in log.reading.warnings if "names one direction" in item.message]
+    assert heading in warning.message and log.reading.discharge_is == ("negative" if turn > 0 else "positive")
+
+
+def test_headings_of_both_directions_over_one_signed_current_are_read_once():
+    truth = invented_test(4)
+    heads = ["Time (s)", "Voltage (V)", "Charge current (A)", "Discharge current (A)"]
+    log = _read(heads, truth.time_s, truth.voltage_v, truth.current_a, -truth.current_a)
+    np.testing.assert_allclose(log.current_a, truth.current_a, atol=1e-6)
+
+
+def test_zero_of_a_meter_under_a_heading_of_one_direction_averages_out():
+    # 1 mA of noise is not turned into 0.8 mA of current.
+    truth = invented_test(4)
+    noise = np.random.default_rng(1).normal(0, 1e-3, truth.time_s.size)
+    out = np.clip(-truth.current_a, 0, None) + noise
+    rows = slice(66, None)
+    log = _read(["Time (s)", "Voltage (V)", "Discharge current (A)"], truth.time_s[rows], truth.voltage_v[rows], out[rows])
+    np.testing.assert_allclose(log.current_a, -out[rows], atol=1e-6)
+
+
+def test_charge_under_a_heading_of_discharge_is_refused_with_both_sides():
+    t, _, current = _long()
+    u = 37.0 + np.cumsum(-current) * 10 / 3600 * 3.0 - 0.04 * current
+    with pytest.raises(InputError) as error:
+        _read(["Time (s)", "Voltage (V)", "Discharge current (A)"], t, u, -current)
+    assert "Discharge current (A)" in error.value.why and "voltage" in error.value.why and "role" in error.value.mend
+
+
+@pytest.mark.parametrize("heading", ["Charge current (A)", "Discharge current (A)"])
+def test_negative_readings_under_a_heading_of_one_direction_follow_the_voltage(heading):
+    t, u, current = _long()
+    np.testing.assert_allclose(_read(["Time (s)", "Voltage (V)", heading], t, u, current).current_a, current)
+
+
+def test_parts_of_which_one_shows_that_the_heading_is_a_signed_current_are_joined():
+    from cycler.readers import read_logs_bytes
+
+    truth = invented_test(4)
+    parts = []
+    for name, rows in (("a.csv", slice(0, 74)), ("b.csv", slice(74, None))):
+        cells = zip(truth.time_s[rows], truth.voltage_v[rows], -truth.current_a[rows])
+        lines = [",".join(f"{value:.6f}" for value in row) for row in cells]
+        parts.append((name, "\n".join(["Time (s),Voltage (V),Discharge current (A)", *lines]).encode()))
+    np.testing.assert_allclose(read_logs_bytes(parts).current_a, truth.current_a, atol=1e-6)
