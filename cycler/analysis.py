@@ -126,8 +126,9 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     charges = cap.find_charges(log, steps, flow)
     zero = conduct.rest_current_zero(log, steps)
     checks = conduct.counter_checks(log, steps, flow)
+    doubted = {warning.code for warning in log.reading.warnings}
     sheets = [
-        _capacity_sheet(log, pack, d, conduct.capacity_doubts(d, pack, fits, checks), numbers, zero[0] if zero else 0.0)
+        _capacity_sheet(log, pack, d, conduct.capacity_doubts(d, pack, fits, checks, doubted), numbers, zero[0] if zero else 0.0)
         for d in discharges
     ]
     chosen = _headline_index(sheets)

@@ -16,7 +16,7 @@ from cycler.migrations import SCHEMA
 from cycler.storage import clean_text, columns_from_text, columns_to_text
 
 if TYPE_CHECKING:
-    from cycler.readers.columns import ColumnsFile
+    from cycler.readers.columnsfile import ColumnsFile
 
 _files = SCHEMA.tables["columns_files"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
@@ -29,6 +29,8 @@ INVALID_WORDS = {
     "protection_trip": "the protection board ended the discharge before the pack's cut-off",
     "log_gap": "the log has a gap under load that no counter bridges",
     "counter_mismatch": "the integral of the current and the instrument's own counter differ by more than 5 %",
+    "unit_doubtful": "a unit that the log or the columns file states gives readings that no pack has",
+    "sign_doubtful": "the voltage speaks against the stated direction of the current",
     "limits_do_not_fit": "the limits in the pack file do not fit the voltages in the log",
     "no_discharge": "the log holds no discharge",
 }
@@ -54,13 +56,15 @@ def limits_fit(log: Log, pack: Pack, stated_series: int | None) -> bool:
 
 
 def capacity_doubts(
-    discharge: Discharge, pack: Pack, fits: bool = True, checks: Sequence[StepCheck] = ()
+    discharge: Discharge, pack: Pack, fits: bool = True, checks: Sequence[StepCheck] = (), reading: Collection[str] = (),
 ) -> tuple[str, ...]:
     """Reason codes for which the charge taken may not be quoted as the pack's capacity; empty = valid.
 
-    ``checks`` of :func:`counter_checks` count where they concern a tenth or more of this discharge.
+    ``checks`` of :func:`counter_checks` count where they concern a tenth or more of this discharge; ``reading`` holds the
+    codes of the reader's warnings.
     """
     reasons = [] if fits else ["limits_do_not_fit"]
+    reasons += [code for code in ("unit_doubtful", "sign_doubtful") if code in reading]
     if any(
         check.unit == "Ah" and check.step in discharge.steps and check.by_integral >= 0.1 * discharge.discharged_ah
         and check.beyond(f.COUNTER_DOUBT_SHARE) for check in checks
@@ -553,7 +557,7 @@ def reading_findings(log: Log) -> list[Finding]:
     """The reader's own warnings, carried into the findings so that they reach the record."""
     cautious = {
         "truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order",
-        "parts_do_not_fit",
+        "parts_do_not_fit", "unit_doubtful", "sign_doubtful", "voltage_reversed", "group_name_repeated",
     }
     seen: dict[str, Finding] = {}
     for warning in log.reading.warnings:

@@ -146,6 +146,8 @@ _REASONS = {
     "rest_too_short": "the rest was too short",
     "log_gap": "the log has a gap that nothing bridges",
     "counter_mismatch": "the integral and the instrument's own counter disagree",
+    "unit_doubtful": "a stated unit gives readings that no pack has",
+    "sign_doubtful": "the voltage speaks against the stated direction of the current",
     "sampling_too_coarse": "the samples are too far apart",
     "current_unsteady": "the current was not steady",
     "temperature_out_of_range": "the temperature was outside the window of the test",

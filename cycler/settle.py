@@ -83,7 +83,13 @@ def _advise_capacity(analysis: Analysis) -> list[str]:
         sentences.append(f"The protection ended the discharge early; {who} before the test is repeated.")
     if "cutoff_unknown" in codes:
         sentences.append("Enter cutoff_voltage_v (or group_cutoff_voltage_v) from the pack's label in the pack file.")
-    sentences.append(full_cycle_sentence(analysis))
+    misread = {"unit_doubtful", "sign_doubtful"} & set(codes)
+    if misread:
+        sentences.append(
+            "Find out whether the log was read rightly, and state the right unit or direction in a columns file: this very log may then do."
+        )
+    if not misread or set(codes) - misread:
+        sentences.append(full_cycle_sentence(analysis))
     if "log_gap" in codes:
         gaps = part(analysis, "reading", "clock", "gaps") or []
         told = [g for g in gaps if number(g.get("duration_s")) and "not known" not in str(g.get("why") or "")]

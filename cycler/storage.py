@@ -18,7 +18,7 @@ from cycler.errors import InputError, quote
 from cycler.pack import ID_MAX, Pack, pack_from_stored
 
 if TYPE_CHECKING:
-    from cycler.readers.columns import ColumnsFile
+    from cycler.readers.columnsfile import ColumnsFile
 
 # Level 3 halves the time of the default and gives up about a tenth of the saving (measured on simulated logs).
 _ZLIB_LEVEL = 3
@@ -72,7 +72,7 @@ def stored_pack(text: str, run_id: int, name: str) -> Pack:
 
 def columns_to_text(columns: ColumnsFile | Sequence[ColumnsFile | None]) -> str:
     """What a columns file said, or that of each part of a test, as JSON, for ``columns_text``."""
-    from cycler.readers.columns import ColumnsFile
+    from cycler.readers.columnsfile import ColumnsFile
 
     if isinstance(columns, ColumnsFile):
         return as_json(asdict(columns))
@@ -88,7 +88,7 @@ def columns_from_text(text: str) -> ColumnsFile | tuple[ColumnsFile | None, ...]
 
 
 def _columns_file(values: dict[str, Any]) -> ColumnsFile:
-    from cycler.readers.columns import ColumnRule, ColumnsFile
+    from cycler.readers.columnsfile import ColumnRule, ColumnsFile
 
     rules = tuple(ColumnRule(**rule) for rule in values.pop("columns"))
     return ColumnsFile(**values, columns=rules)

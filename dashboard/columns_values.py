@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from cycler.errors import InputError
-from cycler.readers.columns import CLOCKS, DATE_ORDERS, SIGNS, ColumnRule, ColumnsFile, parse_columns
+from cycler.readers.columnsfile import CLOCKS, DATE_ORDERS, SIGNS, ColumnRule, ColumnsFile, parse_columns
 from cycler.readers.names import ROLE_DIMENSION, ROLES
 from cycler.readers.outline import Outline, OutlineColumn, columns_toml
 from cycler.readers.sniff import normal

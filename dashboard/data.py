@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from cycler.criteria import Criteria
     from cycler.log import Log
     from cycler.readers import Columns
-    from cycler.readers.columns import ColumnsFile
+    from cycler.readers.columnsfile import ColumnsFile
     from cycler.readers.outline import Outline
     from cycler.workflow import UsedColumns
 
@@ -383,7 +383,7 @@ def _run_item(row: Any) -> RunItem:
 
 def columns_from_text(content: str, name: str) -> ColumnsFile:
     """What a dropped columns file says, with its own name and line numbers in the errors. InputError as for a file."""
-    from cycler.readers.columns import parse_columns
+    from cycler.readers.columnsfile import parse_columns
 
     return parse_columns(content, name)
 

@@ -12,7 +12,7 @@ from dashboard.data import Door, Look, Pack, columns_from_text, is_pack_text, pa
 from dashboard.uploads import Uploads
 
 if TYPE_CHECKING:
-    from cycler.readers.columns import ColumnsFile
+    from cycler.readers.columnsfile import ColumnsFile
     from dashboard.data import UsedColumns
 
 TOML_BYTES_MAX = 200_000

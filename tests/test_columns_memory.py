@@ -12,7 +12,7 @@ from cycler.database import Database
 from cycler.errors import InputError
 from cycler.migrations import MIGRATIONS
 from cycler.readers import ColumnsFile, parse_columns, read_log_bytes
-from cycler.readers.columns import ColumnRule
+from cycler.readers.columnsfile import ColumnRule
 from cycler.readers.headings import find_headings, headings_of
 from cycler.readers.outline import columns_file_of, columns_toml, outline, written_columns
 from cycler.register import Register

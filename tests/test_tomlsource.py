@@ -10,7 +10,7 @@ from cycler import tomlsource
 from cycler.criteria import criteria_from_dict, load_criteria
 from cycler.errors import InputError
 from cycler.pack import load_pack
-from cycler.readers.columns import load_columns
+from cycler.readers.columnsfile import load_columns
 
 LOADERS = {"pack": load_pack, "criteria": load_criteria, "columns": load_columns}
 

@@ -148,9 +148,9 @@ class HowToRead:
         """The columns file that was named, or None."""
         if self.columns_file is None:
             return None
-        from cycler.readers import columns
+        from cycler.readers import columnsfile
 
-        return columns.load_columns(self.columns_file)
+        return columnsfile.load_columns(self.columns_file)
 
     def used(self, settings: Settings, sources: Sources, columns: Any = None) -> UsedColumns:
         """The columns files for these logs: ``columns`` as named, or else those that the register knows."""

@@ -13,7 +13,7 @@ from typing import NamedTuple
 from cycler.errors import InputError
 from cycler.log import Log
 from cycler.readers.assemble import Draft, read_draft
-from cycler.readers.columns import ColumnsFile, load_columns, parse_columns
+from cycler.readers.columnsfile import ColumnsFile, load_columns, parse_columns
 from cycler.readers.encoding import Progress, read_bytes
 from cycler.readers.join import finish
 from cycler.readers.twopart import HM, MS, TwoWays

@@ -11,7 +11,8 @@ from cycler.errors import InputError, Location, quote
 from cycler.log import ColumnReading, ReadingWarning, Source
 from cycler.readers import cells
 from cycler.readers.clock import Clock, read_clock
-from cycler.readers.columns import MEND, Assigned, Assignment, ColumnsFile, assign
+from cycler.readers.columns import MEND, Assigned, Assignment, assign
+from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.contradiction import refuse_contradictions
 from cycler.readers.doubt import doubtful_units
 from cycler.readers.encoding import decode

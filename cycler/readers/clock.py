@@ -10,19 +10,17 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import Gap, ReadingWarning
-from cycler.readers.columns import MEND, Assigned, Assignment, ColumnsFile
+from cycler.readers.columns import MEND, Assigned, Assignment
+from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.evidence import SPREADSHEET_DAYS
 from cycler.readers.order import runs_on, stands_as_written, witnesses
 from cycler.readers.stamps import Stamps
 from cycler.readers.table import Table, list_lines
 from cycler.readers.ticks import pace_of, spread_ticks
 from cycler.readers.twopart import MS, stamp_seconds
+from cycler.signals import GAP_MIN_S, GAP_RATIO
 from cycler.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, UNITS
 
-GAP_RATIO = 5.0
-"""An interval this many times the local median of the sampling may be a gap (log-gap rule of this program)."""
-GAP_MIN_S = 30.0
-"""Shorter intervals are never called a gap. [s]"""
 _LOOK_AHEAD = 100
 LEAST_EPOCH_S = 631_152_000.0
 """1990-01-01 in seconds since 1970; smaller numbers are elapsed times. [s]"""

@@ -7,7 +7,7 @@ import zlib
 from dataclasses import dataclass
 
 from cycler.errors import InputError
-from cycler.readers.columns import ColumnsFile
+from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.encoding import decode
 from cycler.readers.sniff import find_dialect, head_lines, is_blank, normal
 

@@ -15,7 +15,8 @@ import numpy as np
 from cycler.errors import InputError, quote
 from cycler.log import Log
 from cycler.readers import Columns, ColumnsFile, read_drafts
-from cycler.readers.columns import DATE_ORDERS, Assigned, Assignment, ColumnRule, by_headings
+from cycler.readers.columns import Assigned, Assignment, by_headings
+from cycler.readers.columnsfile import DATE_ORDERS, ColumnRule
 from cycler.readers.encoding import Decoded, decode
 from cycler.readers.join import finish
 from cycler.readers.sniff import Dialect, find_dialect, head_lines, is_blank, is_comment, split_fields

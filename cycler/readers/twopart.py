@@ -14,7 +14,8 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
-from cycler.readers.columns import Assigned, Assignment, ColumnsFile
+from cycler.readers.columns import Assigned, Assignment
+from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.names import vocabulary
 from cycler.readers.parttime import join_parts, mark_compact
 from cycler.readers.sniff import normal

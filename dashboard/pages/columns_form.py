@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError, quote
-from cycler.readers.columns import ColumnsFile
+from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.outline import Outline, OutlineColumn, columns_file_of, columns_toml
 from cycler.record import text as record_text
 from cycler.units import shown_unit

@@ -12,7 +12,7 @@ from cycler.measures.capacity import charge_flow, find_switches
 from cycler.measures.counters import Course, check_step, grid_of, read_counter
 from cycler.pack import Instrument, Pack
 from cycler.readers import read_log_bytes
-from cycler.readers.columns import parse_columns
+from cycler.readers.columnsfile import parse_columns
 from cycler.steps import segment_steps
 from tests.corelogs import make_log, simple_test
 

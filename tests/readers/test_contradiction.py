@@ -9,7 +9,7 @@ import pytest
 
 from cycler.errors import InputError
 from cycler.readers import read_log_bytes
-from cycler.readers.columns import ColumnRule, ColumnsFile
+from cycler.readers.columnsfile import ColumnRule, ColumnsFile
 from tests.readers.writing import invented_test
 
 START = datetime(2026, 3, 3, 9, 30)
