@@ -557,7 +557,7 @@ def reading_findings(log: Log) -> list[Finding]:
     """The reader's own warnings, carried into the findings so that they reach the record."""
     cautious = {
         "truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order",
-        "parts_do_not_fit", "unit_doubtful", "sign_doubtful", "voltage_reversed", "group_name_repeated",
+        "parts_do_not_fit", "unit_doubtful", "unit_unusual", "sign_doubtful", "voltage_reversed", "group_name_repeated",
     }
     seen: dict[str, Finding] = {}
     for warning in log.reading.warnings:

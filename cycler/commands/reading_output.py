@@ -86,7 +86,7 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
 
 
 READING_DOUBTS = frozenset({
-    "unit_doubtful", "sign_doubtful", "voltage_reversed", "parts_do_not_fit", "group_name_repeated", "value_impossible", "current_zero",
+    "unit_doubtful", "unit_unusual", "sign_doubtful", "voltage_reversed", "parts_do_not_fit", "group_name_repeated", "value_impossible", "current_zero",
 })
 """Warnings of the reader that put every figure in doubt."""
 

@@ -16,7 +16,7 @@ from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.contradiction import refuse_contradictions
 from cycler.readers.doubt import doubtful_units
 from cycler.readers.encoding import decode
-from cycler.readers.evidence import UnitChoice, settle_units
+from cycler.readers.evidence import UnitChoice, doubt_stated_units, settle_units
 from cycler.readers.groups import group_voltages
 from cycler.readers.sniff import BLANKS, Dialect, find_dialect
 from cycler.readers.table import MAX_BAD_SHARE, Table, explain_bad_cell, list_lines, read_table
@@ -99,8 +99,10 @@ def read_draft(
         infer_roles(table, assignment)
     settle_two_part(table, assignment, columns, stamp_forms)
     choices = settle_units(assignment, forced)
+    doubt_stated_units(assignment)
     _require_roles(table, assignment)
     bad = _check_cells(table, assignment)
+    _require_readings(table, assignment)
     groups = group_voltages(table, assignment)
     _doubt_units(assignment)
     clock = read_clock(table, assignment, columns, lambda: _same_as_before(table, assignment))
@@ -136,11 +138,15 @@ def _require_roles(table: Table, assignment: Assignment) -> None:
         raise InputError(
             "the log has no current column", where, f"columns found: {shown}", MEND.format(role="current", unit="A")
         )
+    _require_readings(table, assignment)
+
+
+def _require_readings(table: Table, assignment: Assignment) -> None:
     for item in assignment.columns:
         if item.role in ("voltage", "current") and item.raw.values is not None and not np.isfinite(item.raw.values).any():
             raise InputError(
                 f"the {item.role} column holds no readings", Location(table.file, table.dialect.first_line, item.raw.position + 1),
-                f"all cells of {quote(item.label)} are empty or say that there is no reading",
+                f"all cells of {quote(item.label)} are empty, say that there is no reading, or hold what cannot be one",
                 MEND.format(role=item.role, unit="V" if item.role == "voltage" else "A"),
             )
 

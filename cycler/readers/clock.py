@@ -104,6 +104,11 @@ def read_clock(table: Table, assignment: Assignment, columns: ColumnsFile | None
     source = elapsed or wall or step
     if source is None:
         headings = ", ".join(quote(item.label) for item in assignment.columns[:16])
+        if want is not None:
+            raise InputError(
+                f'the log has no time that fits clock = "{want}"', columns.file, f"columns of {table.file}: {headings}",
+                "leave clock out, or correct the roles of the time columns",
+            )
         raise InputError(
             "the log has no time column", Location(table.file, table.dialect.header_line), f"columns found: {headings}",
             MEND.format(role="time", unit="s"),

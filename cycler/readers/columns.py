@@ -148,9 +148,19 @@ def _apply_rules(assignment: Assignment, columns: ColumnsFile, table: Table) -> 
                     f"the rows of {table.file} have {len(assignment.columns)} fields", "correct position",
                 )
             target = assignment.columns[rule.position - 1]
+            if rule.name is not None and normal(rule.name) != normal(target.raw.name):
+                raise InputError(
+                    f"the columns file names column {rule.position} {quote(rule.name)}", columns.file,
+                    f"in {table.file} it is {quote(target.label)}", "correct name or position, or leave one of them out",
+                )
         else:
             wanted = normal(rule.name or "")
             target = next((item for item in assignment.columns if normal(item.raw.name) == wanted and not item.stated), None)
+            if target is None and any(normal(item.raw.name) == wanted for item in assignment.columns):
+                raise InputError(
+                    f"the columns file names {quote(rule.name)} twice", columns.file, f"{table.file} has that heading once",
+                    "put what is said of it into one [[column]] block",
+                )
             if target is None:
                 names = [item.raw.name for item in assignment.columns if item.raw.name]
                 near = difflib.get_close_matches(rule.name or "", names, n=2, cutoff=0.5)
@@ -169,9 +179,17 @@ def _apply_rules(assignment: Assignment, columns: ColumnsFile, table: Table) -> 
                 target.unit = None
         if rule.unit is not None:
             target.unit = parse_unit(rule.unit)
+            wanted_dimension = ROLE_DIMENSION.get(target.role, target.unit.dimension)
+            if target.unit.dimension != wanted_dimension:
+                raise InputError(
+                    f"the columns file states the unit {quote(rule.unit)} for {quote(target.label)}", columns.file,
+                    f"that column is read as {target.role.replace('_', ' ')}, and {rule.unit} is a unit of {target.unit.dimension}",
+                    "correct the unit, or state the role too",
+                )
         target.sign = rule.sign or target.sign
         target.group = rule.group or target.group
         target.group_stated = rule.group is not None or target.group_stated
+    _check_stated(assignment, columns, table)
     # A role that is stated for one column leaves the others out.
     for role in _SINGLE:
         if any(item.stated and item.role == role for item in assignment.columns):
@@ -182,6 +200,28 @@ def _apply_rules(assignment: Assignment, columns: ColumnsFile, table: Table) -> 
         for item in assignment.columns:
             if item.role in ("group_voltage", "tap_voltage") and not item.stated:
                 _ignore(item, "the groups are stated in the columns file")
+
+
+def _check_stated(assignment: Assignment, columns: ColumnsFile, table: Table) -> None:
+    """InputError where a stated role can be there once and is stated twice, or its column holds no numbers."""
+    taken: dict[tuple[str, str], Assigned] = {}
+    for item in assignment.columns:
+        if not item.stated or item.role not in (*_SINGLE, "group_voltage", "tap_voltage", "temperature"):
+            continue
+        other = taken.setdefault((item.role, f"{item.way}{item.name.step_time}"), item) if item.role in _SINGLE else item
+        if other is not item:
+            raise InputError(
+                f"the columns file states two columns as {item.role}", columns.file,
+                f"{quote(other.label)} and {quote(item.label)}; a log has one", 'state role = "ignored" for the other',
+            )
+        as_time = item.raw.kind == "time" and item.role in ("time", "clock", "date", "step")
+        if item.role != "mode" and item.raw.kind != "number" and not as_time:
+            cell = next((str(text) for text in (item.raw.texts if item.raw.texts is not None else ()) if str(text)), "")
+            raise InputError(
+                f"the columns file states {quote(item.label)} as {item.role}",
+                Location(table.file, table.dialect.first_line, item.raw.position + 1), f"its cells are no numbers, such as {quote(cell)}",
+                f"correct the role, or the decimal mark ({quote(table.dialect.decimal)} was taken), in {columns.file}",
+            )
 
 
 def _ignore(item: Assigned, why: str) -> None:

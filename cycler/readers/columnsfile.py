@@ -161,6 +161,8 @@ def _rule(rule: dict, number: int, text: str, file: str) -> ColumnRule:
             f"it is a unit of {parse_unit(unit).dimension}, not of {ROLE_DIMENSION[role]}", "correct one of the two",
         )
     sign = rule.get("sign")
+    if sign is not None and (isinstance(sign, bool) or not isinstance(sign, (str, int))):
+        _unknown("sign", sign, list(SIGNS), where)
     sign = {1: "charge_positive", -1: "discharge_positive", "+": "charge_positive", "-": "discharge_positive"}.get(sign, sign)
     if sign is not None and sign not in SIGNS:
         _unknown("sign", sign, list(SIGNS), where)

@@ -13,6 +13,7 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.readers.columns import Assigned
+from cycler.readers.evidence import UNIT_RATIO
 from cycler.readers.flow import counting, per_flow
 from cycler.readers.sign import settle_sign
 from cycler.units import SECONDS_PER_HOUR, UNITS
@@ -20,8 +21,6 @@ from cycler.units import SECONDS_PER_HOUR, UNITS
 if TYPE_CHECKING:
     from cycler.readers.assemble import Draft
 
-UNIT_RATIO = 30.0
-"""Two columns that differ by more than this factor have a unit wrong (60, 1000 and 3600 lie beyond it)."""
 _DIRECTIONS = {
     "capacity": 0, "charge_capacity": 1, "discharge_capacity": -1, "energy": 0, "charge_energy": 1, "discharge_energy": -1,
 }  # fmt: skip

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,8 @@ SMALLEST_PACK_V = 0.2
 """A pack voltage that stays below this is more likely a slip of the unit (common practice, no source). [V]"""
 SPREADSHEET_DAYS = (36_526.0, 73_051.0)
 """Days from 1899-12-30 to the years 2000 and 2100, as spreadsheets store a date (common practice, no source)."""
+UNIT_RATIO = 30.0
+"""Two columns that differ by more than this factor have a unit wrong (60, 1000 and 3600 lie beyond it)."""
 _TIME_UNITS = ("s", "ms", "min", "h", "d")
 AGREEMENT = 0.10
 """Integral and counter agree if they differ by less than this share; wrong units differ by 60 or more."""
@@ -62,6 +64,33 @@ def _settle(assignment: Assignment, forced: dict[str, UnitChoice], choices: dict
     _rates(assignment, choices)
     _doubt_small(assignment)
     _warn(assignment, choices)
+
+
+def doubt_stated_units(assignment: Assignment) -> None:
+    """Warn where a columns file states a unit that the heading does not, and the readings alone would have given another.
+
+    A columns file that was right for one log of a charger is wrong for the next if its range was changed between them.
+    """
+    stated = [
+        item for item in assignment.columns
+        if item.stated and item.unit is not None and item.name.unit is None and item.raw.kind == "number" and _needs_unit(item)
+    ]
+    for item in stated:
+        # One at a time, so that what is stated of the others may bear witness.
+        open_one = replace(item, unit=None, stated=False)
+        trial = Assignment([open_one if other is item else replace(other) for other in assignment.columns])
+        choice = settle_units(trial).get(item.label)
+        if choice is None or choice.strength == 0 or UNITS[choice.symbol].dimension != item.unit.dimension:
+            continue
+        ratio = UNITS[choice.symbol].factor / item.unit.factor
+        if max(ratio, 1 / ratio) > UNIT_RATIO:
+            assignment.warnings.append(
+                ReadingWarning(
+                    "unit_unusual",
+                    f"The columns file states {shown_unit(item.unit.symbol)} for {quote(item.label)}; the readings speak for {shown_unit(choice.symbol)}: {choice.why}.",
+                    item.label,
+                )
+            )
 
 
 def _needs_unit(item: Assigned) -> bool:

@@ -266,7 +266,7 @@ CODES: dict[str, tuple[str, str]] = {
     "group_unused": ("group columns not used", "Some columns that look like group voltages hold none and were not used."),
     "parts_do_not_fit": ("parts do not fit", "The files of this test differ in a way that raises doubt whether they belong together."),
     "parts_in_given_order": ("parts in the order given", "The files carry no date, so they were joined in the order in which they were named."),
-    "taps_converted": ("taps made into groups", "Tap voltages against pack negative were turned into group voltages by subtraction."),
+    "taps_converted": ("taps made into groups", "Tap voltages against one end of the pack were turned into group voltages by subtraction."),
     "text_lines": ("lines of text", "Lines of text between the rows of numbers were skipped."),
     "value_impossible": ("impossible values", "Values that no pack can have were left out."),
     "current_zero": ("no current in the log", "The current is zero in every row, or was not recorded."),
@@ -279,6 +279,7 @@ CODES: dict[str, tuple[str, str]] = {
     "rows_interleaved": ("readings in turn", "Rows carry voltage and current in turn; each reading was held until the next."),
     "sign_doubtful": ("direction of the current in doubt", "The voltage speaks against the direction of the current that was stated."),
     "time_in_parts": ("time put together", "The time was put together from several columns."),
+    "unit_unusual": ("unit unlike the readings", "The readings alone would have given another unit than the columns file states."),
     "unit_doubtful": ("unit in doubt", "A stated unit gives readings that are unusual for a pack."),
     "voltage_reversed": ("leads changed over", "Negative voltages were taken as positive, as if the leads were changed over."),
     # test

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from cycler.errors import InputError
-from cycler.readers import load_columns, read_log_bytes
+from cycler.readers import load_columns, parse_columns, read_log_bytes
 from cycler.readers.names import classify_name, mode_of
 from tests.readers.writing import Dialect, assert_agrees, invented_test, write_log
 
@@ -250,3 +250,51 @@ def test_current_in_coarse_steps_is_kept_as_written():
         rows.append(",".join(fields))
     log = read_log_bytes("\n".join([lines[0], *rows, ""]).encode(), "log.csv")
     assert log.current_a.tolist() == [float(cell) for cell in coarse]
+
+
+def _bare(headings, columns):
+    return "\n".join([",".join(headings), *(",".join(map(str, row)) for row in zip(*columns))]).encode()
+
+
+TRUTH = invented_test(4)
+BARE = {"Time (s)": TRUTH.time_s, "Voltage": TRUTH.voltage_v, "Current": TRUTH.current_a, "Note": ["ok"] * TRUTH.time_s.size}
+
+
+@pytest.mark.parametrize(("toml", "what", "why"), [
+    ('[[column]]\nname = "Note"\nrole = "current"\nunit = "A"\n', 'states "Note" as current', 'no numbers, such as "ok"'),
+    ('[[column]]\nname = "Note"\nrole = "voltage"\n', 'states "Note" as voltage', "no numbers"),
+    ('[[column]]\nname = "Note"\nrole = "temperature"\n', 'states "Note" as temperature', "no numbers"),
+    ('[[column]]\nname = "Note"\nrole = "group_voltage"\n', 'states "Note" as group_voltage', "no numbers"),
+    ('[[column]]\nname = "Voltage"\nrole = "voltage"\n[[column]]\nname = "Current"\nrole = "voltage"\n', "two columns as voltage", '"Voltage" and "Current"'),
+    ('[[column]]\nname = "Voltage"\nunit = "mAh"\n', 'the unit "mAh" for "Voltage"', "read as voltage"),
+    ('[[column]]\nname = "Voltage"\nrole = "voltage"\n[[column]]\nname = "voltage"\nunit = "V"\n', '"voltage" twice', "has that heading once"),
+    ('[[column]]\nname = "Voltage"\nposition = 3\nrole = "voltage"\n', 'names column 3 "Voltage"', 'it is "Current"'),
+    ('clock = "wall"\n', 'no time that fits clock = "wall"', '"Time (s)"'),
+])  # fmt: skip
+def test_columns_file_that_cannot_be_is_told_in_one_message(toml, what, why):
+    with pytest.raises(InputError) as caught:
+        read_log_bytes(_bare(BARE, BARE.values()), "log.csv", parse_columns(toml, "c.toml"))
+    assert what in caught.value.what and why in caught.value.why and caught.value.mend
+
+
+@pytest.mark.parametrize("sign", ["[]", "{}", "true", "1.5", "2"])
+def test_sign_that_is_none_is_refused(sign):
+    with pytest.raises(InputError, match="unknown sign"):
+        parse_columns(f'[[column]]\nname = "I"\nsign = {sign}\n', "c.toml")
+
+
+def test_stated_unit_unlike_the_readings_is_read_with_a_warning():
+    # 2 A written as 2 under a heading without a unit: stated as mA, as it was right for the last log in milliamperes.
+    milli = parse_columns('[[column]]\nname = "Current"\nrole = "current"\nunit = "mA"\n', "c.toml")
+    log = read_log_bytes(_bare(BARE, BARE.values()), "log.csv", milli)
+    assert abs(log.current_a).max() == pytest.approx(abs(TRUTH.current_a).max() / 1000)
+    assert {"unit_unusual"} <= {item.code for item in log.reading.warnings}
+    ampere = parse_columns('[[column]]\nname = "Current"\nrole = "current"\nunit = "A"\n', "c.toml")
+    assert not {"unit_unusual", "unit_doubtful"} & {item.code for item in read_log_bytes(_bare(BARE, BARE.values()), "log.csv", ampere).reading.warnings}
+
+
+def test_current_of_values_that_cannot_be_is_no_current():
+    wild = BARE | {"Current (A)": TRUTH.current_a * 0 + 3e7}
+    del wild["Current"]
+    with pytest.raises(InputError, match="holds no readings"):
+        read_log_bytes(_bare(wild, wild.values()), "log.csv")
