@@ -72,9 +72,9 @@ class ColumnsMemory:
     def remember(self, key: str, headings: str, columns: ColumnsFile, run_id: int) -> bool:
         """Use ``columns`` for logs with these headings from now on; False if that is so already.
 
-        Leave to drop rows was given for one log and is not kept.
+        Leave to drop rows, and that files follow without a pause, were said of one test and are not kept.
         """
-        columns = replace(columns, allow_bad_rows=False)
+        columns = replace(columns, allow_bad_rows=False, no_pause=False)
         known = next((item for item in self.all() if item.key == key), None)
         if known is not None and replace(known.columns, file="") == replace(columns, file=""):
             return False

@@ -69,12 +69,12 @@ class UsedColumns:
                 f"{error.mend}; if that columns file does not belong to this log: --ignore-remembered",
             ) from None
 
-    def with_bad_rows(self, parts: int) -> UsedColumns:
-        """The same, for logs of which more rows than usual cannot be used."""
+    def with_said(self, parts: int, **said: bool) -> UsedColumns:
+        """The same, with what was said of this test alone: ``allow_bad_rows``, ``no_pause``."""
         from cycler.readers import ColumnsFile
 
         files = [self.columns] * parts if self.columns is None or isinstance(self.columns, ColumnsFile) else self.columns
-        return replace(self, columns=tuple(replace(own or ColumnsFile(), allow_bad_rows=True) for own in files))
+        return replace(self, columns=tuple(replace(own or ColumnsFile(), **said) for own in files))
 
 
 def remembered_columns(memory: ColumnsMemory, sources: Sources) -> UsedColumns:
@@ -96,8 +96,18 @@ class Remembered(NamedTuple):
     unknowable: tuple[str, ...] = ()
 
 
-def remember_columns(register: Register, sources: Sources, used: UsedColumns, run_id: int) -> Remembered:
-    """Have the register use the columns files of a run that was kept again, unless it does so already."""
+_DOUBTFUL = {"unit_doubtful", "sign_doubtful"}
+
+
+def remember_columns(
+    register: Register, sources: Sources, used: UsedColumns, run_id: int, analysis: dict[str, Any],
+) -> Remembered:
+    """Have the register use the columns files of a run that was kept again, unless it does so already.
+
+    One that gave readings in doubt is not used again.
+    """
+    if _DOUBTFUL & {warning.get("code") for warning in (analysis.get("reading") or {}).get("warnings") or ()}:
+        return Remembered()
     from cycler.readers import ColumnsFile
     from cycler.readers.headings import headings_of
 
@@ -132,10 +142,11 @@ def add_logs(
     used: UsedColumns | None = None, again: bool = False, new_ratings: bool = False,
 ) -> int:
     """Analyse logs and keep them as a run with its first verdict; returns the number of the run."""
-    _log, analysis = analyse_sources(sources, pack, criteria, used)
-    run_id = keep_run(register, sources, pack, label, analysis.to_dict(), criteria, used, again, new_ratings)
+    _log, made = analyse_sources(sources, pack, criteria, used)
+    analysis = made.to_dict()
+    run_id = keep_run(register, sources, pack, label, analysis, criteria, used, again, new_ratings)
     if used is not None:
-        remember_columns(register, sources, used, run_id)
+        remember_columns(register, sources, used, run_id, analysis)
     return run_id
 
 

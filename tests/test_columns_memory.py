@@ -11,7 +11,7 @@ import pytest
 from cycler.database import Database
 from cycler.errors import InputError
 from cycler.migrations import MIGRATIONS
-from cycler.readers import ColumnsFile, parse_columns, read_log_bytes
+from cycler.readers import ColumnsFile, parse_columns, read_log_bytes, read_logs_bytes
 from cycler.readers.columnsfile import ColumnRule
 from cycler.readers.headings import find_headings, headings_of
 from cycler.readers.outline import columns_file_of, columns_toml, outline, written_columns
@@ -311,3 +311,96 @@ def test_add_says_at_once_what_speaks_against_the_reading(capfd, bench):
     (bench / "kilo.toml").write_text(odd_columns_text().replace('unit = "A"', 'unit = "kA"'))
     code, out, _err = call(capfd, "add", "log1.csv", "--columns", "kilo.toml", "--pack", "pack.toml", "--register", "r.sqlite")
     assert code == 0 and "Look at this first" in out and "check its unit" in " ".join(out.split())
+
+
+def test_columns_file_that_gave_readings_in_doubt_is_not_used_again_and_the_record_says_so(capfd, bench):
+    (bench / "kilo.toml").write_text(odd_columns_text().replace('unit = "A"', 'unit = "kA"'))
+    at = ("--register", "r.sqlite")
+    code, _out, err = call(capfd, "add", "log1.csv", "--columns", "kilo.toml", "--pack", "pack.toml", *at)
+    assert code == 0 and "used again" not in err
+    with Register.open("r.sqlite") as register:
+        assert register.columns_memory.all() == []
+    for words in (("decide", "1"), ("record", "1", "--to", "records")):
+        code, out, _err = call(capfd, *words, *at)
+        assert code == 0 and "Look at this first" in out
+
+
+# --- what only a person can say -----------------------------------------------------------------------------------
+
+
+def taps_log():
+    """Three groups by their taps, tap 3 the highest; against pack negative or pack positive, nobody can tell."""
+    truth = invented_test(5)
+    taps = truth.group_v.cumsum(axis=1)
+    rows = ["Time (s),Voltage (V),Current (A),Tap 1 (V),Tap 2 (V),Tap 3 (V)"]
+    rows += [
+        f"{t:.0f},{u:.4f},{i:.4f}," + ",".join(f"{tap:.4f}" for tap in tap_row)
+        for t, u, i, tap_row in zip(truth.time_s, truth.voltage_v, truth.current_a, taps)
+    ]
+    return "\n".join(rows).encode(), truth
+
+
+def test_end_of_the_taps_that_nothing_tells_is_a_caution_and_is_settled_by_the_columns_file():
+    raw, truth = taps_log()
+    log = read_log_bytes(raw, "log.csv")
+    np.testing.assert_allclose(log.group_voltage_v, truth.group_v, atol=2e-4)
+    warning = next(item for item in log.reading.warnings if item.code == "taps_end_open")
+    assert "group 1 would be group 3" in warning.message and "taps_from" in warning.message
+    for end, wanted in (("pack_negative", truth.group_v), ("pack_positive", truth.group_v[:, ::-1])):
+        stated = read_log_bytes(raw, "log.csv", parse_columns(f'taps_from = "{end}"\n', "c.toml"))
+        np.testing.assert_allclose(stated.group_voltage_v, wanted, atol=2e-4)
+        assert "taps_end_open" not in {item.code for item in stated.reading.warnings}
+        again = columns_file_of(outline([("log.csv", raw)], ColumnsFile(taps_from=end)))
+        np.testing.assert_array_equal(read_log_bytes(raw, "log.csv", again).group_voltage_v, stated.group_voltage_v)
+
+
+def test_files_without_a_common_clock_follow_without_a_pause_when_that_is_stated(capfd, bench):
+    # A constant 2 A for 1190 s over two files, the clock starting again: 2 A * 1190 s / 3600 = 0.6611 Ah (closed form).
+    for name, start in (("step1.csv", 11.8), ("step2.csv", 11.1)):
+        rows = [f"{t},{start - 0.001 * t:.3f},-2.000" for t in range(0, 600, 10)]
+        (bench / name).write_text("Time (s),Voltage (V),Current (A)\n" + "\n".join(rows) + "\n")
+    (bench / "three.toml").write_text('id = "X"\nseries = 3\n')
+    args = ("analyze", "step1.csv", "step2.csv", "--pack", "three.toml", "--json")
+    gapped = json.loads(call(capfd, *args)[1])
+    assert "log_gap" in gapped["capacity"]["reasons"]
+    stated = json.loads(call(capfd, *args, "--no-pause")[1])
+    assert "log_gap" not in stated["capacity"]["reasons"] and stated["reading"]["clock"]["gaps"] == []
+    assert stated["capacity"]["value_ah"] == pytest.approx(2 * 1190 / 3600, abs=2 * 5 / 3600)
+    assert "parts_without_pause" in {item["code"] for item in stated["reading"]["warnings"]}
+    call(capfd, "add", "step1.csv", "step2.csv", "--pack", "three.toml", "--no-pause", "--register", "r.sqlite")
+    with Register.open("r.sqlite") as register:
+        assert register.log(1).reading.gaps == ()
+
+
+def test_files_whose_numbers_sort_in_another_order_are_told():
+    parts = [
+        (f"step{number}.csv", ("Time (s),Voltage (V),Current (A)\n" + "".join(f"{t},{11.8 - 0.001 * t - 0.1 * place:.3f},-2.000\n" for t in range(0, 600, 10))).encode())
+        for place, number in enumerate((1, 10, 2))
+    ]
+    warnings = {item.code: item.message for item in read_logs_bytes(parts).reading.warnings}
+    assert "step1.csv, step2.csv, step10.csv" in warnings["parts_in_given_order"]
+
+
+def test_clock_that_starts_again_at_each_step_can_be_stated():
+    truth = invented_test(3)
+    local = np.concatenate([np.arange(80), np.arange(truth.time_s.size - 80)]) * 10.0
+    rows = ["millis (s),Voltage (V),Current (A)"] + [f"{t:.0f},{u:.4f},{i:.4f}" for t, u, i in zip(local, truth.voltage_v, truth.current_a)]
+    log = read_log_bytes("\n".join(rows).encode(), "log.csv", ColumnsFile(clock="step"))
+    assert log.reading.clock_kind == "step" and log.rows == 160 and np.all(np.diff(log.time_s) > 0)
+
+
+def test_columns_file_for_one_column_of_a_log_without_headings_leaves_the_rest_to_the_readings():
+    raw, _truth = odd_log()
+    raw = b"\n".join(
+        row + b";" + str(number % 3 + 20).encode() for number, row in enumerate(raw.split(b"\r\n")[1:-1])
+    )
+    bare = read_log_bytes(raw, "log.csv")
+    log = read_log_bytes(raw, "log.csv", ColumnsFile(columns=(ColumnRule(position=4, role="temperature", unit="degC"),)))
+    np.testing.assert_array_equal(log.voltage_v, bare.voltage_v)
+    assert log.temperature_c.shape == (160, 1) and bare.temperature_c.shape[1] == 0
+
+
+def test_turned_current_has_no_negative_zero():
+    truth = invented_test(1)
+    log = read_log_bytes(write_log(truth, Dialect(current_style="inverse")), "log.csv")
+    assert not np.signbit(log.current_a[log.current_a == 0]).any()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -142,6 +142,7 @@ class HowToRead:
 
     columns_file: str | None
     allow_bad_rows: bool
+    no_pause: bool
     ignore_remembered: bool
 
     def load(self) -> Any:
@@ -160,7 +161,9 @@ class HowToRead:
             found = UsedColumns(columns)
         else:
             found = UsedColumns() if self.ignore_remembered else _remembered(settings, sources)
-        return found.with_bad_rows(len(sources)) if self.allow_bad_rows else found
+        said = {"allow_bad_rows": self.allow_bad_rows, "no_pause": self.no_pause}
+        said = {key: value for key, value in said.items() if value}
+        return found.with_said(len(sources), **said) if said else found
 
 
 def _remembered(settings: Settings, sources: Sources) -> UsedColumns:
@@ -187,10 +190,11 @@ def _remembered(settings: Settings, sources: Sources) -> UsedColumns:
 
 
 def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """``--columns``, ``--allow-bad-rows`` and ``--ignore-remembered``, given on as ``how``, a :class:`HowToRead`."""
+    """Options that say how to read logs, given on as ``how``, a :class:`HowToRead`."""
     @functools.wraps(command)
-    def call(*args: Any, columns_file: str | None, allow_bad_rows: bool, ignore_remembered: bool, **keywords: Any) -> Any:
-        return command(*args, how=HowToRead(columns_file, allow_bad_rows, ignore_remembered), **keywords)
+    def call(*args: Any, **keywords: Any) -> Any:
+        how = HowToRead(**{item.name: keywords.pop(item.name) for item in fields(HowToRead)})
+        return command(*args, how=how, **keywords)
 
     options = (
         click.option(
@@ -198,6 +202,9 @@ def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--allow-bad-rows", is_flag=True, help="Read a log although more than 1 % of its rows cannot be used; they are counted and named.",
+        ),
+        click.option(
+            "--no-pause", is_flag=True, help="Files of one test that hold no common clock follow one another without a pause.",
         ),
         click.option(
             "--ignore-remembered", is_flag=True, help="Leave out columns files that the register knows for these headings.",

@@ -81,7 +81,7 @@ def add(
         analysis = made.to_dict()
         with open_register(settings, create=True) as register:
             run_id = keep_run(register, sources, pack, label, analysis, criteria, used, again, new_ratings)
-            remembered = remember_columns(register, sources, used, run_id)
+            remembered = remember_columns(register, sources, used, run_id, analysis)
             name, run = register.name, register.run(run_id)
             earlier = known_dangers(register, run.pack_id)
     from cycler.commands.reading_output import print_reading_doubts
@@ -172,6 +172,7 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
     if as_json:
         print_json(analysis)
         return
+    from cycler.commands.reading_output import print_reading_doubts
     from cycler.tables import Sheet, print_analysis, print_steps
 
     sheet = Sheet()
@@ -181,6 +182,7 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
         ("Test started", run.started_at or "not known (the log carries no date)"),
     ])
     sheet.blank()
+    print_reading_doubts(sheet, analysis)
     print_analysis(sheet, analysis)
     if steps:
         print_steps(sheet, analysis)
@@ -289,11 +291,13 @@ def decide(settings: Settings, run_id: int, criteria_name: str | None, look: boo
     if as_json:
         print_json(verdict)
     else:
+        from cycler.commands.reading_output import print_reading_doubts
         from cycler.tables import Sheet, print_caution, print_settle, print_verdict
 
         sheet = Sheet()
         sheet.pairs([("Run", f"{run_id} of pack {run.pack_id}" + (f", {run.label}" if run.label else ""))])
         print_verdict(sheet, verdict, full=True)
+        print_reading_doubts(sheet, analysis)
         sheet.line(f"Decision rule: {verdict.get('decision_rule')}.")
         print_settle(sheet, verdict)
         _print_earlier_dangers(sheet, earlier, run_id)
@@ -349,6 +353,7 @@ def record(
             serial, paths = issue_record(register, run_id, folder, criteria, workshop, stem)
         records, verdicts = register.records(run_id), register.verdicts(run_id)
         earlier = known_dangers(register, run.pack_id)
+    from cycler.commands.reading_output import print_reading_doubts
     from cycler.tables import Sheet, print_caution, print_grave, result_text
 
     place = next(index for index, row in enumerate(records) if row.serial == serial)
@@ -369,6 +374,7 @@ def record(
     if again and place < len(records) - 1:
         later = ", ".join(row.serial for row in records[place + 1:])
         sheet.line(f"Not the newest record of the run; issued after it: {later}.")
+    print_reading_doubts(sheet, run.analysis)
     print_grave(sheet, run.analysis.get("findings") or [])
     _print_earlier_dangers(sheet, earlier, run_id)
     print_caution(sheet, run.analysis, short=True)

@@ -175,10 +175,12 @@ def analyze(
     if as_json:
         print_json(result)
         return
+    from cycler.commands.reading_output import print_reading_doubts
     from cycler.tables import Sheet, print_analysis
 
     sheet = Sheet()
     if pack_file is None:
         sheet.line(NO_PACK)
         sheet.blank()
+    print_reading_doubts(sheet, result)
     print_analysis(sheet, result)

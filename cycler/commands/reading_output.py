@@ -75,6 +75,8 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
         steps.append("Rows are missing or were left out; figures that depend on them will say so. Export the log again if you can.")
     if not roles & {"group_voltage", "tap_voltage"}:
         steps.append("No group voltages: capacity and pack resistance can be had, but no group can be told weak. Log the balance taps too.")
+    else:
+        steps.append("Measure one outer group with a meter: groups counted from the wrong end look just as good in a log.")
     if "temperature" not in roles:
         steps.append("No temperature: log one at the pack, or nothing can be said about heating.")
     if not reading.get("columns_files"):
@@ -86,7 +88,7 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
 
 
 READING_DOUBTS = frozenset({
-    "unit_doubtful", "unit_unusual", "sign_doubtful", "voltage_reversed", "parts_do_not_fit", "group_name_repeated", "value_impossible", "current_zero",
+    "unit_doubtful", "unit_unusual", "sign_doubtful", "voltage_reversed", "parts_do_not_fit", "group_name_repeated", "taps_end_open", "value_impossible", "current_zero",
 })
 """Warnings of the reader that put every figure in doubt."""
 

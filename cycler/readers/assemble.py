@@ -21,7 +21,7 @@ from cycler.readers.groups import group_voltages
 from cycler.readers.sniff import BLANKS, Dialect, find_dialect
 from cycler.readers.table import MAX_BAD_SHARE, Table, explain_bad_cell, list_lines, read_table
 from cycler.readers.twopart import settle_two_part, stamp_seconds
-from cycler.readers.unnamed import infer_roles
+from cycler.readers.unnamed import infer_open_roles
 from cycler.spreadsheet import spreadsheet_plain
 
 COUNTERS = ("capacity", "charge_capacity", "discharge_capacity", "energy", "charge_energy", "discharge_energy", "resistance")
@@ -57,6 +57,7 @@ class Draft:
     stated_sign: str | None
     unit_choices: dict[str, UnitChoice]
     columns_file: str
+    no_pause: bool
     warnings: list[ReadingWarning] = field(default_factory=list)
     power_w: np.ndarray | None = None
 
@@ -95,15 +96,16 @@ def read_draft(
     )
     table = read_table(body, dialect, name)
     assignment = assign(table, columns)
-    if dialect.header_line is None and not any(item.stated for item in assignment.columns):
-        infer_roles(table, assignment)
+    if dialect.header_line is None:
+        infer_open_roles(table, assignment)
     settle_two_part(table, assignment, columns, stamp_forms)
     choices = settle_units(assignment, forced)
     doubt_stated_units(assignment)
     _require_roles(table, assignment)
     bad = _check_cells(table, assignment)
-    _require_readings(table, assignment)
-    groups = group_voltages(table, assignment)
+    grouped = any(item.role in ("group_voltage", "tap_voltage") for item in assignment.columns)
+    _require_readings(table, assignment, ("current",) if grouped else ("voltage", "current"))
+    groups = group_voltages(table, assignment, columns.taps_from if columns else None)
     _doubt_units(assignment)
     clock = read_clock(table, assignment, columns, lambda: _same_as_before(table, assignment))
     _note_times(table, assignment, clock)
@@ -141,9 +143,9 @@ def _require_roles(table: Table, assignment: Assignment) -> None:
     _require_readings(table, assignment)
 
 
-def _require_readings(table: Table, assignment: Assignment) -> None:
+def _require_readings(table: Table, assignment: Assignment, roles: tuple[str, ...] = ("voltage", "current")) -> None:
     for item in assignment.columns:
-        if item.role in ("voltage", "current") and item.raw.values is not None and not np.isfinite(item.raw.values).any():
+        if item.role in roles and item.raw.values is not None and not np.isfinite(item.raw.values).any():
             raise InputError(
                 f"the {item.role} column holds no readings", Location(table.file, table.dialect.first_line, item.raw.position + 1),
                 f"all cells of {quote(item.label)} are empty, say that there is no reading, or hold what cannot be one",
@@ -315,7 +317,8 @@ def _draft(
         table.file, source, encoding, table.dialect, assignment, clock, time_s, voltage, current, separate,
         groups[rows], temperature, tuple(item.label for item in sensors), code, words, taken(assignment.one("step")),
         taken(assignment.one("cycle")), step_time_s, counters, table.line_number[rows], stated, choices,
-        columns.file if columns is not None and columns.says_something else "", warnings,
+        columns.file if columns is not None and columns.says_something else "", columns is not None and columns.no_pause,
+        warnings,
         taken(assignment.one("power")),
     )
 

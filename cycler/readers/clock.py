@@ -99,6 +99,8 @@ def read_clock(table: Table, assignment: Assignment, columns: ColumnsFile | None
     elapsed = _elapsed(assignment, order) if want in (None, "elapsed") else None
     wall = _wall(table, assignment, order, warnings) if want in (None, "wall") else None
     step = _step(assignment, order) if want in (None, "step") else None
+    if want == "step" and step is None and (step := _elapsed(assignment, order)) is not None and not step.absolute:
+        step.kind, step.of_day = "step", False
     if elapsed is not None and elapsed.absolute:
         wall, elapsed = (wall or elapsed), None
     source = elapsed or wall or step

@@ -13,6 +13,7 @@ from cycler.units import parse_unit
 
 SIGNS = ("charge_positive", "discharge_positive", "unsigned")
 CLOCKS = ("elapsed", "wall", "step")
+TAP_ENDS = ("pack_negative", "pack_positive")
 DATE_ORDERS = ("day_first", "month_first", "year_first")
 _DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t", "pipe": "|", "blank": " ", "blanks": " ", "space": " ", "\\t": "\t"}
 
@@ -34,6 +35,8 @@ class ColumnsFile:
     """How to read logs of one kind. ``header_row`` counts lines from 1; 0 = the log has no header.
 
     ``allow_bad_rows`` reads a log although more of its rows than usual cannot be used; they are counted and named.
+    ``taps_from`` says from which end of the pack tap voltages are counted. ``no_pause`` says that the files of a test that
+    hold no common clock follow one another without a pause.
     """
 
     delimiter: str | None = None
@@ -44,11 +47,13 @@ class ColumnsFile:
     allow_bad_rows: bool = False
     columns: tuple[ColumnRule, ...] = ()
     file: str = "columns file"
+    taps_from: str | None = None
+    no_pause: bool = False
 
     @property
     def says_something(self) -> bool:
         """False if it leaves everything to the log."""
-        heads = (self.delimiter, self.decimal, self.header_row, self.clock, self.date_order)
+        heads = (self.delimiter, self.decimal, self.header_row, self.clock, self.date_order, self.taps_from)
         return bool(self.columns) or any(value is not None for value in heads)
 
 
@@ -69,7 +74,7 @@ def parse_columns(text: str, name: str) -> ColumnsFile:
 
 
 def _columns_file(data: dict, text: str, file: str) -> ColumnsFile:
-    known = {"delimiter", "decimal", "header_row", "clock", "date_order", "allow_bad_rows", "column"}
+    known = {"delimiter", "decimal", "header_row", "clock", "date_order", "taps_from", "allow_bad_rows", "no_pause", "column"}
     values: dict = {}
     for key, value in data.items():
         where = Location(file, line_of_key(text, key))
@@ -102,7 +107,8 @@ def _refuse_one_group_twice(rules: tuple[ColumnRule, ...], text: str, file: str)
 
 
 def _unknown(kind: str, word: object, known: list[str], where: Location) -> None:
-    near = difflib.get_close_matches(str(word), known, n=2, cutoff=0.6)
+    begun = [item for item in known if isinstance(word, str) and len(word) > 2 and item.startswith(word.lower())]
+    near = begun[:2] or difflib.get_close_matches(str(word), known, n=2, cutoff=0.6)
     hint = f"did you mean {' or '.join(near)}?" if near else f"known: {', '.join(known)}"
     raise InputError(f"unknown {kind} {quote(word)}", where, "a mistyped word would be ignored silently", hint)
 
@@ -124,11 +130,11 @@ def _checked(key: str, value: object, where: Location) -> object:
                 "header_row is not a line number", where, f"found {quote(value)}", "write the line of the headings, 0 for none"
             )
         return value
-    if key == "allow_bad_rows":
+    if key in ("allow_bad_rows", "no_pause"):
         if not isinstance(value, bool):
-            raise InputError("allow_bad_rows is neither true nor false", where, f"found {quote(value)}", "write true or false")
+            raise InputError(f"{key} is neither true nor false", where, f"found {quote(value)}", "write true or false")
         return value
-    allowed = CLOCKS if key == "clock" else DATE_ORDERS
+    allowed = {"clock": CLOCKS, "date_order": DATE_ORDERS, "taps_from": TAP_ENDS}[key]
     if value not in allowed:
         _unknown(key, value, list(allowed), where)
     return value

@@ -117,7 +117,7 @@ def read_exported(decoded: Decoded, raw: bytes, name: str) -> Draft | None:
         temperature_names=tuple(sensor_name(item.label) for item in sensors), mode_code=code, mode_words=words,
         step_number=numbers.get(STEP), cycle_number=numbers.get(CYCLE), step_time_s=numbers.get(STEP_TIME),
         counters={role: numbers[label] for role, label in COUNTER_LABELS.items() if label in numbers},
-        line_number=rows + 2, stated_sign=EXPORTED, unit_choices={}, columns_file="",
+        line_number=rows + 2, stated_sign=EXPORTED, unit_choices={}, columns_file="", no_pause=False,
     )
 
 

@@ -13,8 +13,10 @@ from cycler.readers.evidence import LARGEST_GROUP_V
 from cycler.readers.table import Table
 
 
-def group_voltages(table: Table, assignment: Assignment) -> np.ndarray:
+def group_voltages(table: Table, assignment: Assignment, taps_from: str | None = None) -> np.ndarray:
     """Group voltages of every row, shape (n, series). [V]
+
+    ``taps_from``: "pack_negative" or "pack_positive", where a columns file states what taps are measured against.
 
     Tap voltages that rise (or fall) from column to column are turned into the differences between neighbours, see
     ``_from_taps``. Columns without a group behind them (zero, empty, or the flicker of an open input) are ignored with a
@@ -37,7 +39,7 @@ def group_voltages(table: Table, assignment: Assignment) -> np.ndarray:
                 item.evidence += f"; readings {'rise' if rising > 0 else 'fall'} from column to column like taps"
             taps, groups = groups, []
     if taps:
-        return _from_taps(table, assignment, taps, pack)
+        return _from_taps(table, assignment, taps, pack, taps_from)
     if not groups:
         return np.zeros((table.rows, 0))
     medians = _medians(groups)
@@ -169,13 +171,15 @@ def _renumber(assignment: Assignment, groups: list[Assigned]) -> None:
             )
 
 
-def _from_taps(table: Table, assignment: Assignment, taps: list[Assigned], pack: Assigned | None) -> np.ndarray:
+def _from_taps(
+    table: Table, assignment: Assignment, taps: list[Assigned], pack: Assigned | None, taps_from: str | None = None,
+) -> np.ndarray:
     """Differences of neighbouring taps, group 1 at pack negative.
 
     Each tap adds one group to the one before it in order of voltage. Measured against pack negative, tap k is the wire at the
-    top of group k; measured against pack positive, at the bottom of group k. Which of the two it is: the numbers of a columns
-    file rule (they rise with the voltage, or fall); without them, readings that are negative beside a positive pack are
-    against pack positive, all others against pack negative. A last group between the highest tap and the pack voltage is added.
+    top of group k; measured against pack positive, at the bottom of group k. Which of the two it is: a columns file rules (it
+    says so, or its numbers rise with the voltage, or fall); without one, readings that are negative beside a positive pack are
+    against pack positive, all others against pack negative: that is a guess, which is told. A last group between the highest tap and the pack voltage is added.
     """
     if all(item.group_stated for item in taps):
         taps = sorted(taps, key=lambda item: abs(float(_medians([item])[0])))
@@ -201,7 +205,7 @@ def _from_taps(table: Table, assignment: Assignment, taps: list[Assigned], pack:
         above = float(np.nanmedian(top - columns[-1]))
         if 0.5 < above <= LARGEST_GROUP_V:
             columns.append(top)
-    stated, from_top, why = _reference(table, [taps[index] for index in order], pack)
+    stated, from_top, why = _reference(table, [taps[index] for index in order], pack, taps_from)
     if reference is not None:
         reference.evidence += f"; pack {'positive' if from_top else 'negative'}"
         reference.group = None
@@ -214,15 +218,28 @@ def _from_taps(table: Table, assignment: Assignment, taps: list[Assigned], pack:
     if from_top or stated:
         text = f"measured against pack {'positive' if from_top else 'negative'} ({why}): the tap of a number is at the {'bottom' if from_top else 'top'} of that group, counted from pack negative"
     else:
-        text = f"taken as counted {'from pack positive down' if order and order[0] > order[-1] else 'from pack negative up'}"
+        text = (
+            "taken as measured against pack negative. Nothing in the log tells it from pack positive, where group 1 would be group "
+            f"{out.shape[1]} and so on: measure one tap, and state taps_from = \"pack_negative\" or \"pack_positive\" in a columns file (--columns)"
+        )
     assignment.warnings.append(
-        ReadingWarning("taps_converted", f"Tap voltages were turned into {out.shape[1]} group voltages, {text}.", table.file)
+        ReadingWarning("taps_converted" if from_top or stated else "taps_end_open", f"Tap voltages were turned into {out.shape[1]} group voltages, {text}.", table.file)
     )
     return out
 
 
-def _reference(table: Table, rising: list[Assigned], pack: Assigned | None) -> tuple[bool, bool, str]:
+def _reference(
+    table: Table, rising: list[Assigned], pack: Assigned | None, taps_from: str | None
+) -> tuple[bool, bool, str]:
     """Whether the numbers are stated, whether the taps are measured against pack positive, and why; ``rising``: by voltage."""
+    turned = all(item.turned for item in rising) and not (pack is not None and pack.turned)
+    if taps_from is not None:
+        if turned and taps_from == "pack_negative":
+            raise InputError(
+                "the tap voltages are not measured against pack negative", Location(table.file, table.dialect.header_line),
+                "the columns file says so, but the readings are negative", 'state taps_from = "pack_positive" in the columns file',
+            )
+        return True, taps_from == "pack_positive", "as the columns file states"
     numbers = [item.group for item in rising if item.group_stated]
     if numbers and len(rising) > 1:
         step = {after - before for before, after in itertools.pairwise(item.group or 0 for item in rising)}
@@ -234,5 +251,4 @@ def _reference(table: Table, rising: list[Assigned], pack: Assigned | None) -> t
             "the groups stated for the taps do not follow their voltages", Location(table.file, table.dialect.header_line), f"in order of voltage: {shown}",
             "state group = 1, 2, 3 ... from the lowest voltage up for taps against pack negative, from the highest down for taps against pack positive",
         )
-    turned = all(item.turned for item in rising) and not (pack is not None and pack.turned)
     return False, turned, "the readings are negative" if turned else ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -37,12 +38,16 @@ def finish(drafts: list[Draft]) -> Log:
         local = draft.time_s - draft.time_s[0]
         if draft.clock.absolute:
             local = np.round(local, 6)  # seconds since 1970 have a last place of 0.2 microseconds
+        elif draft.stated_sign != EXPORTED:
+            local = np.round(local, 9)  # 20.04 - 10.02 is 10.019999999999998
         pieces.append(local + (start - base))
         shift = start - base - float(draft.time_s[0])
         joints += [Gap(gap.start_s + shift, gap.duration_s, gap.why) for gap in draft.clock.joints]
         if index:
             end = float(pieces[index - 1][-1])
             begin = start - base
+            if how == "given order" and all(part.no_pause for part in drafts):
+                continue
             known = how == "absolute time"
             why = JOINT if known else f"{JOINT}; how long the pause lasted is not known"
             joints.append(Gap(end, max(begin - end, 0.0), why))
@@ -324,6 +329,19 @@ def _one_heading(drafts: list[Draft]) -> np.ndarray | None:
     return np.concatenate(parts) if len(labels) == 1 else None
 
 
+def _given_order(drafts: list[Draft]) -> ReadingWarning:
+    """That files were joined in the order given; says where their names speak for another."""
+    if all(draft.no_pause for draft in drafts):
+        return ReadingWarning(
+            "parts_without_pause", "The files hold no common clock; as was stated, they follow one another in the order given without a pause.",
+            drafts[1].file,
+        )
+    names = [_short(draft.file) for draft in drafts]
+    by_number = sorted(names, key=lambda name: [int(part) if part.isdecimal() else part for part in re.split(r"(\d+)", name)])
+    order = f" Their names would have them in another: {', '.join(by_number[:8])}." if by_number != names and sorted(names) == names else ""
+    return ReadingWarning("parts_in_given_order", f"The files hold no common clock; they were joined in the order given.{order}", drafts[1].file)
+
+
 def _joined_warnings(drafts: list[Draft], sign: SignReading, gaps: list[Gap], how: str) -> list[ReadingWarning]:
     warnings: list[ReadingWarning] = []
     seen = set()
@@ -336,7 +354,7 @@ def _joined_warnings(drafts: list[Draft], sign: SignReading, gaps: list[Gap], ho
     warnings += sign.warnings
     if how == "given order":
         warnings.append(
-            ReadingWarning("parts_in_given_order", "The files hold no common clock; they were joined in the order given.", drafts[1].file)
+            _given_order(drafts)
         )
     real = [gap for gap in gaps if gap.why == "no samples"]
     if real:

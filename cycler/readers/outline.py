@@ -62,6 +62,7 @@ class Outline:
     header_row: int | None
     clock: str | None
     date_order: str | None
+    taps_from: str | None
     columns: tuple[OutlineColumn, ...]
     lines: tuple[str, ...]
     log: Log | None = None
@@ -101,7 +102,8 @@ def _partly(decoded: Decoded, name: str, own: ColumnsFile | None, error: InputEr
     except InputError:
         return Outline(
             name, own.delimiter if own else None, own.decimal if own else None, own.header_row if own else None,
-            own.clock if own else None, own.date_order if own else None, (), _first_lines(body), None, error,
+            own.clock if own else None, own.date_order if own else None, own.taps_from if own else None, (),
+            _first_lines(body), None, error,
         )
     for rule in own.columns if own else ():
         _restate(assignment, rule)
@@ -142,7 +144,8 @@ def _outline(
     return Outline(
         name, dialect.delimiter, dialect.decimal if _shows_decimals(assignment) else None,
         0 if dialect.header_line is None else stated_row, own.clock if own else None,
-        (own.date_order if own else None) or _date_order(assignment), columns, _first_lines(body), log, error,
+        (own.date_order if own else None) or _date_order(assignment), own.taps_from if own else None, columns,
+        _first_lines(body), log, error,
     )
 
 
@@ -203,7 +206,8 @@ def columns_file_of(seen: Outline, file: str = "columns file") -> ColumnsFile:
             )
         )
     return ColumnsFile(
-        seen.delimiter, seen.decimal, seen.header_row, seen.clock, seen.date_order, False, tuple(rules), file
+        seen.delimiter, seen.decimal, seen.header_row, seen.clock, seen.date_order, columns=tuple(rules), file=file,
+        taps_from=seen.taps_from,
     )
 
 
@@ -223,7 +227,7 @@ def columns_toml(columns: ColumnsFile, remarks: Sequence[str] = (), notes: dict[
         "delimiter": _DELIMITER_WORDS.get(columns.delimiter or "", columns.delimiter),
         "decimal": {",": "comma", ".": "point"}.get(columns.decimal or "", columns.decimal),
         "header_row": columns.header_row, "clock": columns.clock, "date_order": columns.date_order,
-        "allow_bad_rows": columns.allow_bad_rows or None,
+        "taps_from": columns.taps_from, "allow_bad_rows": columns.allow_bad_rows or None, "no_pause": columns.no_pause or None,
     }
     lines += [f"{key} = {_value(value)}" for key, value in heads.items() if value is not None]
     for place, rule in enumerate(columns.columns):
@@ -254,7 +258,8 @@ def written_columns(seen: Outline) -> str:
         "discharge_capacity energy temperature group_voltage tap_voltage step cycle mode resistance ignored.",
         "Groups count from 1 at pack negative. sign (of the current): charge_positive, discharge_positive or unsigned.",
         'Also known: header_row (line of the headings, 0 for none), clock = "elapsed", "wall" or "step",',
-        'date_order = "day_first", "month_first" or "year_first", allow_bad_rows = true.',
+        'date_order = "day_first", "month_first" or "year_first", taps_from = "pack_negative" or "pack_positive",',
+        "allow_bad_rows = true, no_pause = true (files without a common clock follow one another at once).",
     ]
     notes = {
         place: "; ".join(

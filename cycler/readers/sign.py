@@ -135,7 +135,7 @@ def settle_sign(
 
 def _stated(time_s, voltage_v, current_a, flip: bool, peak: float, threshold: float, breaks, where: Location) -> SignReading:
     """The direction that a columns file states, unless the voltage proves the other."""
-    reading = SignReading(-current_a if flip else current_a, "positive" if flip else "negative", "stated in the columns file")
+    reading = SignReading(0.0 - current_a if flip else current_a, "positive" if flip else "negative", "stated in the columns file")
     if peak == 0.0:
         return reading
     clear, against = dissent(time_s, voltage_v, current_a, peak, threshold, breaks, -1.0 if flip else 1.0)
@@ -255,7 +255,7 @@ def _signed(current_a: np.ndarray, decisive: SignEvidence, evidence: list[SignEv
         warnings.append(
             ReadingWarning("sign_inferred", f"The log does not state the sign of the current; discharge is {discharge_is} in it: {text}.", "")
         )
-    return SignReading(-current_a if flip else current_a, discharge_is, text, warnings)
+    return SignReading(0.0 - current_a if flip else current_a, discharge_is, text, warnings)
 
 
 def _mode_of_rows(mode_code: np.ndarray | None, mode_words: tuple[str, ...]) -> np.ndarray | None:

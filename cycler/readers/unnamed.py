@@ -7,6 +7,8 @@ likely are an error that names both.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from cycler.errors import InputError, Location
@@ -20,6 +22,26 @@ LARGEST_PACK_V = 150.0
 """Packs that a workshop repairs stay below this. [V]"""
 CLEAR = 0.75
 """A reading counts as proven if the next best explains less than this share of what it explains."""
+
+
+def infer_open_roles(table: Table, assignment: Assignment) -> None:
+    """Roles of the columns of a log without headings that a columns file leaves open; see :func:`infer_roles`.
+
+    Where some are stated, what is not proven of the others is no error: what is missing is told when it is needed.
+    """
+    if not any(item.stated for item in assignment.columns):
+        infer_roles(table, assignment)
+        return
+    trial = Assignment([replace(item, stated=False) for item in assignment.columns])
+    try:
+        infer_roles(table, trial)
+    except InputError:
+        return
+    taken = {item.role for item in assignment.columns if item.stated}
+    taken |= {"group_voltage", "tap_voltage"} if taken & {"group_voltage", "tap_voltage"} else set()
+    for item, found in zip(assignment.columns, trial.columns):
+        if not item.stated and found.role not in taken | {"ignored"}:
+            item.role, item.group, item.evidence = found.role, found.group, found.evidence
 
 
 def infer_roles(table: Table, assignment: Assignment) -> None:

@@ -266,6 +266,8 @@ CODES: dict[str, tuple[str, str]] = {
     "group_unused": ("group columns not used", "Some columns that look like group voltages hold none and were not used."),
     "parts_do_not_fit": ("parts do not fit", "The files of this test differ in a way that raises doubt whether they belong together."),
     "parts_in_given_order": ("parts in the order given", "The files carry no date, so they were joined in the order in which they were named."),
+    "taps_end_open": ("end of the taps not known", "Nothing shows from which end the taps are counted: the groups may be numbered from the other end."),
+    "parts_without_pause": ("parts without a pause", "The files hold no common clock; it was stated that they follow one another without a pause."),
     "taps_converted": ("taps made into groups", "Tap voltages against one end of the pack were turned into group voltages by subtraction."),
     "text_lines": ("lines of text", "Lines of text between the rows of numbers were skipped."),
     "value_impossible": ("impossible values", "Values that no pack can have were left out."),
@@ -306,6 +308,9 @@ CODES: dict[str, tuple[str, str]] = {
     "temperature_high": ("high temperature", "The pack or a part of it became hotter than it should."),
     "low_capacity": ("low capacity", "The pack gives clearly less charge than its rating."),
     "low_efficiency": ("low efficiency", "Clearly less comes out of the pack than went in."),
+    "capacity_above_rating": (
+        "more than the rating", "The charge counted is more than the rating allows: the unit of time or current, the meter or the stated rating is in doubt."
+    ),
     # reasons and warnings beside the findings
     "not_full": ("not full at the start", "The pack was not full when the discharge began."),
     "not_full_at_start": ("not full at the start", "The pack was not full when the discharge began."),
@@ -390,7 +395,7 @@ ROLE_WORDS = {
     "current": "pack current", "charge_current": "charge current", "discharge_current": "discharge current",
     "power": "power", "capacity": "charge counter", "charge_capacity": "counter of charge put in",
     "discharge_capacity": "counter of charge taken out", "energy": "energy counter", "temperature": "temperature",
-    "group_voltage": "voltage of a group", "tap_voltage": "voltage from pack negative to a tap",
+    "group_voltage": "voltage of a group", "tap_voltage": "voltage of a tap",
     "step": "number of the step", "cycle": "number of the cycle", "mode": "word for the mode",
     "resistance": "resistance as the instrument gives it", "ignored": "not used",
 }

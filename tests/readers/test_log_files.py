@@ -20,7 +20,7 @@ NO_GROUPS = {"thousands.csv", "units-in-cells.csv"}
 
 # file -> codes of warnings beyond sign_inferred
 WHOLE = {
-    "semicolon-german.csv": [], "utf16-tab-dutch.txt": [], "blanks-taps-from-plus.txt": ["taps_converted"],
+    "semicolon-german.csv": [], "utf16-tab-dutch.txt": [], "blanks-taps-from-plus.txt": ["taps_end_open"],
     "units-row-french.csv": [], "unsigned-words-german.csv": [], "unsigned-no-words.csv": [], "discharge-positive.csv": [],
     "two-currents-spanish.csv": [], "midnight.csv": ["clock_wrapped"], "month-first.csv": ["date_order_inferred"],
     "epoch.csv.gz": [], "quoted.csv": [], "remarks.csv": ["footer_skipped", "repeated_header"], "no-units.csv": ["unit_inferred"],
@@ -29,7 +29,7 @@ WHOLE = {
     "minute-clock.csv": ["clock_coarse"], "step-clock.csv": ["step_clock_joined"], "cycle-clock.csv": ["step_clock_joined"],
     "counter-of-16-bits.csv": ["clock_wrapped"], "summer-time.csv": ["clock_jump"], "row-number.csv": ["header_short"],
     "one-odd-row.csv": ["rows_dropped"], "no-headings.csv": ["header_missing", "unit_inferred"],
-    "no-headings-taps.csv": ["header_missing", "taps_converted", "unit_inferred"],
+    "no-headings-taps.csv": ["header_missing", "taps_end_open", "unit_inferred"],
     "letters-for-groups.csv": ["unit_inferred"], "group-before-quantity.csv": ["unit_inferred"],
     "units-and-commas-in-cells.csv": [], "minutes-in-words.csv": [], "time-in-three-columns.csv": ["time_in_parts"],
     "date-in-six-columns.csv": ["time_in_parts"], "date-without-marks.csv": [], "shares-of-a-day.csv": ["unit_inferred"],
