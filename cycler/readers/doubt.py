@@ -126,7 +126,10 @@ def _whole_in_another_unit(item: Assigned) -> str:
     steps = steps[np.isfinite(steps) & (steps > 0)]
     if item.unit.symbol != "s" or not steps.size:
         return ""
-    usual = float(np.mean(steps[np.abs(steps - np.median(steps)) < 0.1 * np.median(steps)]))
+    alike = steps[np.abs(steps - np.median(steps)) < 0.1 * np.median(steps)]
+    if not alike.size:
+        return ""
+    usual = float(np.mean(alike))
     for symbol, factor in (("min", SECONDS_PER_MINUTE), ("h", SECONDS_PER_HOUR)):
         seconds = usual * factor
         # 0.1 s and 0.05 s are samplings of their own and become whole in minutes as well.
