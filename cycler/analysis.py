@@ -144,7 +144,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     main_edge = headline_edge(edges, pack_responses, group_responses, steps, headline, flow)
     pack_responses, group_responses = with_joint_ohmic(edges, pack_responses, group_responses, main_edge, flow, headline, pack)
     table = group_table(
-        log, pack, steps, flow, headline, edges, group_responses, main_edge, charges, numbers,
+        log, pack, steps, flow, headline, edges, group_responses, main_edge, charges, numbers, doubts,
     )
     resistance = resistance_sheet(
         log, pack, steps, flow, headline, doubts, edges, pack_responses, group_responses, main_edge,
@@ -325,6 +325,8 @@ def _capacity_sheet(
     u_end = voltage_reading_u(pack.instrument, limit, resolution, d.limiting_end_group is not None)
     budget = capacity_budget(d, pack, u_end, zero_seen_a)
     u = combined(budget)
+    if conduct.beyond_rating(d.net_ah, u, pack.rated_capacity_ah):
+        reasons = ("capacity_above_rating", *reasons)
     mean_v = d.energy_wh / d.net_ah if d.net_ah else None
     rated = pack.rated_capacity_ah
     return {
@@ -380,11 +382,12 @@ def _headline_index(sheets: list[dict[str, Any]]) -> int | None:
 def _capacity_findings(capacity: dict[str, Any]) -> list[Finding]:
     health, u = capacity["state_of_health"], capacity["u_state_of_health"]
     if health is not None and health - findings.SIGNIFICANT * u > findings.ABOVE_RATING_SHARE:
+        beyond = "capacity_above_rating" in capacity["reasons"]
         return [
             Finding(
                 "capacity_above_rating", "caution",
-                f"The pack gave {100 * health:.0f} % of its rated capacity, more than a pack can be expected to: check the unit of the current, the "
-                "ammeter and rated_capacity_ah.",
+                f"The pack gave {100 * health:.0f} % of its rated capacity, " + ("which no pack gives" if beyond else "more than a pack can be expected to")
+                + ": check the unit of the time, the unit of the current, the ammeter and rated_capacity_ah.",
                 f"{100 * health:.1f} ± {100 * findings.SIGNIFICANT * u:.1f} % (k = 2)", step=capacity["step"],
             )
         ]

@@ -29,6 +29,7 @@ INVALID_WORDS = {
     "protection_trip": "the protection board ended the discharge before the pack's cut-off",
     "log_gap": "the log has a gap under load that no counter bridges",
     "counter_mismatch": "the integral of the current and the instrument's own counter differ by more than 5 %",
+    "capacity_above_rating": "it is more than twice the rated capacity, which no pack gives: a unit or the rating is wrong",
     "unit_doubtful": "a unit that the log or the columns file states gives readings that no pack has",
     "sign_doubtful": "the voltage speaks against the stated direction of the current",
     "limits_do_not_fit": "the limits in the pack file do not fit the voltages in the log",
@@ -82,6 +83,12 @@ def capacity_doubts(
     if discharge.unbridged_gap_s > 0:
         reasons.append("log_gap")
     return tuple(reasons)
+
+
+def beyond_rating(value_ah: float, u_ah: float, rated_ah: float | None) -> bool:
+    """Whether a capacity lies above ``IMPOSSIBLE_RATING_SHARE`` of the rated one by more than its expanded uncertainty. Far below proves
+    nothing: a dead pack gives 1 %."""
+    return bool(rated_ah) and value_ah - f.SIGNIFICANT * u_ah > f.IMPOSSIBLE_RATING_SHARE * rated_ah
 
 
 BOUND_REASONS = {
@@ -165,7 +172,8 @@ def course_findings(
             Finding(
                 "log_gap", "caution",
                 (f"For {long} of the discharge the log holds no current" if known else "A part of the discharge is missing from the log; how long it lasted is not known")
-                + ", and no counter bridges it: the capacity " + ("is a lower bound." if bound else "cannot be told from this log."),
+                + ", and no counter bridges it: the capacity " + ("is a lower bound." if bound else "cannot be told from this log.")
+                + (" Capacities and start deficits of the groups rest on the same charge and are not given." if log.series > 1 else ""),
                 f"{long + ' without samples' if known else 'a joint of unknown length'}; {headline.unbridged_why}", step=main,
             )
         )
@@ -558,6 +566,7 @@ def reading_findings(log: Log) -> list[Finding]:
     cautious = {
         "truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order",
         "parts_do_not_fit", "unit_doubtful", "unit_unusual", "sign_doubtful", "voltage_reversed", "group_name_repeated",
+        "taps_end_open",
     }
     seen: dict[str, Finding] = {}
     for warning in log.reading.warnings:

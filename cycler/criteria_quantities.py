@@ -146,6 +146,7 @@ _REASONS = {
     "rest_too_short": "the rest was too short",
     "log_gap": "the log has a gap that nothing bridges",
     "counter_mismatch": "the integral and the instrument's own counter disagree",
+    "capacity_above_rating": "it is more than twice the rating, which no pack gives",
     "unit_doubtful": "a stated unit gives readings that no pack has",
     "sign_doubtful": "the voltage speaks against the stated direction of the current",
     "sampling_too_coarse": "the samples are too far apart",
@@ -179,6 +180,8 @@ def _capacity_figure(value_key: str, u_key: str) -> Callable[[Analysis], tuple[T
                 return (Taken(None, doubt="the rated capacity is not known", lack="rating"),)
             return (Taken(None, doubt="the log does not give it", lack="capacity"),)
         u = number(capacity.get(u_key))
+        if "capacity_above_rating" in (capacity.get("reasons") or []):
+            return (Taken(value, u, valid=False, doubt=_REASONS["capacity_above_rating"], lack="above_rating"),)
         health = number(capacity.get("state_of_health")) or 0.0
         if health > ABOVE_RATING_DOUBTED:
             return (Taken(value, u, valid=False, doubt=f"it is {_ABOVE_RATING}", lack="above_rating"),)
@@ -282,7 +285,30 @@ def _group_number(group: Mapping[str, Any], index: int) -> int:
     return int(group.get("group") or index + 1)
 
 
-def _group_figure(key: str, missing: str, lack: str) -> Callable[[Analysis], tuple[Taken, ...]]:
+Missing = str | Callable[[Analysis], tuple[str, str]]
+"""Why a figure is not known; or what works out that clause and what is lacking."""
+
+
+def _why(analysis: Analysis, missing: Missing, lack: str) -> tuple[str, str]:
+    return (missing, lack) if isinstance(missing, str) else missing(analysis)
+
+
+def _gapped(analysis: Analysis) -> bool:
+    """Whether charge is missing from the discharge on which the groups were compared."""
+    return "log_gap" in (part(analysis, "capacity", "reasons") or [])
+
+
+def _unless_beyond_rating(analysis: Analysis, taken: Sequence[Taken]) -> tuple[Taken, ...]:
+    """Figures in ampere or as a share of the rating prove nothing where one of the two must be wrong."""
+    if "capacity_above_rating" not in (part(analysis, "capacity", "reasons") or []):
+        return tuple(taken)
+    doubt = "the capacity is more than twice the rating, which no pack gives"
+    return tuple(
+        item if item.value is None else Taken(item.value, item.u, item.group, False, None, doubt, "above_rating") for item in taken
+    )
+
+
+def _group_figure(key: str, missing: Missing, lack: str) -> Callable[[Analysis], tuple[Taken, ...]]:
     def take(analysis: Analysis) -> tuple[Taken, ...]:
         groups = analysis.get("groups") or []
         if not groups:
@@ -290,9 +316,19 @@ def _group_figure(key: str, missing: str, lack: str) -> Callable[[Analysis], tup
         figures = [
             (_group_number(g, i), number(g.get(key)), number(g.get(f"u_{key}"))) for i, g in enumerate(groups)
         ]
-        return _candidates(analysis, figures, missing, lack)
+        return _candidates(analysis, figures, *_why(analysis, missing, lack))
 
     return take
+
+
+def _take_leak(analysis: Analysis) -> tuple[Taken, ...]:
+    return _unless_beyond_rating(analysis, _group_figure("self_discharge_ma", _no_leak, "long_rest")(analysis))
+
+
+def _no_leak(analysis: Analysis) -> tuple[str, str]:
+    """Why self-discharge is not known, and what is lacking: a long rest, or charge to turn its voltages into."""
+    rested = any(rest.get("drift_mv_per_h") is not None for rest in analysis.get("rest") or [])
+    return (_REASONS["log_gap"], "capacity") if rested and _gapped(analysis) else (_NO_REST, "long_rest")
 
 
 def _no_group_capacity(analysis: Analysis) -> str:
@@ -301,6 +337,8 @@ def _no_group_capacity(analysis: Analysis) -> str:
     codes = list(capacity.get("reasons") or [])
     if number(capacity.get("value_ah")) is None:
         return _REASONS["no_discharge"]
+    if _gapped(analysis):
+        return _GAPPED
     if capacity.get("started_full") is not True:
         return _not_full(analysis)
     if codes:
@@ -321,7 +359,9 @@ def _take_group_capacity_ratio(analysis: Analysis) -> tuple[Taken, ...]:
     result = []
     for item in taken:
         doubt, valid, lack = item.doubt, item.valid, item.lack
-        if item.value is not None and not started_full:
+        if item.value is not None and _gapped(analysis):  # as runs kept by earlier versions hold it
+            doubt, valid, lack = _GAPPED, False, "capacity"
+        elif item.value is not None and not started_full:
             doubt, valid, lack = _not_full(analysis), False, "capacity"
         elif item.group in estimates and item.value is not None:
             doubt, lack = "estimated, not taken from this group's own way down to its cut-off", "estimate"
@@ -357,7 +397,7 @@ def _reference_capacity(analysis: Analysis) -> tuple[float | None, float]:
 
 
 def _group_share(
-    key: str, u_key: str, factor: float, missing: str, lack: str
+    key: str, u_key: str, factor: float, missing: Missing, lack: str
 ) -> Callable[[Analysis], tuple[Taken, ...]]:
     """A group's figure times ``factor`` as a share of the reference capacity."""
 
@@ -377,30 +417,33 @@ def _group_share(
             share = factor * value / reference
             u_share = None if u is None else math.hypot(factor * u / reference, share * u_reference / reference)
             figures.append((_group_number(group, index), share, u_share))
-        return _candidates(analysis, figures, missing, lack)
+        return _unless_beyond_rating(analysis, _candidates(analysis, figures, *_why(analysis, missing, lack)))
 
     return take
 
 
-def _no_start_deficit(analysis: Analysis) -> str:
-    """Why it is not known how far below full a logged group began."""
+def _no_start_deficit(analysis: Analysis) -> tuple[str, str]:
+    """Why it is not known how far below full a logged group began, and what is lacking."""
     if number(part(analysis, "capacity", "value_ah")) is None:
-        return _REASONS["no_discharge"]
+        return _REASONS["no_discharge"], "full_charge"
+    if _gapped(analysis):
+        return _GAPPED, "capacity"
     groups = analysis.get("groups") or []
     if not any(number(group.get("rest_voltage_v")) is not None for group in groups):
-        return "the groups were not logged at rest between charge and discharge"
+        return "the groups were not logged at rest between charge and discharge", "full_charge"
     if part(analysis, "capacity", "started_full") is not True:
-        return _not_full(analysis)
-    return "the voltages at rest and under load do not give it"
+        return _not_full(analysis), "full_charge"
+    return "the voltages at rest and under load do not give it", "full_charge"
 
 
 def _take_start_deficit(analysis: Analysis) -> tuple[Taken, ...]:
     """Below full means something only if the charge before was complete."""
-    taken = _group_share("start_deficit_ah", "u_start_deficit_ah", 1.0, _no_start_deficit(analysis), "full_charge")(analysis)
-    if part(analysis, "capacity", "started_full") is True:
+    taken = _group_share("start_deficit_ah", "u_start_deficit_ah", 1.0, _no_start_deficit, "full_charge")(analysis)
+    if part(analysis, "capacity", "started_full") is True and not _gapped(analysis):
         return taken
+    doubt = _GAPPED if _gapped(analysis) else _not_full(analysis)
     return tuple(
-        item if item.value is None else Taken(item.value, item.u, item.group, False, None, _not_full(analysis), "capacity")
+        item if item.value is None else Taken(item.value, item.u, item.group, False, None, doubt, "capacity")
         for item in taken
     )
 
@@ -410,6 +453,7 @@ def _not_full(analysis: Analysis) -> str:
     return _REASONS["charge_incomplete" if known else "start_unknown"]
 
 
+_GAPPED = "charge is missing from the comparison of the groups: the log has a gap under load that nothing bridges"
 _NO_STEP = "no load step from rest was sampled closely enough"
 _NO_SPLIT = "the samples are too far apart to tell the ohmic part"
 _NO_REST = "the pack was not logged at rest long enough"
@@ -478,11 +522,11 @@ _ALL = (
     ),
     Quantity(
         "self_discharge_worst_ma", "mA", "Worst group, self-discharge",
-        _group_figure("self_discharge_ma", _NO_REST, "long_rest"), "long_rest", (0.0, 10000.0), worst="max",
+        _take_leak, "long_rest", (0.0, 10000.0), worst="max",
     ),
     Quantity(
         "self_discharge_share_worst", "share", "Worst group, self-discharge in 30 days",
-        _group_share("self_discharge_ma", "u_self_discharge_ma", HOURS_PER_MONTH / 1000.0, _NO_REST, "long_rest"),
+        _group_share("self_discharge_ma", "u_self_discharge_ma", HOURS_PER_MONTH / 1000.0, _no_leak, "long_rest"),
         "long_rest", (0.0, 1.0), worst="max",
     ),
     Quantity(

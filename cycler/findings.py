@@ -18,6 +18,7 @@ OUT_OF_BALANCE_SHARE = 0.03
 RESISTANCE_RATIO = 1.30
 LOW_CAPACITY_SHARE = 0.80  # traction convention, about 80 % of rated; figures in use range from 60 to 80 %
 ABOVE_RATING_SHARE = 1.10
+IMPOSSIBLE_RATING_SHARE = 2.0  # no pack gives that: a unit or the rating is wrong
 SELF_DISCHARGE_SHARE_PER_MONTH = 0.05
 REST_BEFORE_LOAD_MIN_S = 600.0
 TEST_TEMPERATURE_C = (15.0, 30.0)

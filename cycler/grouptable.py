@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,12 @@ ROW_KEYS = (
     "u_self_discharge_ma", "findings",
 )
 """Keys of a row of the group table, in order."""
+COUNTER_SHARE = 0.02
+"""Limit of error of what a counter bridged, as in the budget of the capacity. Common practice, no source."""
+NEGLIGIBLE_SHARE = 0.0002
+"""Open charge below this share of the discharge is left out: a twentieth of ``groups.LAG_MODEL_SHARE``."""
+BESIDE_GAP_SHARE = 0.02
+"""Bins of the loaded curve nearer to an open gap, as a share of the charge, may hold samples from both sides of it."""
 DEAD_V = 0.3
 """A column that never reads more is no group at work. [V] Common practice, no source."""
 
@@ -51,10 +57,14 @@ class GroupTable:
 def group_table(
     log: Log, pack: Pack, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None, edges: tuple[Edge, ...],
     responses: list[list[StepResponse | None]], main_edge: int | None, charges: tuple[ChargeRun, ...],
-    numbers: tuple[int, ...],
+    numbers: tuple[int, ...], doubts: tuple[str, ...] = (),
 ) -> GroupTable:
     """Figures of every group that has readings; none where the log has no group voltages. ``numbers`` are the groups' own
-    numbers, as columns without readings have been taken out of ``log``."""
+    numbers, as columns without readings have been taken out of ``log``; ``doubts`` are the reasons against the headline's capacity.
+
+    With an open gap in the discharge nothing that compares the groups by charge is given: the missing charge is taken off all of
+    them alike, so that a group at 90 % of its siblings would come out at 80 %.
+    """
     n = log.series
     drifts = _rest_drifts(log, steps)
     rests = _rest_rows(log, steps)
@@ -68,35 +78,47 @@ def group_table(
     at_rest = _rest_before(log, steps, headline)
     at_full = _at_full(log, steps, headline, charges)
     at_end = _at_end(log, steps, headline)
-    at_load = _mid_load(log, headline)
+    at_load = _mid_load(log, flow, headline)
     share = edges[main_edge].current_share if main_edge is not None else 0.0
     r10, u_r10, ohmic, u_ohmic = _resistances(pack, responses, main_edge, n, share)
     growth, u_growth = _growth(responses, main_edge, n)
     sag, u_sag = _sags(pack, edges, responses, main_edge, n)
     curves = _curves(log, steps, flow, headline)
+    gapped = headline is not None and headline.unbridged_gap_s > 0
+    limiting = _limiting(at_end, headline, u_pair)
+    from_full = headline is not None and headline.started_full is True
     fits: tuple[GroupFit, ...] = ()
-    if curves is not None and n > 1:
+    matched = u_matched = None
+    open_ah = None
+    if curves is not None and n > 1 and not gapped:
         u_rest = math.sqrt(2.0) * math.hypot(rectangular(pack.instrument.group_voltage_offset_v), resolution / math.sqrt(12.0))
         ended_by = headline.limiting_end_group - 1 if headline is not None and headline.limiting_end_group else None
         above_full = None
         if pack.group_charge_voltage_v is not None and headline is not None and headline.start_evidence == "cv_taper":
             above_full = at_full - pack.group_charge_voltage_v
-        fits = fit_groups(
-            curves, at_rest, u_rest, r10, pack.group_cutoff_voltage_v, ended_by=ended_by, above_full_v=above_full
-        )
-    limiting = _limiting(at_end, headline, u_pair)
-    from_full = headline is not None and headline.started_full is True
-    capacity = np.array([_number(f.capacity_ah) for f in fits] if fits and from_full else [np.nan] * n)
-    u_fit = np.array([_number(f.u_capacity_ah) for f in fits] if fits and from_full else [np.nan] * n)
+
+        def fitted(on: LoadedCurves) -> tuple[GroupFit, ...]:
+            return fit_groups(on, at_rest, u_rest, r10, pack.group_cutoff_voltage_v, ended_by=ended_by, above_full_v=above_full)
+
+        fits = fitted(curves)
+        matched, u_matched = _if_matched(pack, fits, limiting, headline, curves)
+        open_ah = _open_charge_ah(log, flow, headline)
+    capacity, u_fit, ratio, u_ratio = _compared(fits, from_full, n)
+    if open_ah is not None and (shifted := _curves(log, steps, flow, headline, open_ah)) is not None:
+        # Propagated by a second fit with the bridged charge off by its standard uncertainty (JCGM 100:2008, 5.1.3, note 2; from memory).
+        off_fits = fitted(shifted)
+        off_capacity, _, off_ratio, _ = _compared(off_fits, from_full, n)
+        more = replace(headline, net_ah=headline.net_ah + float(open_ah[-1]))
+        off_matched, _ = _if_matched(pack, off_fits, limiting, more, shifted)
+        u_fit, u_ratio = np.hypot(u_fit, off_capacity - capacity), np.hypot(u_ratio, off_ratio - ratio)
+        fits = tuple(_widened(fit, off) for fit, off in zip(fits, off_fits, strict=True))
+        u_matched = None if matched is None or off_matched is None else math.hypot(u_matched, off_matched - matched)
+        matched = None if u_matched is None else matched
     u_capacity = np.hypot(u_fit, rectangular(pack.instrument.current_gain) * np.nan_to_num(capacity))
-    if from_full:
-        ratio, u_ratio = against_siblings(capacity), _ratio_u(capacity, u_fit)
-    else:
-        # Not from full: how much each group holds is unknown, but not how it compares with the others.
-        scale = np.array([f.scale if f.to_cutoff_ah is not None else np.nan for f in fits] if fits else [np.nan] * n)
-        ratio, u_ratio = against_siblings(scale), _ratio_u(scale, np.array([f.u_scale for f in fits] if fits else [np.nan] * n))
-    leak, u_leak = _leaks(log, steps, drifts, curves, r10)
-    typical = pack.rated_capacity_ah or (headline.net_ah if headline is not None else None)
+    leak, u_leak = _leaks(log, steps, drifts, _before_gap(curves, flow, steps, headline), r10, gapped)
+    # With a rating that the pack cannot have outdone, shares are told by what the log itself shows.
+    rated = None if "capacity_above_rating" in doubts else pack.rated_capacity_ah
+    typical = rated or (headline.net_ah if headline is not None and not gapped else None)
     if np.any(np.isfinite(capacity)):
         typical = float(np.nanmedian(capacity))
     others_end = np.array([_median(np.delete(at_end, g)) for g in range(n)])
@@ -126,7 +148,7 @@ def group_table(
         )
         own = diagnose_group(
             figures, typical, limits.damage_v if limits else None, limits.overcharge_v if limits else None,
-            pack.rated_capacity_ah, u_reading,
+            rated, u_reading,
         )
         found += own
         rows.append(
@@ -155,13 +177,62 @@ def group_table(
         "rest_v": spread(at_rest), "full_v": spread(at_full), "load_v": spread(at_load), "end_v": spread(at_end),
     }
     spreads |= {f"u_{key}": (u_pair if value is not None else None) for key, value in list(spreads.items())}
-    matched, u_matched = _if_matched(pack, fits, limiting, headline, curves)
     whole = pack.series is None or pack.series == n
     named = limiting is not None and (whole or (headline is not None and headline.end_reason == "group_cutoff"))
     return GroupTable(
         rows, numbers[limiting - 1] if named else None, matched if whole else None, u_matched if whole else None, spreads, rests,
         found,
     )
+
+
+def _compared(fits: tuple[GroupFit, ...], from_full: bool, n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Capacity [Ah] with its standard uncertainty, and ratio to the siblings with its own; all NaN without fits. Shapes (n,)."""
+    nothing = np.full(n, np.nan)
+    if not fits:
+        return nothing, nothing, nothing, nothing
+    if from_full:
+        capacity, u = (np.array([_number(getattr(fit, name)) for fit in fits]) for name in ("capacity_ah", "u_capacity_ah"))
+        return capacity, u, against_siblings(capacity), _ratio_u(capacity, u)
+    # Not from full: how much each group holds is unknown, but not how it compares with the others.
+    scale = np.array([fit.scale if fit.to_cutoff_ah is not None else np.nan for fit in fits])
+    return nothing, nothing, against_siblings(scale), _ratio_u(scale, np.array([fit.u_scale for fit in fits]))
+
+
+def _open_charge_ah(log: Log, flow: Flow, headline: Discharge) -> np.ndarray | None:
+    """Standard uncertainty that what stands for missing currents (counters, straight lines) leaves in the charge taken up to each row,
+    shape (n,) [Ah]; the errors add up, as those of one counter do. None where it is negligible.
+    """
+    per_row = np.zeros(log.rows)
+    within = (log.time_s > headline.load_on_s) & (log.time_s <= headline.end_s)
+    for k, bridged_ah, half_ah in flow.bridged:
+        per_row[k + 1] += math.hypot(rectangular(half_ah), rectangular(COUNTER_SHARE * bridged_ah))
+    for _, after, half_ah in flow.missing:
+        per_row[after] += rectangular(half_ah)
+    running = np.cumsum(np.where(within, per_row, 0.0))
+    return running if running[-1] > NEGLIGIBLE_SHARE * abs(headline.net_ah) else None
+
+
+def _widened(fit: GroupFit, off: GroupFit) -> GroupFit:
+    """The fit with its distance to another one joined to its uncertainties."""
+
+    def u(name: str) -> float | None:
+        value, other, own = getattr(fit, name), getattr(off, name), getattr(fit, f"u_{name}")
+        return own if None in (value, other, own) else math.hypot(own, other - value)
+
+    return replace(fit, **{f"u_{name}": u(name) for name in ("to_cutoff_ah", "lag_ah", "capacity_ah", "scale")})
+
+
+def _before_gap(curves: LoadedCurves | None, flow: Flow, steps: tuple[Step, ...], headline: Discharge | None) -> LoadedCurves | None:
+    """The loaded curves up to the first open gap of the discharge; None if too little is left."""
+    if curves is None or headline is None or not headline.unbridged_gap_s:
+        return curves
+    origin, last = max(steps[headline.steps[0]].first - 1, 0), steps[headline.steps[-1]].last
+    at_ah = [flow.running_ah[origin] - flow.running_ah[k] for k, *_ in flow.open_gaps if origin <= k < last]
+    first = min(at_ah, default=0.0)
+    keep = curves.charge_ah < first - BESIDE_GAP_SHARE * curves.charge_ah[-1]
+    if np.count_nonzero(keep) < 12:
+        return None
+    return replace(curves, charge_ah=curves.charge_ah[keep], voltage_v=curves.voltage_v[keep])
 
 
 def _number(value: float | None) -> float:
@@ -254,11 +325,15 @@ def _at_end(log: Log, steps: tuple[Step, ...], headline: Discharge | None) -> np
     return _at_time(log, min(headline.end_s, float(log.time_s[steps[headline.steps[-1]].last])))
 
 
-def _mid_load(log: Log, headline: Discharge | None) -> np.ndarray:
-    """Group voltages half-way through the discharge. [V]"""
+def _mid_load(log: Log, flow: Flow, headline: Discharge | None) -> np.ndarray:
+    """Group voltages half-way through the discharge; at the nearest row where that falls into a gap. [V]"""
     if headline is None:
         return np.full(log.series, np.nan)
-    return _at_time(log, 0.5 * (headline.load_on_s + headline.end_s))
+    at_s = 0.5 * (headline.load_on_s + headline.end_s)
+    k = int(np.searchsorted(log.time_s, at_s, side="left"))
+    if any(gap[0] == k - 1 for gap in (*flow.open_gaps, *flow.bridged)):
+        at_s = float(min(log.time_s[k - 1], log.time_s[k], key=lambda t: abs(t - at_s)))
+    return _at_time(log, at_s)
 
 
 def _resistances(
@@ -322,8 +397,10 @@ def _sags(
     return sag, u
 
 
-def _curves(log: Log, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None) -> LoadedCurves | None:
-    """Loaded group curves over the headline discharge up to its end."""
+def _curves(
+    log: Log, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None, more_ah: np.ndarray | None = None
+) -> LoadedCurves | None:
+    """Loaded group curves over the headline discharge up to its end; ``more_ah``, shape (n,), is added to the charge taken up to each row."""
     if headline is None or log.series == 0:
         return None
     main = steps[headline.main_step]
@@ -332,6 +409,8 @@ def _curves(log: Log, steps: tuple[Step, ...], flow: Flow, headline: Discharge |
     last = max(last, first + 1)
     part = slice(first, min(last + 1, log.rows))
     removed = flow.running_ah[max(first - 1, 0)] - flow.running_ah[part]
+    if more_ah is not None:
+        removed = removed + more_ah[part]
     removed = np.maximum.accumulate(removed)
     return loaded_curves(removed, log.group_voltage_v[part], log.current_a[part], main.level_a)
 
@@ -445,11 +524,12 @@ def _rest_drifts(log: Log, steps: tuple[Step, ...]) -> tuple[Step, tuple[resting
 
 def _leaks(
     log: Log, steps: tuple[Step, ...], drifts: tuple[Step, tuple[resting.Line | None, ...]] | None, curves: LoadedCurves | None,
-    r10: np.ndarray,
+    r10: np.ndarray, gapped: bool,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Self-discharge of each group above its siblings and standard uncertainty. [mA]
 
-    NaN without a rest of ``rest.DRIFT_MIN_S`` or without a discharge curve to turn voltage into charge.
+    NaN without a rest of ``rest.DRIFT_MIN_S`` or without a discharge curve to turn voltage into charge (``gapped``: it ends at a gap, and
+    a rest below that end has none).
     """
     n = log.series
     leak, u = np.full(n, np.nan), np.full(n, np.nan)
@@ -462,6 +542,8 @@ def _leaks(
         if line is None:
             continue
         raised = curves.voltage_v[:, g] + abs(curves.current_a) * (r10[g] if np.isfinite(r10[g]) else 0.0)
+        if gapped and at_rest[g] < raised[-1]:
+            continue
         slope = resting.slope_at_voltage(curves.charge_ah, raised, at_rest[g])
         if slope is None:
             continue

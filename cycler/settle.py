@@ -83,8 +83,10 @@ def _advise_capacity(analysis: Analysis) -> list[str]:
         sentences.append(f"The protection ended the discharge early; {who} before the test is repeated.")
     if "cutoff_unknown" in codes:
         sentences.append("Enter cutoff_voltage_v (or group_cutoff_voltage_v) from the pack's label in the pack file.")
-    misread = {"unit_doubtful", "sign_doubtful"} & set(codes)
-    if misread:
+    misread = {"unit_doubtful", "sign_doubtful", "capacity_above_rating"} & set(codes)
+    if "capacity_above_rating" in codes:
+        sentences += _advise_above_rating(analysis)
+    if misread - {"capacity_above_rating"}:
         sentences.append(
             "Find out whether the log was read rightly, and state the right unit or direction in a columns file: this very log may then do."
         )
@@ -128,8 +130,13 @@ def _advise_tap(analysis: Analysis) -> list[str]:
 
 
 def _advise_above_rating(analysis: Analysis) -> list[str]:
+    health = number(part(analysis, "capacity", "state_of_health"))
+    if "capacity_above_rating" in (part(analysis, "capacity", "reasons") or []) and health:
+        amount = f"at {significant_text(health, 2)} times the rating, which no pack gives"
+    else:
+        amount = f"above {100 * ABOVE_RATING_DOUBTED:.0f} % of the rating"
     return [
-        f"The capacity comes out above {100 * ABOVE_RATING_DOUBTED:.0f} % of the rating: check the unit of the current (A or mA), "
+        f"The capacity comes out {amount}: check the unit of the time (s, min or h) and the unit of the current (A or mA) in the log or its columns file, "
         "hold the current reading against a better meter, and check rated_capacity_ah in the pack file; then analyse the log again."
     ]
 

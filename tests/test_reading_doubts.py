@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from cycler.analysis import analyze
@@ -33,10 +35,59 @@ def test_doubtful_unit_makes_the_capacity_invalid_and_is_told_first_in_what_woul
     assert finding["severity"] == "caution"
 
 
-@pytest.mark.parametrize("code", ["unit_doubtful", "sign_doubtful"])
+@pytest.mark.parametrize("code", ["unit_doubtful", "sign_doubtful", "capacity_above_rating"])
 def test_doubt_is_put_in_words_everywhere(code):
     from cycler.conduct import INVALID_WORDS
     from cycler.criteria_quantities import _REASONS
     from cycler.record.text import CODES
 
     assert all(code in table for table in (INVALID_WORDS, _REASONS, CODES))
+
+
+def rated(rated_ah, columns=None):
+    log = read_log_bytes(small_log.log_text().encode(), "log.csv", columns)
+    return analyze(log, replace(PACK, rated_capacity_ah=rated_ah), load_criteria()).to_dict()
+
+
+def given_ah():
+    return judged()["capacity"]["value_ah"], judged()["capacity"]["u_value_ah"]
+
+
+@pytest.mark.parametrize(("share", "valid"), [(51.25, False), (2.5, False), (1.9, True), (0.01, True)])
+def test_capacity_above_twice_the_rating_is_invalid_and_far_below_proves_nothing(share, valid):
+    # That no pack gives twice its rating is common practice, no source; a dead pack does give 1 %.
+    value, _ = given_ah()
+    found = rated(value / share)
+    assert found["capacity"]["state_of_health"] == pytest.approx(share)
+    assert found["capacity"]["valid"] is valid
+    assert found["capacity"]["reasons"] == ([] if valid else ["capacity_above_rating"])
+    assert not found["capacity"]["is_lower_bound"]
+    if not valid:
+        assert "twice the rated capacity" in found["capacity"]["reason_words"][0]
+        assert found["verdict"]["result"] == "not_proven"
+
+
+@pytest.mark.parametrize(("uncertainties", "valid"), [(1.9, True), (2.1, False)])
+def test_capacity_above_twice_the_rating_counts_from_its_expanded_uncertainty_on(uncertainties, valid):
+    value, u = given_ah()
+    assert rated((value - uncertainties * u) / 2.0)["capacity"]["valid"] is valid
+
+
+def test_minutes_stated_as_hours_make_the_capacity_invalid_and_the_advice_names_what_to_check():
+    lines = small_log.log_text().splitlines()
+    head, rows = lines[0].split(",", 1), [line.split(",", 1) for line in lines[1:]]
+    text = "\n".join([f"Time (h),{head[1]}", *(f"{float(time) / 60.0:.6f},{rest}" for time, rest in rows)])
+    found = analyze(read_log_bytes(text.encode(), "log.csv"), PACK, load_criteria()).to_dict()
+    assert found["capacity"]["state_of_health"] == pytest.approx(60.0 * judged()["capacity"]["state_of_health"], rel=0.01)
+    assert not found["capacity"]["valid"] and "capacity_above_rating" in found["capacity"]["reasons"]
+    advice = next(sentence for sentence in found["verdict"]["to_settle"] if "times the rating" in sentence)
+    assert all(word in advice for word in ("unit of the time", "unit of the current", "rated_capacity_ah"))
+    finding = next(item for item in found["findings"] if item["code"] == "capacity_above_rating")
+    assert "which no pack gives" in finding["message"] and "unit of the time" in finding["message"]
+    assert found["verdict"]["result"] == "not_proven"
+
+
+def test_shares_of_a_rating_that_cannot_be_prove_nothing():
+    value, _ = given_ah()
+    row = next(item for item in rated(value / 3.0)["verdict"]["criteria"] if item["quantity"] == "start_deficit_share_worst")
+    assert row["result"] == "not_proven" and "twice the rating" in row["reason"]
