@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 
 from cycler.errors import InputError, Location
-from cycler.record.text import ROLE_WORDS
 from dashboard import text
 
 _COLUMNS_ROLE = re.compile(r"name the columns? in a columns file \(--columns\): \[\[column\]\][^;]*?role = \"(?P<role>\w+)\"[^;]*")
@@ -21,10 +20,11 @@ _REPLACED = (
     (re.compile(r"(add|with) --new-ratings"), text.MEND_RATINGS),
     (re.compile(r"see the numbers with: cycler list"), text.MEND_NUMBERS),
     (re.compile(r"join them with one columns file \(--columns\)"), text.MEND_COLUMNS_JOIN),
-    (_COLUMNS_ROLE, lambda found: text.MEND_COLUMNS_ROLE.format(role=ROLE_WORDS.get(found["role"], found["role"]))),
+    (re.compile(r"(state|write) taps_from = [^;]*?columns file \(--columns\)"), text.MEND_COLUMNS_TAPS),
+    (_COLUMNS_ROLE, lambda found: text.MEND_COLUMNS_ROLE.format(role=text.ROLE_WORDS.get(found["role"], found["role"]))),
     (_COLUMNS, text.MEND_COLUMNS),
     (re.compile(rf"\b(name|write) (?=[^;,]*{text.MEND_COLUMNS})"), "choose "),
-    (_ROLE, lambda found: f"“{ROLE_WORDS[found['role']]}”"),
+    (_ROLE, lambda found: f"“{text.ROLE_WORDS[found['role']]}”"),
     (re.compile(r"read the rest with --allow-bad-rows"), text.MEND_BAD_ROWS),
     (re.compile(r"(?<=: )--ignore-remembered"), text.MEND_LEAVE_OUT),
     (re.compile(r" with --to\b"), ""),

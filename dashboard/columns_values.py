@@ -13,7 +13,15 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from cycler.errors import InputError
-from cycler.readers.columnsfile import CLOCKS, DATE_ORDERS, SIGNS, ColumnRule, ColumnsFile, parse_columns
+from cycler.readers.columnsfile import (
+    CLOCKS,
+    DATE_ORDERS,
+    SIGNS,
+    TAP_ENDS,
+    ColumnRule,
+    ColumnsFile,
+    parse_columns,
+)
 from cycler.readers.names import ROLE_DIMENSION, ROLES
 from cycler.readers.outline import Outline, OutlineColumn, columns_toml
 from cycler.readers.sniff import normal
@@ -36,6 +44,7 @@ DELIMITERS = (",", ";", "\t", "|", " ")
 DECIMALS = (".", ",")
 HEADS: dict[str, tuple[str, ...]] = {
     "delimiter": DELIMITERS, "decimal": DECIMALS, "clock": CLOCKS, "date_order": DATE_ORDERS,
+    "taps_from": TAP_ENDS,
 }
 _GROUP_MAX = 999
 _LINE_MAX = 100_000
@@ -67,7 +76,9 @@ class FormValues:
     header_row: int | None = None
     clock: str = FOUND
     date_order: str = FOUND
+    taps_from: str = FOUND
     allow_bad_rows: bool = False
+    no_pause: bool = False
     columns: tuple[ColumnValues, ...] = ()
 
     def of(self, position: int) -> ColumnValues:
@@ -86,7 +97,7 @@ def values_of(seen: Outline, own: ColumnsFile | None = None) -> FormValues:
         return FormValues(columns=columns)
     return FormValues(
         own.delimiter or FOUND, own.decimal or FOUND, own.header_row, own.clock or FOUND, own.date_order or FOUND,
-        own.allow_bad_rows, columns,
+        own.taps_from or FOUND, own.allow_bad_rows, own.no_pause, columns,
     )
 
 
@@ -136,10 +147,73 @@ def role_in_force(values: ColumnValues, column: OutlineColumn) -> str:
     return column.role if values.role == FOUND else values.role
 
 
+def has_taps(values: FormValues, columns: Sequence[OutlineColumn]) -> bool:
+    """True if a column is read as a tap voltage: only then does it matter from which end taps are counted."""
+    return any(role_in_force(values.of(column.position), column) == "tap_voltage" for column in columns)
+
+
+def amid_alike(values: FormValues, position: int) -> bool:
+    """True for a column between two that were said to be the same: it needs no button to be followed by more of them."""
+    return {values.of(position - 1).role, values.of(position + 1).role} == {values.of(position).role}
+
+
+# ---- one row for the rows below --------------------------------------------------------------------------------
+
+_NEVER_FILLED = ("time", "clock", "date", "current", "charge_current", "discharge_current", "mode")
+_ALIKE = 0.3
+"""How far the reading of a group, or the step from tap to tap, may lie from that of its neighbour, as a share of it."""
+
+
+def filled_on(
+    values: FormValues, columns: Sequence[OutlineColumn], position: int, readings: Mapping[int, float]
+) -> tuple[FormValues, tuple[int, ...]]:
+    """The columns below one that was said to be a group or a tap said to be the same, and their positions.
+
+    Each takes role and unit and the next group number, as far as the columns hold alike readings: near that of the first
+    for groups, a step further for taps.
+
+    Parameters
+    ----------
+    readings : dict of int to float
+        The median reading of each column of numbers, in the unit of the file.
+    """
+    first = values.of(position)
+    at = next((place for place, column in enumerate(columns) if column.position == position), None)
+    if at is None or first.role not in GROUP_ROLES or position not in readings:
+        return values, ()
+    above = sum(role_in_force(values.of(column.position), column) == first.role for column in columns[:at])
+    number = first.group or columns[at].group or above + 1
+    step, before, found = 0.0, readings[position], []
+    for column in columns[at + 1:]:
+        stated, now = values.of(column.position).role, readings.get(column.position)
+        other = column.role in _NEVER_FILLED or stated not in (FOUND, first.role)
+        if other or column.composed or now is None or number + len(found) >= _GROUP_MAX:
+            break
+        if first.role == "group_voltage":
+            alike = abs(now - before) <= _ALIKE * abs(before)
+        else:
+            rise = now - before
+            # Taps may go up from any number, or down towards the last, which holds one group.
+            step = step or (before / number if abs(now) > abs(before) else rise)
+            alike = abs(rise - step) <= _ALIKE * abs(step) and abs(now) >= (1.0 - _ALIKE) * abs(step)
+            before = now
+        if not alike:
+            break
+        found.append(column.position)
+    new = {
+        place: ColumnValues(place, first.role, first.unit, group=number + index)
+        for index, place in enumerate([position, *found] if found else [])
+    }
+    kept = [item for item in values.columns if item.position not in new]
+    return replace(values, columns=tuple(sorted([*kept, *new.values()], key=lambda item: item.position))), tuple(found)
+
+
 # ---- from the form to a columns file ---------------------------------------------------------------------------
 
 
-def taken(heads: Mapping[str, Any], allow: bool, columns: Sequence[Mapping[str, Any]]) -> FormValues:
+def taken(
+    heads: Mapping[str, Any], allow: bool, columns: Sequence[Mapping[str, Any]], no_pause: bool = False
+) -> FormValues:
     """Values as a page sent them. What is not among the choices counts as left as found.
 
     Raises
@@ -165,7 +239,7 @@ def taken(heads: Mapping[str, Any], allow: bool, columns: Sequence[Mapping[str, 
     if line is None and row not in (None, ""):
         raise InputError(text.HEADER_ROW_WHAT, text.COLUMNS_TITLE, text.HEADER_ROW_WHY, text.HEADER_ROW_MEND)
     return FormValues(
-        header_row=line, allow_bad_rows=allow is True, columns=tuple(found),
+        header_row=line, allow_bad_rows=allow is True, no_pause=no_pause is True, columns=tuple(found),
         **{key: choice(heads.get(key), among) for key, among in HEADS.items()},
     )
 
@@ -216,14 +290,15 @@ def columns_file(values: FormValues, seen: Outline, name: str = "") -> ColumnsFi
             rules.append(rule)
     made = ColumnsFile(
         _said(values.delimiter), _said(values.decimal), values.header_row, _said(values.clock), _said(values.date_order),
-        values.allow_bad_rows, tuple(rules), name or text.COLUMNS_TITLE,
+        taps_from=_said(values.taps_from) if has_taps(values, seen.columns) else None, allow_bad_rows=values.allow_bad_rows,
+        no_pause=values.no_pause, columns=tuple(rules), file=name or text.COLUMNS_TITLE,
     )
     return parse_columns(columns_toml(made), made.file)
 
 
 def says_something(columns: ColumnsFile) -> bool:
     """False if every value of the form is left as found."""
-    return columns.says_something or columns.allow_bad_rows
+    return columns.says_something or columns.allow_bad_rows or columns.no_pause
 
 
 def file_name(log: str) -> str:

@@ -95,6 +95,17 @@ def danger_box(analysis: dict[str, Any], pack_id: str, run_id: int) -> Component
     )
 
 
+def doubts_box(messages: Sequence[str]) -> Component | None:
+    """What speaks against the way a log was read, before any result. ``None`` if nothing does."""
+    if not messages:
+        return None
+    items = [html.Li(advice.capital(advice.words(message))) for message in messages]
+    title = [html.Span(className="flag flag-caution", **{"aria-hidden": "true"}), html.Strong(text.DOUBTS_TITLE)]
+    return html.Section(
+        [html.P(title, className="doubts-title"), html.Ul(items)], className="doubts-box", **{"aria-label": text.DOUBTS_TITLE},
+    )
+
+
 def empty_state(title: str, more: str) -> Component:
     """What stands where there is nothing to show."""
     return html.Div([html.P(title, className="empty-title"), html.P(more)], className="empty-state")

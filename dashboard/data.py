@@ -148,6 +148,14 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
+class KnownColumns:
+    """A columns file that the register uses again, with the name that it is read under."""
+
+    id: int
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
 class Criterion:
     """What the pages need to say of a quantity that is judged."""
 
@@ -283,6 +291,26 @@ class Door:
         """True if logs with the headings of this run are read with its columns file from now on."""
         return any(item.run_id == run_id for item in self._register.columns_memory.all())
 
+    def known_columns(self, sources: Sources) -> list[KnownColumns]:
+        """Columns files that the register uses for the headings of these logs."""
+        from cycler.readers.headings import find_headings
+
+        known = {item.key: item for item in self._register.columns_memory.all()}
+        found = [find_headings(raw, name, set(known)) for name, raw in sources]
+        used = {item.key: known[item.key].as_used(item.line) for item in found if item is not None}
+        return [KnownColumns(known[key].id, own.file) for key, own in used.items()]
+
+    def forget_columns(self, numbers: Sequence[int]) -> list[str]:
+        """Use columns files no more; runs that were read with them keep them. Returns their names.
+
+        InputError if one of them is not in use: then none is forgotten.
+        """
+        memory = self._register.columns_memory
+        found = [memory.one(number) for number in numbers]
+        for item in found:
+            memory.forget(item.id)
+        return [item.as_used(1).file for item in found]
+
     # ---- verdicts and records ----------------------------------------------------------------------------------
 
     def criteria_sets(self) -> list[CriteriaItem]:
@@ -366,6 +394,14 @@ class Door:
 
         runs = [self._register.run(run_id) for run_id in run_ids]
         return compare([run.analysis for run in runs], [run_name(run) for run in runs], reference)
+
+
+def reading_doubts(analysis: dict[str, Any]) -> list[str]:
+    """Messages of what speaks against the way a log was read: they put every figure in doubt."""
+    from cycler.commands.reading_output import READING_DOUBTS
+
+    warnings = (analysis.get("reading") or {}).get("warnings") or ()
+    return [str(item.get("message")) for item in warnings if item.get("code") in READING_DOUBTS]
 
 
 def run_name(run: Any) -> str:

@@ -32,6 +32,7 @@ NOTHING_STORED = "Nothing was stored."
 THE_PAGE = "this page"
 MEND_COLUMNS = "under “How the columns are read”"
 MEND_COLUMNS_ROLE = "choose under “How the columns are read” which column is the {role}"
+MEND_COLUMNS_TAPS = "say under “How the columns are read” from which end taps are counted"
 MEND_COLUMNS_JOIN = "say under “How the columns are read” what the columns of all parts are"
 MEND_BAD_ROWS = "tick “Read it although many rows cannot be used” under “How the columns are read”"
 MEND_LEAVE_OUT = "tick “Read without it” under Files"
@@ -127,6 +128,13 @@ CANNOT_REMEMBER = (
     "A log without headings cannot be known again: keep the columns file (Download) and drop it with the next log of this kind."
 )
 LOOK_REST = "The other files: "
+MENDED_BY_FORM = "As the form below now stands, this log can be read: press “Use these columns” there."
+FORGET, FORGET_SURE, FORGET_NOT = "Forget it …", "Forget it for good", "Keep it"
+FORGET_ASK = (
+    "Forget {names} for good? The next log with these headings will be read as it stands. Runs that were added already stay as they "
+    "are, with the columns file that they were read with."
+)
+FORGOTTEN = "Forgotten: {names}. Runs that were added already stay as they are."
 TWO_FILES = {"pack": "two pack files were dropped", "columns": "two columns files were dropped"}
 TWO_FILES_WHY = "{name} is there already"
 TWO_FILES_MEND = "remove one of them"
@@ -143,6 +151,7 @@ COLUMNS_LINE = {
     "": "all found; open to see or change it",
     "none": "the fields of the rows cannot be told apart",
 }
+COLUMNS_LINE_READS = "read as the form now stands, but not used yet"
 COLUMNS_OF = "Columns of {name}."
 COLUMNS_OF_ALL = "Columns of {name}; what is said here holds for all {n} logs."
 COLUMNS_CHECK_BARE = (
@@ -160,27 +169,35 @@ COLUMN_N = "column {n}"
 CELL_EMPTY = "empty"
 AS_FOUND = "as found"
 AS_FOUND_IS = "found: {what}"
-FIELD_ROLE, FIELD_UNIT, FIELD_GROUP, FIELD_SIGN = "Read as", "Unit", "Group", "Direction"
+FIELD_ROLE, FIELD_UNIT, FIELD_GROUP, FIELD_SIGN = "Read as", "Unit", "Group (1 = at pack negative)", "Direction"
+H_GROUP_SIGN = "Group (1 = at pack negative), direction"
 H_WHY = "Found because"
 NO_UNIT = "no unit"
 STEP_TIME_UNIT = "{unit} (time within the step)"
-GROUP_HINT = "1 = at pack negative"
+GROUP_HINT = "number"
+FILL_ON = "Same for the columns below"
+FILLED = "Columns {first} to {last} are read as {role} too, numbers {low} to {high}."
+FILLED_ONE = "Column {first} is read as {role} too, number {low}."
+FILLED_NONE = "The column below {name} holds no readings like it; nothing was changed."
 SIGN_WORDS = {
-    "charge_positive": "charge is positive", "discharge_positive": "discharge is positive", "unsigned": "no sign",
+    "charge_positive": "charge positive", "discharge_positive": "discharge positive", "unsigned": "no sign",
 }
 HEAD_FIELDS = {
     "delimiter": "Columns are parted by", "decimal": "Decimal mark", "header_row": "Headings in line (0 = none)",
     "clock": "Clock", "date_order": "Day and month",
+    "taps_from": "Taps are counted from",
 }
 HEAD_WORDS = {
     "delimiter": {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar", " ": "blanks"},
     "decimal": {".": "point", ",": "comma"},
     "clock": {"elapsed": "runs on", "wall": "date or time of day", "step": "restarts each step"},
     "date_order": {"day_first": "day first", "month_first": "month first", "year_first": "year first"},
+    "taps_from": {"pack_negative": "pack negative", "pack_positive": "pack positive"},
 }
 LINE_N = "line {n}"
 NO_HEADINGS = "none"
 ALLOW_BAD_ROWS = "Read it although many rows cannot be used"
+NO_PAUSE = "The files followed one another without a pause"
 COLUMNS_USE, COLUMNS_BACK, COLUMNS_DOWNLOAD = "Use these columns", "Back to what was found", "Download as a columns file"
 COLUMNS_NOTHING = "Everything stands as found; there is nothing to use."
 COLUMNS_CHANGED = "Not used yet; the preview shows what it gives."
@@ -191,8 +208,11 @@ HEADER_ROW_MEND = "count the lines of the file from 1, or leave it empty"
 COLUMNS_TOO_LONG, COLUMNS_TOO_LONG_WHY = "the columns file would be too long", "its headings alone are more than {kb} kB"
 COLUMNS_TOO_LONG_MEND = "set the line of the headings, or export the log with shorter ones"
 PREVIEW_TITLE = "Preview"
-PREVIEW_NONE = "The first rows and the curve appear here once the log can be read."
-PREVIEW_ROWS = "First {shown} of {n} rows as understood; charge counts positive."
+PREVIEW_NONE = "Rows and the curve appear here once the log can be read."
+PREVIEW_ROWS = "{shown} of {n} rows as understood: the first, those after the first switches, the last; charge counts positive."
+PREVIEW_ROWS_ALL = "All {n} rows as understood; charge counts positive."
+PREVIEW_LOWEST = "Lowest at the end of discharge: {groups} with {low}"
+PREVIEW_LOWEST_NEXT = "; the next has {next}"
 PREVIEW_HEAD = "The preview reads the first {n} rows of this large log; it is read whole when you use these columns."
 PREVIEW_HEAD_ERROR = "Only the first part of this large log was tried here; the whole of it may say more."
 PREVIEW_TIME, PREVIEW_PACK, PREVIEW_CURRENT = "Time", "Pack", "Current"
@@ -251,6 +271,7 @@ ADD_WAIT = {
     "no_log": "No log was dropped yet.",
     "bad_file": "A file cannot be used: {name}. Mend or remove it.",
     "bad_parts": "The logs do not fit together; see under Files.",
+    "columns_read": "The form reads the log now: press “Use these columns”.",
     "columns": "The columns were changed but not used: press “Use these columns” or “Back to what was found”.",
     "no_pack": "No pack is chosen yet.",
     "no_number": "The new pack has no number yet.",
@@ -267,6 +288,19 @@ ADD_NO_PACK_WHY = "the register keeps runs together by pack"
 ADD_NO_PACK_MEND = "choose a pack, or give the new one a number"
 THE_FORM = "form of the run"
 
+ROLE_WORDS = {
+    **record_text.ROLE_WORDS, "group_voltage": "group voltage", "tap_voltage": "tap voltage", "resistance": "resistance",
+    "charge_capacity": "charge put in", "discharge_capacity": "charge taken out", "time": "time from start",
+    "step": "step number", "cycle": "cycle number", "mode": "mode in words",
+}
+"""Parts of columns in words that a closed choice shows whole."""
+
+CHEMISTRY_WORDS = {
+    "nmc": "NMC (lithium nickel manganese cobalt)", "nca": "NCA (lithium nickel cobalt aluminium)", "lco": "LCO (lithium cobalt)",
+    "lmo": "LMO (lithium manganese)", "lfp": "LFP (lithium iron phosphate)", "lto": "LTO (lithium titanate)",
+    "nimh": "NiMH (nickel-metal hydride)",
+}
+
 # ---- run ---------------------------------------------------------------------------------------------------
 RUN_SUB = "Run {id} · {tested} · added {added}"
 RUN_TESTED, RUN_NO_DATE = "tested {when}", "the log carries no date"
@@ -276,6 +310,7 @@ RUN_NO_HEADINGS = (
     "Read with {names}. The log has no headings, so it cannot be known again: keep the columns file and drop it with the next one."
 )
 RUN_TO_VERDICT = "Verdict and record"
+DOUBTS_TITLE = "Look at this first"
 RUN_TO_COMPARE = "Compare with the pack's other runs"
 KEY_CAPACITY, KEY_ENERGY, KEY_HEALTH, KEY_RESISTANCE = "Capacity", "Energy", "State of health", "Resistance over 10 s"
 KEY_LIMITING, KEY_RISE = "Limiting group", "Temperature rise"

@@ -17,7 +17,10 @@ if TYPE_CHECKING:
 
 TOML_BYTES_MAX = 200_000
 
-_DOUBTS = {"unit_inferred", "header_missing", "unit_doubtful", "parts_do_not_fit", "sign_doubtful"}
+_DOUBTS = {
+    "unit_inferred", "unit_unusual", "unit_doubtful", "header_missing", "parts_do_not_fit", "sign_doubtful", "taps_end_open",
+    "voltage_reversed", "group_name_repeated",
+}
 """Warnings that ask for a look at the columns. The sign is not among them: the voltage proves it in most logs."""
 
 
@@ -106,6 +109,15 @@ class Seen:
     known: tuple[str, ...] = ()
     left_out: bool = False
     form: tuple[str, ...] = ()
+
+    def on_columns(self, item: dict[str, Any]) -> bool:
+        """True for a file whose fault the form of the columns may mend: a log that it is about, or a columns file it replaces."""
+        return bool(self.form) and (item["token"] in self.form or item["kind"] == "columns")
+
+    def why_not_else(self, files: list[dict[str, Any]]) -> str:
+        """Why the files could not be added even if the form of the columns read the logs."""
+        names = [item["name"] for item in files if item["token"] in self.bad and not self.on_columns(item)]
+        return text.ADD_WAIT["bad_file"].format(name=", ".join(names)) if names else ""
 
     def why_not(self, files: list[dict[str, Any]]) -> str:
         """Why the files cannot be added, in words; empty if they can."""

@@ -73,3 +73,22 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
   });
   document.addEventListener("DOMContentLoaded", () => watch.observe(document.body, { childList: true, subtree: true }));
 })();
+
+/* A button whose press draws its own row afresh: the keyboard goes on from the new one. */
+(function () {
+  document.addEventListener("click", (event) => {
+    const pressed = event.target.closest && event.target.closest(".fill-button");
+    if (!pressed || !pressed.id) {
+      return;
+    }
+    const watch = new MutationObserver(() => {
+      const fresh = document.getElementById(pressed.id);
+      if (fresh && fresh !== pressed && document.activeElement === document.body) {
+        watch.disconnect();
+        fresh.focus({ preventScroll: true });
+      }
+    });
+    watch.observe(document.body, { childList: true, subtree: true });
+    setTimeout(() => watch.disconnect(), 5000);
+  });
+})();

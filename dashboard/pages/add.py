@@ -9,7 +9,6 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError
-from cycler.record import text as record_text
 from dashboard import advice, components, ids, text
 from dashboard.data import CHEMISTRIES, Door, Look, Pack, pack_from_form
 from dashboard.pages import columns_form
@@ -51,8 +50,15 @@ def panel(door: Door) -> Component:
                             html.Div(
                                 [html.P(id=ids.ADD_KNOWN),
                                  dcc.Checklist(id=ids.ADD_LEAVE_OUT, value=[], className="choice",
-                                               options=[{"value": "leave", "label": text.LEAVE_OUT}])],
+                                               options=[{"value": "leave", "label": text.LEAVE_OUT}]),
+                                 html.Button(text.FORGET, id=ids.ADD_FORGET, type="button", className="button quiet-button")],
                                 id=ids.ADD_KNOWN_BOX, className="known", hidden=True,
+                            ),
+                            html.Div(
+                                [html.P(id=ids.ADD_FORGET_ASK, role="status"),
+                                 html.Button(text.FORGET_SURE, id=ids.ADD_FORGET_SURE, type="button", className="button"),
+                                 html.Button(text.FORGET_NOT, id=ids.ADD_FORGET_NOT, type="button", className="button quiet-button")],
+                                id=ids.ADD_FORGET_BOX, className="known", hidden=True,
                             ),
                         ],
                         className="add-files",
@@ -103,7 +109,7 @@ def _pack_form() -> Component:
         if key == "id":
             chemistry = dcc.Dropdown(
                 id={"type": ids.ADD_PACK_FIELD, "key": "chemistry"}, placeholder=text.UNKNOWN_CHOICE,
-                options=[{"value": key, "label": record_text.CHEMISTRY_WORDS.get(key, key)} for key in CHEMISTRIES],
+                options=[{"value": key, "label": text.CHEMISTRY_WORDS.get(key, key)} for key in CHEMISTRIES],
             )
             fields.append(components.field(text.CHEMISTRY, chemistry))
     limits = [
@@ -186,6 +192,12 @@ def look_words(look: Look, names: tuple[str, ...] = (), others_bad: bool = False
     return html.Div(children, className="look")
 
 
+def _mendable(error: InputError) -> Component:
+    """An error that the form of the columns may mend, and what stands there instead once the form reads the log."""
+    note = html.P(text.MENDED_BY_FORM, className="mended-note")
+    return html.Div([components.error_panel(error, text.NOTHING_STORED), note], className="mendable")
+
+
 def file_list(files: list[dict[str, Any]], found: Seen) -> Component:
     """Waiting files with how they would be read; what is wrong with a file stands under it."""
     rows = []
@@ -200,13 +212,14 @@ def file_list(files: list[dict[str, Any]], found: Seen) -> Component:
                         text.REMOVE, id={"type": ids.ADD_REMOVE, "token": item["token"]}, className="button quiet-button",
                         type="button", **{"aria-label": text.FILE_REMOVE.format(name=item["name"])},
                     ),
-                    components.error_panel(error, text.NOTHING_STORED) if error is not None else None,
+                    (_mendable(error) if found.on_columns(item) else components.error_panel(error, text.NOTHING_STORED))
+                    if error is not None else None,
                 ]
             )
         )
     parts: list[Component] = [html.Ul(rows, className="file-list")]
     if found.joint is not None:
-        parts.append(components.error_panel(found.joint, text.NOTHING_STORED))
+        parts.append(_mendable(found.joint))
     if found.look is not None:
         new = found.columns is not None and found.columns.says_something
         parts.append(look_words(found.look, found.used, bool(found.bad), new))
@@ -226,11 +239,16 @@ def pack_box(files: list[dict[str, Any]], found: Seen) -> Component:
 
 
 def wait_words(
-    state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None, changed: bool = False
+    state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None, changed: str = ""
 ) -> str:
-    """Why the run cannot be added yet; empty if it can. ``changed``: the form of the columns says what is not used."""
+    """Why the run cannot be added yet; empty if it can.
+
+    ``changed`` is not empty while the form of the columns says what is not used, and tells whether it reads the logs.
+    """
     if state is None:
         return text.ADD_WAIT["reading"]
+    if state.get("why") and changed == columns_form.READS:
+        return str(state.get("why_else") or text.ADD_WAIT["columns_read"])
     if state.get("why"):
         return str(state["why"])
     if changed:
@@ -311,11 +329,13 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
             state = {"why": text.ADD_WAIT["no_log"]}
             return None, True, no_update, html.P(text.PACK_FILE_NONE, className="quiet"), state, True, None
         found = seen(held, door, uploads, bool(leave_out))
+        known = door.known_columns(uploads.content(of_kind(held, "log"))) if found.known else []
         named = next(iter(of_kind(held, "pack")), None)
         new_pack_file = named is not None and named != (before or {}).get("named")
         state = {
             "why": found.why_not(held), "pack_file": found.pack is not None, "named": named, "form": list(found.form),
-            "check": found.to_check, "used": ", ".join(found.used),
+            "check": found.to_check, "used": ", ".join(found.used), "why_else": found.why_not_else(held),
+            "known": [{"id": item.id, "name": item.name} for item in known],
         }
         words = text.KNOWN_LEFT_OUT if found.left_out else text.KNOWN_USED
         return (
@@ -329,10 +349,44 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         Input({"type": ids.ADD_PACK_FIELD, "key": "id"}, "value"), Input(ids.COLUMNS_CHANGED, "data"),
     )
     def allow(
-        state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None, changed: bool | None
+        state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None, changed: str | None
     ) -> tuple[bool, str]:
-        why = wait_words(state, kind, existing, number, bool(changed))
+        why = wait_words(state, kind, existing, number, changed or "")
         return bool(why), why
+
+    @app.callback(
+        Output(ids.ADD_FILE_LIST, "className"), Output(ids.COLUMNS_FOLD, "className"), Input(ids.COLUMNS_CHANGED, "data"),
+    )
+    def mark_mended(changed: str | None) -> tuple[str, str]:
+        mark = "form-reads" if changed == columns_form.READS else ""
+        return mark, f"fold columns-fold {mark}"
+
+    @app.callback(
+        Output(ids.ADD_FORGET_BOX, "hidden"), Output(ids.ADD_FORGET_ASK, "children"),
+        Input(ids.ADD_FORGET, "n_clicks"), Input(ids.ADD_FORGET_NOT, "n_clicks"), Input(ids.ADD_STATE, "data"),
+        prevent_initial_call=True,
+    )
+    def ask_to_forget(_ask: int | None, _keep: int | None, state: dict[str, Any] | None) -> tuple[bool, str]:
+        known = (state or {}).get("known") or []
+        asked = ctx.triggered_id == ids.ADD_FORGET and bool(known)
+        return not asked, text.FORGET_ASK.format(names=", ".join(text.used_name(item["name"]) for item in known)) if asked else ""
+
+    @app.callback(
+        Output(ids.ADD_FILES, "data", allow_duplicate=True), Output(ids.ADD_LEAVE_OUT, "value", allow_duplicate=True),
+        Output(ids.ADD_RESULT, "children", allow_duplicate=True), Output(ids.ADD_FORGET_BOX, "hidden", allow_duplicate=True),
+        Input(ids.ADD_FORGET_SURE, "n_clicks"), State(ids.ADD_STATE, "data"), State(ids.ADD_FILES, "data"),
+        prevent_initial_call=True,
+    )
+    def forget(clicks: int | None, state: dict[str, Any] | None, files: list[dict[str, Any]] | None) -> tuple[Any, ...]:
+        known = [int(item["id"]) for item in (state or {}).get("known") or []]
+        if not clicks or not known:
+            raise PreventUpdate
+        try:
+            names = door.forget_columns(known)
+        except InputError as error:
+            return still_there(files, uploads), no_update, components.error_panel(error), True
+        said = text.FORGOTTEN.format(names=", ".join(map(text.used_name, names)))
+        return still_there(files, uploads), [], html.P(said, className="done"), True
 
     @app.callback(
         Output(ids.ADD_PACK_EXISTING_BOX, "hidden"), Output(ids.ADD_PACK_NEW_BOX, "hidden"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -16,19 +16,19 @@ from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.outline import Outline, OutlineColumn, columns_file_of, columns_toml
 from cycler.record import text as record_text
 from cycler.units import shown_unit
-from dashboard import advice, components, ids, preview, text
 from dashboard import columns_values as values_
+from dashboard import components, ids, preview, text
 from dashboard.columns_values import FOUND, ColumnValues, FormValues
 from dashboard.data import PREVIEW_BYTES, Door
-from dashboard.figures import style
-from dashboard.figures.timeline import timeline
+from dashboard.pages.columns_preview import show_preview
 from dashboard.uploads import Uploads
 from dashboard.waiting import TOML_BYTES_MAX, of_kind, still_there, toml_files
 
-CURVE_HEIGHT = 260
+READS, CHANGED = "reads", "changed"
+"""What the page keeps of a form that says what is not used: whether its preview reads the log."""
+
 _HEAD_BYTES_LEAST = 200_000
-_WARNINGS = 6
-_CELLS, _CELL_LENGTH, _LINES, _LINE_LENGTH = 3, 24, 8, 160
+_CELL_LENGTH, _LINES, _LINE_LENGTH = 24, 8, 160
 
 
 # ---- layout ----------------------------------------------------------------------------------------------------
@@ -38,12 +38,14 @@ def panel() -> Component:
     """The fold under the list of files."""
     return html.Details(
         [
-            html.Summary([text.COLUMNS_TITLE, ": ", html.Span(id=ids.COLUMNS_LINE, className="columns-line")]),
+            html.Summary([text.COLUMNS_TITLE, ": ", html.Span(id=ids.COLUMNS_LINE, className="columns-line"),
+                          html.Span(text.COLUMNS_LINE_READS, className="columns-line-reads")]),
             html.Div(id=ids.COLUMNS_NOTE),
             html.Div(id=ids.COLUMNS_HEADS, className="columns-heads"),
             dcc.Checklist(id=ids.COLUMNS_ALLOW, value=[], className="choice",
                           options=[{"value": "allow", "label": text.ALLOW_BAD_ROWS}]),
             html.Div(id=ids.COLUMNS_ROWS),
+            html.P(id=ids.COLUMNS_FILLED, role="status", className="hint"),
             html.H3(text.PREVIEW_TITLE),
             components.loading(html.Div(id=ids.COLUMNS_PREVIEW, role="status", className="columns-preview")),
             html.Div(
@@ -72,6 +74,12 @@ def _choice(words: dict[str, str], found: str | None) -> list[dict[str, str]]:
     return [{"value": FOUND, "label": first}, *({"value": key, "label": word} for key, word in words.items())]
 
 
+def said_of_test(many: bool) -> list[dict[str, str]]:
+    """Boxes to tick on the test as a whole; ``many`` if it has several logs."""
+    words = {"allow": text.ALLOW_BAD_ROWS, **({"no_pause": text.NO_PAUSE} if many else {})}
+    return [{"value": key, "label": word} for key, word in words.items()]
+
+
 def _drop_down(kind: str, place: dict[str, Any], options: list[dict[str, str]], value: str) -> Component:
     return dcc.Dropdown(id={"type": kind, **place}, options=options, value=value, clearable=False, searchable=False, maxHeight=330)
 
@@ -82,7 +90,7 @@ def heads(seen: Outline, values: FormValues) -> Component:
     line = values.header_row if reading is None else reading.header_row or 0
     found = {
         "delimiter": seen.delimiter, "decimal": seen.decimal, "clock": reading.clock_kind if reading else seen.clock,
-        "date_order": seen.date_order,
+        "date_order": seen.date_order, "taps_from": seen.taps_from,
     }
     fields = []
     for key, label in text.HEAD_FIELDS.items():
@@ -95,13 +103,14 @@ def heads(seen: Outline, values: FormValues) -> Component:
         else:
             words = text.HEAD_WORDS[key]
             control = _drop_down(ids.COLUMNS_HEAD, {"key": key}, _choice(words, words.get(found[key] or "")), getattr(values, key))
-        fields.append(components.field(label, control))
+        fields.append(components.field(label, control, class_name="taps-field" if key == "taps_from" else ""))
     return html.Div(fields, className="field-grid")
 
 
 def role_options(found: str) -> list[dict[str, str]]:
     """Parts that a column can play, in words."""
-    return _choice({role: record_text.ROLE_WORDS[role] for role in values_.ROLE_ORDER}, record_text.ROLE_WORDS.get(found, found))
+    options = _choice({role: text.ROLE_WORDS[role] for role in values_.ROLE_ORDER}, text.ROLE_WORDS.get(found, found))
+    return [{**option, "title": record_text.ROLE_WORDS.get(option["value"], option["label"])} for option in options]
 
 
 def unit_options(role: str, found_role: str, found: str | None) -> list[dict[str, str]]:
@@ -117,19 +126,30 @@ def unit_options(role: str, found_role: str, found: str | None) -> list[dict[str
     return _choice(words, shown_unit(found) if own and found else None)
 
 
-def rows(seen: Outline, values: FormValues) -> Component:
-    """One row for each column: heading and first cells, part, unit, group or direction, and why it was taken so."""
+def rows(seen: Outline, values: FormValues, cells: Mapping[int, Sequence[str]] | None = None) -> Component:
+    """One row for each column: heading and some cells, part, unit, group or direction, and why it was taken so.
+
+    ``cells`` are those of each column from all of the log, by position; without them the first ones are shown.
+    """
     if not seen.columns:
         lines = "\n".join(line[:_LINE_LENGTH] for line in seen.lines[:_LINES])
         return html.Div([html.P(text.COLUMNS_LINES, className="hint"), html.Pre(lines, className="first-lines", tabIndex=0)])
     shown = seen.columns[: values_.COLUMNS_SHOWN]
-    titles = (text.H_CELLS, text.FIELD_ROLE, text.FIELD_UNIT, f"{text.FIELD_GROUP}, {text.FIELD_SIGN.lower()}", text.H_WHY)
+    titles = (text.H_CELLS, text.FIELD_ROLE, text.FIELD_UNIT, text.H_GROUP_SIGN, text.H_WHY)
     head = html.Div([html.Span(title) for title in titles], className="column-row column-head", **{"aria-hidden": "true"})
     many = len(seen.columns) > len(shown)
     return html.Div(
         [
             head,
-            html.Ul([_row(column, values.of(column.position)) for column in shown], className="column-list"),
+            html.Ul(
+                [
+                    _row(column, values.of(column.position),
+                         preview.telling_cells((cells or {}).get(column.position) or column.cells, seen.decimal),
+                         values_.amid_alike(values, column.position))
+                    for column in shown
+                ],
+                className="column-list",
+            ),
             html.P(text.COLUMNS_MANY.format(shown=len(shown), n=len(seen.columns)), className="hint") if many else None,
         ]
     )
@@ -140,7 +160,7 @@ def label_of(column: OutlineColumn) -> str:
     return column.name or text.COLUMN_N.format(n=column.position)
 
 
-def _row(column: OutlineColumn, own: ColumnValues) -> Component:
+def _row(column: OutlineColumn, own: ColumnValues, telling: Sequence[str], amid: bool) -> Component:
     place = {"column": column.position}
     role = values_.role_in_force(own, column)
     of_what = f"{label_of(column)}, {text.COLUMN_N.format(n=column.position)}" if column.name else label_of(column)
@@ -148,7 +168,7 @@ def _row(column: OutlineColumn, own: ColumnValues) -> Component:
     def labelled(field: str, control: Component) -> Component:
         return components.field(field, control, spoken=f"{field}: {of_what}")
 
-    cells = [cell[:_CELL_LENGTH] if cell.strip() else text.CELL_EMPTY for cell in column.cells[:_CELLS]]
+    cells = [cell[:_CELL_LENGTH] if cell.strip() else text.CELL_EMPTY for cell in telling]
     group = dcc.Input(
         id={"type": ids.COLUMNS_GROUP, **place}, type="number", min=1, step=1, debounce=0.6, autoComplete="off", value=own.group,
         placeholder=text.AS_FOUND_IS.format(what=column.group) if column.group else text.GROUP_HINT,
@@ -164,39 +184,19 @@ def _row(column: OutlineColumn, own: ColumnValues) -> Component:
                 [
                     html.Div(labelled(text.FIELD_GROUP, group), id={"type": ids.COLUMNS_GROUP_BOX, **place},
                              hidden=role not in values_.GROUP_ROLES),
+                    html.Div(
+                        html.Button(
+                            text.FILL_ON, id={"type": ids.COLUMNS_FILL, **place}, type="button",
+                            className="button quiet-button fill-button", **{"aria-label": f"{text.FILL_ON}: {of_what}"},
+                        ),
+                        id={"type": ids.COLUMNS_FILL_BOX, **place}, hidden=own.role not in values_.GROUP_ROLES or amid,
+                    ),
                     html.Div(labelled(text.FIELD_SIGN, sign), id={"type": ids.COLUMNS_SIGN_BOX, **place}, hidden=role != "current"),
                 ],
             ),
             html.P(column.evidence, className="column-why"),
         ],
         className="column-row",
-    )
-
-
-def show_preview(seen: Outline, whole: bool, changed: bool = True) -> Component:
-    """First rows and curve of the log as it would be read, or what is wrong unless it stands under Files already."""
-    if seen.log is None or seen.error is not None:
-        if seen.error is None or (whole and not changed):
-            return html.P(text.PREVIEW_NONE, className="quiet")
-        return components.error_panel(seen.error, "" if whole else text.PREVIEW_HEAD_ERROR)
-    log = seen.log
-    titles, body = preview.first_rows(log)
-    caption = text.PREVIEW_ROWS.format(shown=len(body), n=text.rows_text(log.rows))
-    if not whole:
-        caption = f"{caption} {text.PREVIEW_HEAD.format(n=text.rows_text(log.rows))}"
-    figure, _complete = timeline(preview.curve_of(log), [], height=CURVE_HEIGHT)
-    figure.update_layout(margin={"t": 8, "b": 40})
-    said = text.PREVIEW_READ.format(
-        rows=text.rows_text(log.rows), duration=text.duration_text(log.duration_s), sign=log.reading.discharge_is)
-    return html.Div(
-        [
-            html.P(said),
-            html.Ul([html.Li(advice.capital(advice.words(item.message))) for item in log.reading.warnings[:_WARNINGS]], className="noted")
-            if changed and log.reading.warnings else None,
-            dcc.Graph(figure=figure, config=style.STATIC_CONFIG, className="columns-curve"),
-            html.P(caption, className="hint"),
-            components.table(titles, body, numbers=range(len(titles)), class_name="dense-table"),
-        ]
     )
 
 
@@ -269,6 +269,14 @@ def made_file(about: Subject, values: FormValues, door: Door, name: str = "") ->
     return made, made != first
 
 
+def filled_words(values: FormValues, below: Sequence[int]) -> str:
+    """Which columns were said to be like the one above them."""
+    numbers = [values.of(place).group for place in below]
+    words = text.FILLED if len(below) > 1 else text.FILLED_ONE
+    return words.format(
+        first=below[0], last=below[-1], role=text.ROLE_WORDS[values.of(below[0]).role], low=numbers[0], high=numbers[-1])
+
+
 def toml_of(about: Subject, made: ColumnsFile, door: Door, values: FormValues) -> str:
     """Text of the columns file; where the form says nothing, of all that was found."""
     remarks = tuple(line.format(log=quote(about.name)) for line in text.TOML_REMARKS)
@@ -299,7 +307,8 @@ def _taken(sent: Sequence[Any]) -> FormValues:
     columns = [
         {"position": item["column"], **dict(zip(_PARTS, one))} for item, one in zip(column_ids, zip(*parts))
     ]
-    return values_.taken(found, bool(allow), columns)
+    ticked = allow or []
+    return values_.taken(found, "allow" in ticked, columns, "no_pause" in ticked)
 
 
 def _line(state: dict[str, Any], seen: Outline) -> str:
@@ -335,22 +344,25 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         Output(ids.COLUMNS_FOLD, "hidden"), Output(ids.COLUMNS_FOLD, "open"), Output(ids.COLUMNS_LINE, "children"),
         Output(ids.COLUMNS_NOTE, "children"), Output(ids.COLUMNS_HEADS, "children"), Output(ids.COLUMNS_ALLOW, "value"),
         Output(ids.COLUMNS_ROWS, "children"), Output(ids.COLUMNS_KEY, "data"), Output(ids.COLUMNS_ERROR, "children"),
+        Output(ids.COLUMNS_ALLOW, "options"), Output(ids.COLUMNS_FILLED, "children"),
         Input(ids.ADD_STATE, "data"), Input(ids.COLUMNS_RESET, "data"), State(ids.ADD_FILES, "data"),
         State(ids.ADD_LEAVE_OUT, "value"), State(ids.COLUMNS_KEY, "data"),
     )
     def show_form(state: Any, reset: Any, files: Any, leave_out: Any, before: dict[str, Any] | None) -> tuple[Any, ...]:
         about = subject(state, files, leave_out, door, uploads)
         if about is None:
-            return True, False, "", None, None, [], None, None, None
+            return True, False, "", None, None, [], None, None, None, said_of_test(False), None
         seen = base_of(about, None, door)
         key = [(state or {}).get("form"), of_kind(still_there(files, uploads), "columns"), bool(leave_out), reset]
         if before is not None and before.get("key") == key:
-            return False, no_update, _line(state, seen), *(no_update,) * 6  # the same logs: what was typed stays
+            return False, no_update, _line(state, seen), *(no_update,) * 8  # the same logs: what was typed stays
         values = values_.values_of(seen, about.own)
         is_open = bool(state.get("check")) and bool(seen.columns)
         return (
             False, is_open, _line(state, seen), _note(state, about, seen), heads(seen, values),
-            ["allow"] if values.allow_bad_rows else [], rows(seen, values), _key(key, seen, values), None,
+            [key for key, said in (("allow", values.allow_bad_rows), ("no_pause", values.no_pause)) if said],
+            rows(seen, values, preview.cells_of(about.sources[0], seen)), _key(key, seen, values), None,
+            said_of_test(len(about.sources) > 1), None,
         )
 
     @app.callback(
@@ -368,12 +380,46 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         old = _taken([[*key["dialect"]], None, [], [], [], [], [{"key": name} for name in _DIALECT], []])
         now = base_of(about, values, door)
         values = kept_values(values, base_of(about, old, door), now, about.own)
-        return rows(now, values), _key(key["key"], now, values)
+        return rows(now, values, preview.cells_of(about.sources[0], now)), _key(key["key"], now, values)
+
+    @app.callback(
+        Output(ids.COLUMNS_ROWS, "children", allow_duplicate=True), Output(ids.COLUMNS_FILLED, "children", allow_duplicate=True),
+        Input({"type": ids.COLUMNS_FILL, "column": ALL}, "n_clicks"), *waiting, *_sent(State), prevent_initial_call=True,
+    )
+    def fill_on(clicks: list[int | None], state: Any, files: Any, leave_out: Any, *sent: Any) -> tuple[Any, Any]:
+        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+            raise PreventUpdate
+        about = about_now(state, files, leave_out)
+        position = ctx.triggered_id["column"]
+        try:
+            values = _taken(sent)
+        except InputError:
+            raise PreventUpdate from None
+        seen = base_of(about, values, door)
+        cells = preview.cells_of(about.sources[0], seen)
+        shown = seen.columns[: values_.COLUMNS_SHOWN]
+        filled, below = values_.filled_on(values, shown, position, preview.medians(cells, seen.decimal))
+        if not below:
+            name = next((label_of(column) for column in shown if column.position == position), "")
+            return no_update, text.FILLED_NONE.format(name=quote(name))
+        return rows(seen, filled, cells), filled_words(filled, below)
+
+    @app.callback(
+        Output(ids.COLUMNS_HEADS, "className"), Input({"type": ids.COLUMNS_ROLE, "column": ALL}, "value"),
+        State({"type": ids.COLUMNS_ROLE, "column": ALL}, "id"), State(ids.COLUMNS_KEY, "data"),
+    )
+    def show_taps(roles: list[str], places: list[dict[str, Any]], key: dict[str, Any] | None) -> str:
+        found = (key or {}).get("found") or {}
+        in_force = (
+            (found.get(str(place["column"])) or ("ignored",))[0] if role == FOUND else role for role, place in zip(roles, places)
+        )
+        return "columns-heads with-taps" if "tap_voltage" in in_force else "columns-heads"
 
     @app.callback(
         Output({"type": ids.COLUMNS_UNIT, "column": MATCH}, "options"), Output({"type": ids.COLUMNS_UNIT, "column": MATCH}, "value"),
         Output({"type": ids.COLUMNS_GROUP_BOX, "column": MATCH}, "hidden"),
         Output({"type": ids.COLUMNS_SIGN_BOX, "column": MATCH}, "hidden"),
+        Output({"type": ids.COLUMNS_FILL_BOX, "column": MATCH}, "hidden"),
         Input({"type": ids.COLUMNS_ROLE, "column": MATCH}, "value"), State({"type": ids.COLUMNS_UNIT, "column": MATCH}, "value"),
         State(ids.COLUMNS_KEY, "data"), prevent_initial_call=True,
     )
@@ -382,7 +428,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         options = unit_options(role, found_role, found_unit)
         in_force = found_role if role == FOUND else role
         value = unit if unit in {option["value"] for option in options} else FOUND
-        return options, value, in_force not in values_.GROUP_ROLES, in_force != "current"
+        return options, value, in_force not in values_.GROUP_ROLES, in_force != "current", role not in values_.GROUP_ROLES
 
     @app.callback(
         Output(ids.COLUMNS_PREVIEW, "children"), Output(ids.COLUMNS_STATE, "children"), Output(ids.COLUMNS_USE, "disabled"),
@@ -393,21 +439,22 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         *sent, state, files, leave_out = given
         about = subject(state, files, leave_out, door, uploads)
         if about is None or not sent[0]:
-            return None, "", True, False
+            return None, "", True, ""
         try:
             made, changed = made_file(about, _taken(sent), door)
         except InputError as error:
-            return components.error_panel(error), text.COLUMNS_NOT_YET, True, True
+            return components.error_panel(error), text.COLUMNS_NOT_YET, True, CHANGED
         said = values_.says_something(made)
         seen = door.outline(about.sources, made if said else None) if changed or not about.remembered else base_of(about, None, door)
         shown = show_preview(seen, about.whole, changed)
+        kept = CHANGED if changed else ""
         if seen.error is not None and about.whole:
-            return shown, text.COLUMNS_NOT_YET if changed else "", True, changed
+            return shown, text.COLUMNS_NOT_YET if changed else "", True, kept
         if about.own is not None and not changed:
-            return shown, text.COLUMNS_SAME, True, False
+            return shown, text.COLUMNS_SAME, True, ""
         if not said and about.own is None:
-            return shown, text.COLUMNS_NOTHING, True, changed
-        return shown, text.COLUMNS_CHANGED, False, changed
+            return shown, text.COLUMNS_NOTHING, True, kept
+        return shown, text.COLUMNS_CHANGED, False, READS if changed and seen.error is None else kept
 
     @app.callback(
         Output(ids.ADD_FILES, "data", allow_duplicate=True), Output(ids.ADD_LEAVE_OUT, "value", allow_duplicate=True),

@@ -16,7 +16,7 @@ from cycler.record import text as record_text
 from cycler.record.values import figure
 from dashboard import components, ids, text
 from dashboard.address import query_of
-from dashboard.data import Door, RunDetail
+from dashboard.data import Door, RunDetail, reading_doubts
 from dashboard.figures import style
 from dashboard.figures.curves import Curves
 from dashboard.figures.groups import MEASURES, group_bars
@@ -63,6 +63,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
             dcc.Store(id=ids.RUN_ID, data=run_id),
             dcc.Store(id=ids.RUN_SYNC),
             components.danger_box(analysis, run.pack_id, run_id),
+            components.doubts_box(reading_doubts(analysis)),
             html.Div(
                 [
                     html.Div(

@@ -14,7 +14,7 @@ from cycler.record import text as record_text
 from cycler.record.values import banded, figure, plain
 from dashboard import components, ids, text
 from dashboard.address import query_of
-from dashboard.data import Door
+from dashboard.data import Door, reading_doubts
 from dashboard.figures.scale import Scale, scale
 from dashboard.routes import record_address
 
@@ -57,6 +57,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
             dcc.Store(id=ids.VERDICT_CHANGED, data=0),
             dcc.Store(id=ids.VERDICT_SYNC),
             components.danger_box(run.analysis, run.pack_id, run_id),
+            components.doubts_box(reading_doubts(run.analysis)),
             html.Div(
                 [
                     html.Div(

@@ -52,7 +52,20 @@ def test_log_whose_columns_are_said_in_the_form_is_kept_and_the_next_one_is_know
     assert "two columns could be the pack's voltage" in words(page, ".file-list .error-panel")
     expect(page.locator(".columns-fold")).to_have_attribute("open", "")
     assert "10.6264" in words(page, ".column-list") and "8.5011" in words(page, ".column-list")
+    expect(page.locator("#add-wait")).to_contain_text("Mend or remove it")
     choose(page, "Read as: Voltage (V), column 3", "not used")
+    curve_of_preview(page)
+    # What was wrong is mended as soon as the columns are used; until then both places say so.
+    expect(page.locator("#add-wait")).to_contain_text("press “Use these columns”")
+    expect(page.locator(".mended-note")).to_be_visible()
+    expect(page.locator(".columns-line")).to_be_hidden()
+    expect(page.locator(".columns-line-reads")).to_be_visible()
+    expect(page.locator(".file-list .error-panel")).to_be_hidden()
+    choose(page, "Read as: Voltage (V), column 3", "found: pack voltage")
+    expect(page.locator(".file-list .error-panel")).to_be_visible()
+    expect(page.locator("#add-wait")).to_contain_text("Mend or remove it")
+    choose(page, "Read as: Voltage (V), column 3", "not used")
+    expect(page.locator(".mended-note")).to_be_visible()
     curve_of_preview(page)
     first = page.locator(".columns-preview tbody tr").first.inner_text().split("\t")
     assert first == ["0", "10.6264", "0.0000"]  # the first row of the file
@@ -98,7 +111,7 @@ def test_log_without_headings_is_read_by_the_form_with_the_keyboard_alone(served
     open_page(page, served_empty)
     drop(page, [LOGS / "refused-no-headings.csv"])
     page.locator(".column-list").wait_for()
-    for column, role in ((1, "time since the start"), (2, "pack voltage"), (3, "pack current")):
+    for column, role in ((1, "time from start"), (2, "pack voltage"), (3, "pack current")):
         group = page.get_by_role("group", name=f"Read as: column {column}", exact=True)
         group.get_by_role("button").focus()
         page.keyboard.press("Enter")
@@ -193,4 +206,113 @@ def test_form_at_390_px_stays_within_the_page(served_empty, browser, scheme):
     expect(page.locator(".columns-line")).to_have_text("partly worked out from the readings; please check")
     labels = page.locator(".column-row .field > label", has_text="Unit")
     assert labels.first.bounding_box()["height"] > 10  # the headings of the table stand at each field here
+    context.close()
+
+
+def test_ten_groups_are_said_with_one_button_and_the_keyboard_stays_where_it_was(served_empty, page, tmp_path):
+    levels = [3.6, 3.61, 3.58, 3.6, 3.62, 3.2, 3.6, 3.59, 3.6, 3.61]
+    lines = ["Time (s),Voltage (V),Current (A)," + ",".join(f"q{n}" for n in range(10)) + ",z"]
+    for at in range(90):
+        current, share = (0.0, 1.0) if at < 20 else (-2.0, 0.97) if at < 70 else (1.0, 1.01)
+        lines.append(",".join([str(at), f"{sum(levels) * share:.3f}", f"{current:.1f}", *(f"{v * share:.3f}" for v in levels), "21.3"]))
+    log = tmp_path / "ten.csv"
+    log.write_text("\n".join(lines) + "\n")
+    open_page(page, served_empty)
+    drop(page, [log])
+    open_form(page)
+    assert page.get_by_role("button", name="Same for the columns below").count() == 0
+    choose(page, "Read as: q0, column 4", "group voltage")
+    button = page.get_by_role("button", name="Same for the columns below: q0, column 4")
+    button.focus()
+    page.keyboard.press("Enter")
+    expect(page.locator("#columns-filled")).to_have_text("Columns 5 to 13 are read as group voltage too, numbers 2 to 10.")
+    expect(page.get_by_role("group", name="Read as: q9, column 13", exact=True)).to_contain_text("group voltage")
+    expect(page.get_by_label("Group (1 = at pack negative): q9, column 13")).to_have_value("10")
+    expect(button).to_be_focused()
+    expect(page.get_by_role("button", name="Same for the columns below")).to_have_count(2)  # the first and the last of them
+    expect(page.locator(".columns-preview")).to_contain_text("Lowest at the end of discharge: group 6 with 3.104 V")
+    page.locator(".columns-preview .annotation", has_text="group 6").wait_for()
+    currents = page.locator(".columns-preview tbody tr td:nth-child(3)").all_inner_texts()
+    assert {float(cell) for cell in currents} == {0.0, -2.0, 1.0}
+    page.get_by_role("button", name="Use these columns").click()
+    expect(page.locator(".look")).to_contain_text("10 groups")
+
+
+def test_end_of_the_taps_and_pauses_are_asked_only_where_they_matter(served_empty, page):
+    open_page(page, served_empty)
+    drop(page, [LOGS / "pause.csv"])
+    page.locator(".look").wait_for()
+    open_form(page)
+    taps = page.get_by_role("group", name="Taps are counted from")
+    expect(page.get_by_label("The files followed one another without a pause")).to_have_count(0)
+    expect(taps).to_be_hidden()
+    choose(page, "Read as: Cell 1 (V), column 4", "tap voltage")
+    expect(taps).to_be_visible()
+    choose(page, "Read as: Cell 1 (V), column 4", "found: group voltage")
+    expect(taps).to_be_hidden()
+    page.get_by_role("button", name="Remove all").click()
+    drop(page, [LOGS / "step-1.csv", LOGS / "step-2.csv"])
+    page.locator(".look").wait_for()
+    open_form(page)
+    page.get_by_label("The files followed one another without a pause").check()
+    expect(page.locator(".noted")).to_contain_text("without a pause")
+    page.get_by_role("button", name="Use these columns").click()
+    expect(page.locator(".look")).to_contain_text("without a pause")
+
+
+def test_columns_file_is_forgotten_by_a_second_press_and_runs_stay(served_empty, page, tmp_path):
+    from dashboard.data import pack_from_form
+
+    door = served_empty.door
+    stated = parse_columns('[[column]]\nposition = 3\nrole = "ignored"\n', "own.toml")
+    source = (TWO.name, TWO.read_bytes())
+    door.add([source], pack_from_form({"id": "CB-0100"}, {}), "", "return-to-owner", door.used([source], stated))
+    open_page(page, served_empty)
+    drop(page, [other_readings(tmp_path, "next.csv")])
+    page.locator(".look").wait_for()
+    page.get_by_role("button", name="Forget it …").click()
+    expect(page.locator("#add-forget-ask")).to_contain_text("Forget the columns file of run 1 (own.toml) for good?")
+    expect(page.locator("#add-forget-ask")).to_contain_text("Runs that were added already stay as they are")
+    page.get_by_role("button", name="Keep it").click()
+    expect(page.locator("#add-forget-box")).to_be_hidden()
+    assert door.known_columns([source])
+    page.get_by_role("button", name="Forget it …").click()
+    page.get_by_role("button", name="Forget it for good").click()
+    expect(page.locator("#add-result")).to_contain_text("Forgotten: the columns file of run 1 (own.toml).")
+    page.locator(".file-list .error-panel").wait_for()
+    expect(page.locator("#add-known-box")).to_be_hidden()
+    expect(page.locator("#add-forget-box")).to_be_hidden()
+    assert door.known_columns([source]) == [] and door.run(1).analysis["reading"]["columns_files"] == ["own.toml"]
+
+
+@pytest.mark.parametrize("width", [390, 1280])
+def test_words_of_closed_choices_are_shown_whole(served_empty, browser, width):
+    context = browser.new_context(viewport={"width": width, "height": 800})
+    page = context.new_page()
+    page.set_default_timeout(20_000)
+    open_page(page, served_empty)
+    drop(page, [LOGS / "blanks-taps-from-plus.txt"])
+    page.locator(".look").wait_for()
+    open_form(page)
+    cut = page.evaluate(
+        """() => [...document.querySelectorAll('.column-row .dash-dropdown-value, .columns-heads .dash-dropdown-value')]
+            .filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1).map(e => e.textContent)"""
+    )
+    shown = page.locator(".column-row .dash-dropdown-value").count()
+    assert shown > 10 and cut == []
+    holes = page.evaluate(
+        """() => [...document.querySelectorAll('.column-row input[type=number]')]
+            .filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1).map(e => e.placeholder)"""
+    )
+    labels = page.evaluate(
+        """() => [...document.querySelectorAll('.column-row .field > label')]
+            .filter(e => e.offsetParent && e.getBoundingClientRect().right > innerWidth).map(e => e.textContent)"""
+    )
+    assert holes == labels == [] and page.get_by_placeholder("found: 3").count() == 1
+    page.get_by_label("New pack", exact=True).check()
+    chemistry = page.get_by_role("group", name="Chemistry")
+    chemistry.get_by_role("button").click()
+    chemistry.get_by_role("option", name="NMC").click()
+    expect(chemistry).to_contain_text("NMC (")
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
     context.close()
