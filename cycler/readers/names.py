@@ -73,6 +73,10 @@ _BARE_CHARGE = re.compile(r"charge|(?!ent)ladung\w*")
 _TOKEN = re.compile(r"[^\W\d_]+|\d+|#")
 
 
+# Behind these a single letter names the input: "Channel A" is no current.
+_LETTERED = {"channel", "ch", "chan", "kanal", "canal", "canale", "kanaal", "input", "eingang", "entree", "entrada", "ingresso", "ingang", "port", "sensor", "probe"}
+
+
 def split_unit(name: str) -> tuple[str, Unit | None, str, bool]:
     """("Test Time / s") -> label, unit, unit text, and whether the unit was set apart by a mark.
 
@@ -105,7 +109,7 @@ def split_unit(name: str) -> tuple[str, Unit | None, str, bool]:
         if len(parts) > count:
             tail = " ".join(parts[-count:])
             unit = _word_unit(tail)
-            if unit is not None:
+            if unit is not None and not (len(tail) == 1 and normal(parts[-2]) in _LETTERED):
                 return " ".join(parts[:-count]), unit, tail, False
     if len(parts) > 1 and len(parts[0]) > 1 and (unit := _word_unit(parts[0])) is not None:
         return " ".join(parts[1:]), unit, parts[0], False

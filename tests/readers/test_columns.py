@@ -298,3 +298,9 @@ def test_current_of_values_that_cannot_be_is_no_current():
     del wild["Current"]
     with pytest.raises(InputError, match="holds no readings"):
         read_log_bytes(_bare(wild, wild.values()), "log.csv")
+
+
+@pytest.mark.parametrize("heading", ["Channel A", "Kanal A", "Kanal V", "Input C", "CH A", "canale_A"])
+def test_letter_of_an_input_is_no_unit(heading):
+    found = classify_name(heading, "")
+    assert (found.role, found.unit) == ("ignored", None)
