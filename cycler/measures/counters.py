@@ -427,6 +427,8 @@ def check_step(
     way = counter.way(direction) if direction else None
     if not way or counter.kind not in USABLE or last - first < STEPS_MIN:
         return None
+    if DIRECTION.get(counter.name, direction) != direction:
+        return None  # a charge counter that moves in a discharge shows regeneration, not the load
     low = int(np.searchsorted(counter.rows, first))
     high = int(np.searchsorted(counter.rows, last, "right")) - 1
     if high - low < READINGS_MIN - 1:
