@@ -90,7 +90,7 @@ def _doubt_current(item: Assigned, peak_a: float, sag: float) -> list[ReadingWar
 
 
 def _doubt_time(draft: Draft, item: Assigned, peak_a: float, sag: float | None) -> list[ReadingWarning]:
-    longest, slow, fast = 0.0, 0.0, 0.0
+    longest, slow, fast, open_case = 0.0, 0.0, 0.0, False
     t, voltage, current = draft.time_s, draft.sign_voltage_v, draft.current_a
     steps = np.diff(t)
     usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
@@ -107,17 +107,34 @@ def _doubt_time(draft: Draft, item: Assigned, peak_a: float, sag: float | None) 
         slow = max(slow, sag * charge)
         inner = voltage[first + (last - first) // 20: last + 1]
         inner = inner[np.isfinite(inner)]
-        if odd and inner.size > 10 and np.ptp(inner) > LEAST_SWING * np.median(inner) and sag * charge < FASTEST_H:
-            fast = max(fast, lasted)
+        if inner.size > 10 and np.ptp(inner) > LEAST_SWING * np.median(inner) and sag * charge < FASTEST_H:
+            groups = draft.group_voltage_v[first + (last - first) // 20: last + 1]
+            if odd or _all_groups_swing(groups) or not groups.shape[1]:
+                fast, open_case = max(fast, lasted), not odd and not groups.shape[1]
     if longest > LONGEST_STRETCH_S:
         text = f"the current flows in one direction for {longest / SECONDS_PER_DAY:.0f} days"
     elif slow > SLOWEST_H:
         text = f"a stretch of current lasts so long that, by the step of the voltage at its start, the pack would break down at {1 / slow:.2g} It"
+    elif fast and open_case:
+        text = (
+            f"the voltage swings by {100 * LEAST_SWING:.0f} % and more in {fast:.0f} s with hardly a sag: either the unit of the time is wrong, "
+            "or a group of the pack holds next to nothing"
+        )
+        return [ReadingWarning("unit_unusual", f"By column {quote(item.label)}, {text}.", item.label)]
     elif fast:
-        text = f"its rows are whole seconds apart only in {odd}, and the voltage swings by {100 * LEAST_SWING:.0f} % and more in {fast:.0f} s with hardly a sag"
+        by = f"its rows are whole seconds apart only in {odd}" if odd else "every group runs through most of its voltage"
+        text = f"{by}, and the voltage swings by {100 * LEAST_SWING:.0f} % and more in {fast:.0f} s with hardly a sag"
     else:
         return []
     return [ReadingWarning("unit_doubtful", f"By column {quote(item.label)}, {text}: check its unit.", item.label)]
+
+
+def _all_groups_swing(group_voltage_v: np.ndarray) -> bool:
+    """True if every group goes through most of its voltage: one group that is dead would leave the others where they are."""
+    if not group_voltage_v.shape[1] or not np.isfinite(group_voltage_v).any(axis=0).all():
+        return False
+    swing = np.nanmax(group_voltage_v, axis=0) - np.nanmin(group_voltage_v, axis=0)
+    return bool(np.all(swing > LEAST_SWING * np.nanmedian(group_voltage_v, axis=0)))
 
 
 def _whole_in_another_unit(item: Assigned) -> str:
