@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from cycler.log import Gap, Log, Reading, Source
+from cycler.pack import Instrument, Pack
 
 
 def make_log(time_s, voltage_v=None, current_a=None, groups=None, temperature=None, gaps: Sequence[Gap] = (), **extra) -> Log:
@@ -92,3 +93,10 @@ def simple_test(
         groups[charging] = 4.2
     groups += noise_v * rng.standard_normal(groups.shape)
     return make_log(time, None, current, groups, np.full(time.size, temperature_c)), stop_q
+
+
+PACK_10AH = Pack(
+    series=3, rated_capacity_ah=10.0, charge_voltage_v=12.6, cutoff_voltage_v=9.0, taper_current_a=0.25,
+    instrument=Instrument(0.001, 0.01, 0.001, 0.002, 0.002, 0.005, 1.0, 0.0001, declared=True),
+)
+"""The pack of :func:`simple_test`, on a bench whose limits of error are declared."""

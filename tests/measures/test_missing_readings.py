@@ -6,14 +6,10 @@ import pytest
 from cycler.analysis import analyze
 from cycler.log import Gap
 from cycler.measures.integrate import missing_readings, missing_runs
-from cycler.pack import Instrument, Pack
 from cycler.signals import unread_stretches, usual_interval
+from tests.corelogs import PACK_10AH as PACK
 from tests.corelogs import make_log, ocv, simple_test
 
-PACK = Pack(
-    series=3, rated_capacity_ah=10.0, charge_voltage_v=12.6, cutoff_voltage_v=9.0, taper_current_a=0.25,
-    instrument=Instrument(0.001, 0.01, 0.001, 0.002, 0.002, 0.005, 1.0, 0.0001, declared=True),
-)
 CAPS = (10.0, 10.1, 9.9)
 DT, LOAD_A = 2.0, 5.0
 WHOLE, TRUE_AH = simple_test(CAPS)
