@@ -19,9 +19,10 @@ from cycler.readers.columns import Assigned, Assignment, by_headings
 from cycler.readers.columnsfile import DATE_ORDERS, ColumnRule
 from cycler.readers.encoding import Decoded, decode
 from cycler.readers.join import finish
-from cycler.readers.sniff import Dialect, find_dialect, head_lines, is_blank, is_comment, split_fields
+from cycler.readers.sniff import Dialect, find_dialect, head_lines, is_blank, is_comment, normal, split_fields
 from cycler.readers.table import read_table
 from cycler.readers.twopart import stamp_seconds
+from cycler.units import parse_unit
 
 CELLS_SHOWN = 5
 _LINES_SHOWN = 12
@@ -82,12 +83,12 @@ def outline(parts: Sequence[tuple[str, bytes]], columns: Columns = None) -> Outl
     decoded = decode(raw, name)
     body = decoded.body
     try:
-        draft = read_drafts(parts, columns)[0]
-        log = finish(read_drafts(parts, columns)) if len(parts) > 1 else finish([draft])
+        drafts = read_drafts(parts, columns)
+        log = finish(drafts)
     except InputError as error:
         return _partly(decoded, name, own, error)
     sign = None if "zero throughout" in log.reading.sign_evidence else _SIGNS.get(log.reading.discharge_is)
-    return _outline(body, draft.dialect, draft.assignment, own, name, sign, log, None)
+    return _outline(body, drafts[0].dialect, drafts[0].assignment, own, name, sign, log, None)
 
 
 def _partly(decoded: Decoded, name: str, own: ColumnsFile | None, error: InputError) -> Outline:
@@ -112,9 +113,6 @@ def _partly(decoded: Decoded, name: str, own: ColumnsFile | None, error: InputEr
 
 def _restate(assignment: Assignment, rule: ColumnRule) -> None:
     """Take over what a columns file said of a column, as far as the column is there."""
-    from cycler.readers.sniff import normal
-    from cycler.units import parse_unit
-
     for place, item in enumerate(assignment.columns, 1):
         if place == rule.position or (rule.position is None and normal(item.raw.name) == normal(rule.name or "")):
             item.role, item.group, item.sign = rule.role or item.role, rule.group or item.group, rule.sign or item.sign
