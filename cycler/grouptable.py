@@ -18,7 +18,7 @@ from cycler.measures.resistance import AFTER_S, Edge, StepResponse
 from cycler.pack import Pack
 from cycler.signals import resolution_of
 from cycler.steps import Step, pack_voltage
-from cycler.uncertainty import combined, difference_u, rectangular, resistance_u, voltage_reading_u
+from cycler.uncertainty import COUNTER_SHARE, combined, difference_u, rectangular, resistance_u, voltage_reading_u
 
 TEN = AFTER_S.index(10.0)
 REST_WINDOW = 5
@@ -31,8 +31,6 @@ ROW_KEYS = (
     "u_self_discharge_ma", "findings",
 )
 """Keys of a row of the group table, in order."""
-COUNTER_SHARE = 0.02
-"""Limit of error of what a counter bridged, as in the budget of the capacity. Common practice, no source."""
 NEGLIGIBLE_SHARE = 0.0002
 """Open charge below this share of the discharge is left out: a twentieth of ``groups.LAG_MODEL_SHARE``."""
 BESIDE_GAP_SHARE = 0.02

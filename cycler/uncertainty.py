@@ -13,6 +13,8 @@ from cycler.measures.capacity import Discharge
 from cycler.pack import Instrument, Pack
 
 SECONDS_PER_HOUR = 3600.0
+COUNTER_SHARE = 0.02
+"""Limit of error of what a counter bridged. Common practice, no source."""
 
 
 def rectangular(half_width: float) -> float:
@@ -90,7 +92,7 @@ def capacity_budget(
     if discharge.start_evidence == "rest_voltage" and discharge.start_slope_v_per_ah and discharge.start_short_v:
         lines.append(BudgetLine("full start", rectangular(discharge.start_short_v / discharge.start_slope_v_per_ah)))
     if discharge.bridged_ah:
-        lines.append(BudgetLine("gap", rectangular(0.02 * discharge.bridged_ah)))
+        lines.append(BudgetLine("gap", rectangular(COUNTER_SHARE * discharge.bridged_ah)))
     if discharge.missing_half_ah:
         # Readings go missing for one reason (over range, say), so the errors of the runs add up.
         lines.append(BudgetLine("missing current", rectangular(discharge.missing_half_ah)))
