@@ -9,7 +9,7 @@ from cycler.analysis import analyze
 from cycler.log import Gap
 from cycler.measures.bridging import across_gap, bridge
 from cycler.measures.capacity import charge_flow, find_switches
-from cycler.measures.counters import Course, check_step, grid_of, read_counter
+from cycler.measures.counters import Course, _trapezoid_error, check_step, grid_of, read_counter
 from cycler.pack import Pack
 from cycler.steps import segment_steps
 from tests.corelogs import PACK_10AH as PACK
@@ -565,3 +565,40 @@ def test_counter_is_told_in_the_analysis_and_in_one_line():
 
 def test_log_without_counters_has_an_empty_list():
     assert analyze(WHOLE, PACK).to_dict()["counters"] == []
+
+
+# --- terms of the uncertainty ---------------------------------------------------------------------------------------
+
+
+def test_bridged_charge_enters_the_budget_with_two_percent_as_limits_of_error():
+    # Rectangular: half-width / sqrt(3) (JCGM 100, 4.3.7); 2 % is common practice, no source.
+    counters, _ = forms(WHOLE)["cumulative"]
+    log = gap_in(WHOLE, counters)
+    bridged_ah = sum(charge for _, charge, _ in flow_of(log).bridged)
+    budget = {line["source"]: line["standard_uncertainty_ah"] for line in analyze(log, PACK).to_dict()["capacity"]["budget"]}
+    assert budget["gap"] == pytest.approx(0.02 * abs(bridged_ah) / np.sqrt(3.0), rel=1e-9)
+
+
+@pytest.mark.parametrize(("swing", "every"), [(1.0, 100), (3.0, 37)])
+def test_check_carries_the_error_of_the_trapezoid_rule_of_a_bent_current(swing, every):
+    # i = 2 + swing (t / T)^2 over T: Euler-Maclaurin gives h^2 / 12 (i'(T) - i'(0)) = h^2 swing / (6 T).
+    t = every * np.arange(101.0)
+    end = t[-1]
+    current = 2.0 + swing * (t / end) ** 2
+    flow = (current[1:] + current[:-1]) / 2 * every / 3600.0
+    # The first and the last of the 100 intervals have no second difference.
+    wanted = every**2 * swing / (6.0 * end) / 3600.0 * 98 / 100
+    assert _trapezoid_error(flow, t) == pytest.approx(wanted, rel=1e-6)
+
+
+def test_check_carries_the_flicker_of_the_counter():
+    course, flow, _ = program()
+    exact = run(flow)
+    # Back and forth by 2 mAh from row to row within each piece: half-width 2 mAh, rectangular.
+    flicker = 0.002 * (np.arange(exact.size) % 2)
+    calm, restless = (
+        check_step(read_counter("capacity", values, flow, course), 1, 31, 1829, flow, course) for values in (exact, exact - flicker)
+    )
+    jitter = read_counter("capacity", exact - flicker, flow, course).jitter
+    assert jitter > 0.0005
+    assert restless.u_difference**2 - calm.u_difference**2 >= 0.9 * jitter**2 / 3.0

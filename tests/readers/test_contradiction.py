@@ -184,3 +184,10 @@ def test_power_column_against_voltage_times_current():
     other = np.where(t % 600 < 300, 60.0, 0.1)
     raw = _table(["Time (s)", "Voltage (V)", "Current (A)", "Power (W)"], t, u, current / 20, other)
     assert read_log_bytes(raw, "log.csv").rows == t.size
+
+
+@pytest.mark.parametrize("factor", [10.0, 0.1])
+def test_counter_off_by_ten_is_no_matter_of_units(factor):
+    # No unit differs from another by ten: it is read, and the analysis tells that integral and counter disagree.
+    log = read_log_bytes(written(counter=factor), "log.csv")
+    assert log.rows == 160
