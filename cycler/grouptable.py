@@ -18,7 +18,14 @@ from cycler.measures.resistance import AFTER_S, Edge, StepResponse
 from cycler.pack import Pack
 from cycler.signals import resolution_of
 from cycler.steps import Step, pack_voltage
-from cycler.uncertainty import COUNTER_SHARE, combined, difference_u, rectangular, resistance_u, voltage_reading_u
+from cycler.uncertainty import (
+    COUNTER_SHARE,
+    combined,
+    difference_u,
+    rectangular,
+    resistance_u,
+    voltage_reading_u,
+)
 
 TEN = AFTER_S.index(10.0)
 REST_WINDOW = 5
