@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Location:
-    """Place in a file. ``line`` counts from 1 in the file as stored, ``column`` is the field number."""
+    """Place in a file. ``line`` counts from 1 in the file as stored, ``column`` is the field of a table, the character elsewhere."""
 
     file: str
     line: int | None = None

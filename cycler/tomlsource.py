@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from cycler.errors import InputError, Location, quote
 
-PACK_FILE, CRITERIA_FILE, COLUMNS_FILE = "pack file", "criteria file", "columns file"
-_OPTION = {PACK_FILE: "--pack", CRITERIA_FILE: "--criteria", COLUMNS_FILE: "--columns"}
+PACK_FILE, CRITERIA_FILE, COLUMNS_FILE, INSTRUMENT_FILE = "pack file", "criteria file", "columns file", "instrument file"
+_OPTION = {PACK_FILE: "--pack", CRITERIA_FILE: "--criteria", COLUMNS_FILE: "--columns", INSTRUMENT_FILE: "--instrument"}
 _LOG_SUFFIXES = {".csv", ".tsv"}
 _PACK_KEYS = {
     "chemistry", "series", "parallel", "rated_capacity_ah", "rated_energy_wh", "charge_voltage_v", "cutoff_voltage_v",
-    "group_charge_voltage_v", "group_cutoff_voltage_v", "taper_current_a", "instrument",
+    "group_charge_voltage_v", "group_cutoff_voltage_v", "taper_current_a", "instrument", "correction",
+}
+_INSTRUMENT_KEYS = {
+    "voltage", "group_voltage", "current", "temperature", "clock", "voltage_gain", "voltage_offset_v", "group_voltage_gain",
+    "group_voltage_offset_v", "current_gain", "current_offset_a", "temperature_offset_c", "clock_gain", "sense",
 }
 
 
@@ -53,7 +58,7 @@ def parse_toml(raw: bytes, name: str, kind: str) -> tuple[dict[str, Any], str]:
     where = Location(name)
     if Path(name).suffix.lower() in _LOG_SUFFIXES or _looks_like_a_log(raw):
         raise InputError(
-            f"this is a log, not a {kind}", where, "its name or its lines are those of a table of readings",
+            f"this is a log, not {_an(kind)}", where, "its name or its lines are those of a table of readings",
             f"name the log as such: cycler analyze LOG {_OPTION.get(kind, '')} FILE.toml",
         )
     try:
@@ -85,9 +90,9 @@ def parse_toml(raw: bytes, name: str, kind: str) -> tuple[dict[str, Any], str]:
     if _holds_large_number(data):
         raise _too_large(text, name, kind)
     other, key = _kind_of(data)
-    if other and kind in _OPTION and other != kind:
+    if other and kind in _OPTION and other != kind and not (kind == INSTRUMENT_FILE and set(data) == {"instrument"}):
         raise InputError(
-            f"this is a {other}, not a {kind}", Location(name, line_of_key(text, key)), f"it sets {quote(key)}",
+            f"this is {_an(other)}, not {_an(kind)}", Location(name, line_of_key(text, key)), f"it sets {quote(key)}",
             f"give it with {_OPTION[other]}, and the {kind} with {_OPTION[kind]}",
         )
     return data, text
@@ -129,13 +134,20 @@ def _looks_like_a_log(raw: bytes) -> bool:
     return any(rows[0].count(mark) > 0 and len({line.count(mark) for line in rows}) == 1 for mark in ";\t,")
 
 
+def _an(kind: str) -> str:
+    return f"{'an' if kind == INSTRUMENT_FILE else 'a'} {kind}"
+
+
 def _kind_of(data: dict[str, Any]) -> tuple[str | None, str]:
     """Which of our files this is, and the key that shows it; None if that is not plain."""
-    known = ((PACK_FILE, _PACK_KEYS), (CRITERIA_FILE, {"criterion"}), (COLUMNS_FILE, {"column"}))
+    known = (
+        (PACK_FILE, _PACK_KEYS), (CRITERIA_FILE, {"criterion"}), (COLUMNS_FILE, {"column"}), (INSTRUMENT_FILE, _INSTRUMENT_KEYS),
+    )
     kinds = [(kind, next(key for key in data if key in keys)) for kind, keys in known if keys & set(data)]
     return kinds[0] if len(kinds) == 1 else (None, "")
 
 
+_SHEET = re.compile(r"""^\s*(?:group_)?(?:voltage|current|temperature|clock)\s*=\s*[^"'#\s][^"'#]*?\s*(#.*)?$""")
 _COMMA = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*([+-]?\d+),(\d+)\s*(#.*)?$""")
 _UNIT = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*([+-]?\d+(?:\.\d+)?)\s*([^\W\d_%]+|%)\s*(#.*)?$""")
 _WORD = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*([^\W\d][^"'#=]*?)\s*(#.*)?$""")
@@ -143,6 +155,9 @@ _WORD = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*([^\W\d][^"'#=]*?)\s*(#.*)?$""")
 
 def _mend(line: str) -> str:
     """What to write instead of a line that is not TOML."""
+    if _SHEET.match(line):
+        key, value = (part.strip() for part in line.split("#")[0].split("=", 1))
+        return f'texts stand in quotes: {key} = "{value}"'
     if found := _COMMA.match(line):
         whole, places = found[2], found[3]
         return f"write {whole}.{places}, not {whole},{places}"
@@ -160,3 +175,35 @@ def line_of_key(text: str, key: str, occurrence: int = 0) -> int | None:
         if index == occurrence:
             return text.count("\n", 0, match.start() + len(match[0]) - len(match[0].lstrip())) + 1
     return None
+
+
+ID_MAX = 200
+"""Characters of a name at most."""
+
+
+def refuse_key(key: str, known: list[str], where: Location) -> NoReturn:
+    """InputError for a key that is not one of ``known``; near ones are offered."""
+    near = difflib.get_close_matches(key, known, n=2, cutoff=0.6)
+    hint = f"did you mean {' or '.join(near)}?" if near else f"known keys: {', '.join(known)}"
+    raise InputError(f"unknown key {quote(key)}", where, "a mistyped key would be ignored silently", hint)
+
+
+def checked_word(key: str, value: Any, where: Location, example: str = "", only_text: bool = False) -> str:
+    """A name on one line; a whole number counts as one unless ``only_text``. InputError otherwise."""
+    kinds = (str,) if only_text else (str, int)
+    text = str(value).strip() if isinstance(value, kinds) and not isinstance(value, bool) else ""
+    if not text:
+        raise InputError(f"{key} is not a text", where, f"found {quote(value)}", "write " + (example or f'{key} = "EB-0412"'))
+    if not text.isprintable() or len(text) > ID_MAX:
+        raise InputError(
+            f"{key} is not a name on one line", where, f"found {quote(value)}, {len(text)} characters",
+            f"at most {ID_MAX} printable characters",
+        )
+    return text
+
+
+def checked_number(key: str, value: Any, where: Location) -> float:
+    """A finite number. InputError otherwise."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not -1e300 < value < 1e300:
+        raise InputError(f"{key} is not a number", where, f"found {quote(value)}", f"write {key} = 1.23, without a unit")
+    return float(value)
