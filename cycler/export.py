@@ -68,6 +68,8 @@ def export_table(log: Log) -> pyarrow.Table:
     names = log.temperature_names or tuple(f"T{index + 1}" for index in range(log.temperature_c.shape[1]))
     for index, name in enumerate(names):
         table[labels.sensor_label(name)] = numbers(log.temperature_c[:, index])
+    for index, name in enumerate(log.thermistor_names):
+        table[labels.thermistor_label(name)] = numbers(log.thermistor_ohm[:, index])
     if log.mode_code is not None:
         words = pyarrow.DictionaryArray.from_arrays(
             pyarrow.array(log.mode_code, mask=log.mode_code < 0), pyarrow.array(log.mode_words, pyarrow.string())

@@ -101,6 +101,10 @@ class Log:
         Temperatures; shape (n, 0) if none. [degC]
     temperature_names : tuple of str
         One name per sensor, as in the file's header.
+    thermistor_ohm : ndarray, shape (n, sensors)
+        Resistances of NTC sensors, logged as such; shape (n, 0) if none. [ohm]
+    thermistor_names : tuple of str
+        One name per resistance, as in the file's header.
     mode_code : ndarray of int, shape (n,), or None
         Index into ``mode_words``; -1 = empty.
     mode_words : tuple of str
@@ -144,10 +148,14 @@ class Log:
     started_at: datetime | None = None
     line_number: np.ndarray | None = None
     part: np.ndarray | None = None
+    thermistor_ohm: np.ndarray | None = None
+    thermistor_names: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         put = object.__setattr__
-        for name in ("time_s", "voltage_v", "current_a", "group_voltage_v", "temperature_c"):
+        if self.thermistor_ohm is None:
+            put(self, "thermistor_ohm", np.zeros((len(self.time_s), 0)))
+        for name in ("time_s", "voltage_v", "current_a", "group_voltage_v", "temperature_c", "thermistor_ohm"):
             put(self, name, _read_only(getattr(self, name)))
         for name in ("step_number", "cycle_number", "step_time_s"):
             put(self, name, _read_only(getattr(self, name)))
@@ -157,14 +165,14 @@ class Log:
         rows = self.time_s.shape[0]
         if self.time_s.ndim != 1:
             raise ValueError(f"time_s must have one dimension, has {self.time_s.ndim}")
-        for name in ("group_voltage_v", "temperature_c"):
+        for name in ("group_voltage_v", "temperature_c", "thermistor_ohm"):
             if getattr(self, name).ndim != 2:
                 raise ValueError(f"{name} must have shape (n, columns)")
         arrays = {
             name: getattr(self, name)
             for name in (
                 "voltage_v", "current_a", "group_voltage_v", "temperature_c", "mode_code", "step_number",
-                "cycle_number", "step_time_s", "line_number", "part",
+                "cycle_number", "step_time_s", "line_number", "part", "thermistor_ohm",
             )
         } | self.counters
         for name, array in arrays.items():

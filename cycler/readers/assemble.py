@@ -28,6 +28,8 @@ COUNTERS = ("capacity", "charge_capacity", "discharge_capacity", "energy", "char
 _ESSENTIAL = ("voltage", "current", "charge_current", "discharge_current", "time", "clock")
 LARGEST_VALUE = 1e6
 """A reading beyond this (in V, A, degC ...) is no reading of a pack."""
+LARGEST_THERMISTOR_OHM = 1e9
+"""An open sensor reads high, and is named as open later; a resistance beyond this is a mark for no reading."""
 
 
 @dataclass(slots=True)
@@ -60,6 +62,8 @@ class Draft:
     no_pause: bool
     warnings: list[ReadingWarning] = field(default_factory=list)
     power_w: np.ndarray | None = None
+    thermistor_ohm: np.ndarray | None = None
+    thermistor_names: tuple[str, ...] = ()
 
     @property
     def sign_voltage_v(self) -> np.ndarray:
@@ -187,7 +191,8 @@ def _check_cells(table: Table, assignment: Assignment) -> np.ndarray:
                 )
         with np.errstate(all="ignore"):
             factor = item.unit.factor if item.unit is not None else 1.0
-            wild = np.abs(raw.values * factor) > (1e13 if item.role in ("time", "clock", "step", "cycle") else LARGEST_VALUE)
+            largest = LARGEST_THERMISTOR_OHM if item.role == "thermistor" else LARGEST_VALUE
+            wild = np.abs(raw.values * factor) > (1e13 if item.role in ("time", "clock", "step", "cycle") else largest)
         if wild.any():
             index = int(np.argmax(wild))
             assignment.warnings.append(
@@ -298,11 +303,7 @@ def _draft(
     current, separate, stated = _current(assignment, rows)
     warnings += assignment.warnings[said:]
     voltage, current = _hold_interleaved(voltage, current, table.file, warnings)
-    sensors = [item for item in assignment.role("temperature") if np.isfinite(item.raw.values).any()]
-    for item in assignment.role("temperature"):
-        if item not in sensors:
-            item.role, item.evidence = "ignored", "it has no readings"
-    temperature = np.column_stack([taken(item) for item in sensors]) if sensors else np.zeros((rows.size, 0))
+    (temperature, names), (resistances, thermistors) = (_sensors(assignment, role, rows) for role in ("temperature", "thermistor"))
     code, words = _modes(assignment.one("mode"), rows)
     step_time = assignment.step_time()
     step_time_s = None
@@ -315,12 +316,23 @@ def _draft(
     counters = {role: values for role in COUNTERS if (values := taken(assignment.counter(role))) is not None}
     return Draft(
         table.file, source, encoding, table.dialect, assignment, clock, time_s, voltage, current, separate,
-        groups[rows], temperature, tuple(item.label for item in sensors), code, words, taken(assignment.one("step")),
+        groups[rows], temperature, names, code, words, taken(assignment.one("step")),
         taken(assignment.one("cycle")), step_time_s, counters, table.line_number[rows], stated, choices,
         columns.file if columns is not None and columns.says_something else "", columns is not None and columns.no_pause,
         warnings,
-        taken(assignment.one("power")),
+        taken(assignment.one("power")), resistances, thermistors,
     )
+
+
+def _sensors(assignment: Assignment, role: str, rows: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Readings and headings of all sensors of a role, shape (rows, sensors); those without a reading are left out."""
+    found = assignment.role(role)
+    sensors = [item for item in found if np.isfinite(item.raw.values).any()]
+    for item in found:
+        if item not in sensors:
+            item.role, item.evidence = "ignored", "it has no readings"
+    values = np.column_stack([item.values()[rows] for item in sensors]) if sensors else np.zeros((rows.size, 0))
+    return values, tuple(item.label for item in sensors)
 
 
 def _current(assignment: Assignment, rows: np.ndarray) -> tuple[np.ndarray, str, str | None]:

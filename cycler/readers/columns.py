@@ -206,7 +206,7 @@ def _check_stated(assignment: Assignment, columns: ColumnsFile, table: Table) ->
     """InputError where a stated role can be there once and is stated twice, or its column holds no numbers."""
     taken: dict[tuple[str, str], Assigned] = {}
     for item in assignment.columns:
-        if not item.stated or item.role not in (*_SINGLE, "group_voltage", "tap_voltage", "temperature"):
+        if not item.stated or item.role not in (*_SINGLE, "group_voltage", "tap_voltage", "temperature", "thermistor"):
             continue
         other = taken.setdefault((item.role, f"{item.way}{item.name.step_time}"), item) if item.role in _SINGLE else item
         if other is not item:
@@ -236,7 +236,7 @@ def _check_content(item: Assigned) -> None:
             item.role, item.evidence = "clock", "cells hold times"
         return
     numeric = {"voltage", "current", "charge_current", "discharge_current", "power", "capacity", "charge_capacity",
-               "discharge_capacity", "energy", "temperature", "group_voltage", "tap_voltage", "resistance", "cycle"}
+               "discharge_capacity", "energy", "temperature", "group_voltage", "tap_voltage", "resistance", "thermistor", "cycle"}
     if item.role in numeric and raw.kind != "number":
         _ignore(item, "its cells hold no numbers")
         return

@@ -57,10 +57,13 @@ def settle_units(assignment: Assignment, forced: dict[str, UnitChoice] | None = 
 def _settle(assignment: Assignment, forced: dict[str, UnitChoice], choices: dict[str, UnitChoice]) -> None:
     for item in assignment.columns:
         if item.unit is None and item.label in forced and _needs_unit(item):
+            if item.role == "temperature" and UNITS[forced[item.label].symbol].dimension == "resistance":
+                item.role = "thermistor"
             _set(item, forced[item.label], choices)
     _turn_reversed(assignment)
     _voltages(assignment, choices)
     _temperatures(assignment, choices)
+    _thermistors(assignment, choices)
     _rates(assignment, choices)
     _doubt_small(assignment)
     _warn(assignment, choices)
@@ -202,8 +205,26 @@ def _voltages(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
         _set(pack, UnitChoice("V", 1, f"readings near {shown} fit a pack in V"), choices)
 
 
+HOTTEST_K = 450.0
+"""A sensor of a pack reads less, in any unit of temperature: such numbers are ohms (rule of this program)."""
+SMALLEST_THERMISTOR_OHM = 200.0
+"""Readings below it are kilohms: an NTC of 10 kohm at 25 degC still has 531 ohm at 125 degC (common practice, no source)."""
+
+
+def _thermistors(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
+    """Ohm or kilohm for a resistance without a unit."""
+    for item in assignment.role("thermistor"):
+        if item.unit is None and item.raw.kind == "number":
+            middle = _middle(item.raw.values)
+            symbol = "kohm" if middle < SMALLEST_THERMISTOR_OHM else "ohm"
+            _set(item, UnitChoice(symbol, 1, f"readings near {middle:.4g}"), choices)
+
+
 def _temperatures(assignment: Assignment, choices: dict[str, UnitChoice]) -> None:
     for item in assignment.role("temperature"):
+        if item.unit is None and not item.stated and item.name.thermistor and _middle(item.raw.values) > HOTTEST_K:
+            item.role, item.evidence = "thermistor", f"{item.evidence}; its readings are too large for a temperature"
+            continue
         if item.unit is None and item.raw.kind == "number":
             middle = _middle(item.raw.values)
             if 250 < middle < 350:

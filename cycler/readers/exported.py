@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from cycler.log import Gap, Source
-from cycler.readers.assemble import LARGEST_VALUE, Draft
+from cycler.readers.assemble import LARGEST_THERMISTOR_OHM, LARGEST_VALUE, Draft
 from cycler.readers.clock import Clock
 from cycler.readers.columns import Assigned, Assignment
 from cycler.readers.encoding import Decoded
@@ -43,6 +43,7 @@ _LABELS: dict[str, tuple[str, str | None]] = {
 _TEXTS = (MODE, WALL_CLOCK, GAP)
 _GROUP = re.compile(r"Group ([1-9]\d{0,3}) Voltage / V")
 _SENSOR = re.compile(r"Temperature \[(.*)\] / degC")
+_THERMISTOR = re.compile(r"Thermistor \[(.*)\] / ohm")
 _DEGREES = " / degC"
 _LARGEST_TIME_S = 1e13
 EVIDENCE = "label of an exported log"
@@ -61,9 +62,14 @@ def sensor_label(name: str) -> str:
     return name if own and not _SENSOR.fullmatch(name) and spreadsheet_safe(name) == name else f"Temperature [{name}]{_DEGREES}"
 
 
+def thermistor_label(name: str) -> str:
+    """Label of the resistance of a temperature sensor, with the sensor's own name in brackets."""
+    return f"Thermistor [{name}] / ohm"
+
+
 def sensor_name(label: str) -> str:
     """The sensor's own name from its label."""
-    found = _SENSOR.fullmatch(label)
+    found = _SENSOR.fullmatch(label) or _THERMISTOR.fullmatch(label)
     return found[1] if found else label
 
 
@@ -71,6 +77,8 @@ def _label_role(label: str) -> tuple[str, str | None] | None:
     known = _LABELS.get(label)
     if known is None and _GROUP.fullmatch(label):
         return "group_voltage", "V"
+    if known is None and _THERMISTOR.fullmatch(label):
+        return "thermistor", "ohm"
     return known or (("temperature", "degC") if label.endswith(_DEGREES) else None)
 
 
@@ -98,7 +106,7 @@ def read_exported(decoded: Decoded, raw: bytes, name: str) -> Draft | None:
     if started_at is None and {UNIX_TIME, WALL_CLOCK} & set(labels):
         return None
     assigned = [_assigned(column) for column in columns]
-    sensors = [item for item in assigned if item.role == "temperature"]
+    sensors, thermistors = ([item for item in assigned if item.role == role] for role in ("temperature", "thermistor"))
     dialect = Dialect(",", ".", 1, None, labels, ("",) * len(labels), 2, len(labels), tuple(map(normal, labels)))
     rows = np.arange(time_s.size)
     clock = Clock(rows, time_s, "elapsed", utc=utc, label=TIME)
@@ -118,6 +126,8 @@ def read_exported(decoded: Decoded, raw: bytes, name: str) -> Draft | None:
         step_number=numbers.get(STEP), cycle_number=numbers.get(CYCLE), step_time_s=numbers.get(STEP_TIME),
         counters={role: numbers[label] for role, label in COUNTER_LABELS.items() if label in numbers},
         line_number=rows + 2, stated_sign=EXPORTED, unit_choices={}, columns_file="", no_pause=False,
+        thermistor_ohm=np.column_stack([item.raw.values for item in thermistors]) if thermistors else empty,
+        thermistor_names=tuple(sensor_name(item.label) for item in thermistors),
     )
 
 
@@ -167,7 +177,8 @@ def _can_be_log(numbers: dict[str, np.ndarray]) -> bool:
         return False
     for label, values in numbers.items():
         in_time = label in (TIME, UNIX_TIME, STEP_TIME, STEP, CYCLE, ROW)
-        if (np.abs(values) > (_LARGEST_TIME_S if in_time else LARGEST_VALUE)).any():
+        largest = LARGEST_THERMISTOR_OHM if _THERMISTOR.fullmatch(label) else LARGEST_VALUE
+        if (np.abs(values) > (_LARGEST_TIME_S if in_time else largest)).any():
             return False
     return all(np.isfinite(numbers[label]).any() for label in (VOLTAGE, CURRENT) if label in numbers)
 

@@ -64,7 +64,7 @@ def finish(drafts: list[Draft]) -> Log:
     code, words = _joined_modes(drafts)
     counters = {key: _stacked_counter(drafts, key) for key in COUNTERS if any(key in draft.counters for draft in drafts)}
     groups = _stacked_2d(drafts, "group_voltage_v", max(series, default=0))
-    names = _joined_names(drafts)
+    names, thermistors = (_joined_names(drafts, key) for key in ("temperature_names", "thermistor_names"))
     sign = _sign(drafts, time_s, columns, groups, code, words, counters, gaps)
     warnings = _joined_warnings(drafts, sign, gaps, how)
     warnings += _misfits(drafts)
@@ -82,10 +82,11 @@ def finish(drafts: list[Draft]) -> Log:
     )
     return Log(
         time_s=time_s, voltage_v=columns["voltage_v"], current_a=sign.current_a, group_voltage_v=groups,
-        temperature_c=_stacked_temperature(drafts, names), sources=tuple(draft.source for draft in drafts), reading=reading,
+        temperature_c=_stacked_sensors(drafts, "temperature", "_c", names), sources=tuple(draft.source for draft in drafts), reading=reading,
         temperature_names=names, mode_code=code, mode_words=words, step_number=_optional(drafts, "step_number"),
         cycle_number=_optional(drafts, "cycle_number"), counters=counters, step_time_s=_optional(drafts, "step_time_s"),
         started_at=first.clock.started_at(), line_number=columns["line_number"], part=part,
+        thermistor_ohm=_stacked_sensors(drafts, "thermistor", "_ohm", thermistors), thermistor_names=thermistors,
     )
 
 
@@ -225,10 +226,10 @@ def _stacked_2d(drafts: list[Draft], key: str, width: int) -> np.ndarray:
     return np.concatenate(parts)
 
 
-def _joined_names(drafts: list[Draft]) -> tuple[str, ...]:
+def _joined_names(drafts: list[Draft], key: str) -> tuple[str, ...]:
     names: list[str] = []
     for draft in drafts:
-        for name in _unique(draft.temperature_names):
+        for name in _unique(getattr(draft, key)):
             if name not in names:
                 names.append(name)
     return tuple(names)
@@ -245,12 +246,12 @@ def _unique(names: tuple[str, ...]) -> list[str]:
     return out
 
 
-def _stacked_temperature(drafts: list[Draft], names: tuple[str, ...]) -> np.ndarray:
+def _stacked_sensors(drafts: list[Draft], kind: str, unit: str, names: tuple[str, ...]) -> np.ndarray:
     parts = []
     for draft in drafts:
         block = np.full((draft.time_s.size, len(names)), np.nan)
-        for index, name in enumerate(_unique(draft.temperature_names)):
-            block[:, names.index(name)] = draft.temperature_c[:, index]
+        for index, name in enumerate(_unique(getattr(draft, f"{kind}_names"))):
+            block[:, names.index(name)] = getattr(draft, kind + unit)[:, index]
         parts.append(block)
     return np.concatenate(parts)
 

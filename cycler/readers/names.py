@@ -17,14 +17,14 @@ from cycler.units import UNITS, Unit, parse_unit
 ROLES = (
     "time", "clock", "date", "voltage", "current", "charge_current", "discharge_current", "power", "capacity",
     "charge_capacity", "discharge_capacity", "energy", "temperature", "group_voltage", "tap_voltage", "step",
-    "cycle", "mode", "resistance", "ignored",
+    "cycle", "mode", "resistance", "thermistor", "ignored",
 )  # fmt: skip
 
 ROLE_DIMENSION = {
     "time": "time", "voltage": "voltage", "group_voltage": "voltage", "tap_voltage": "voltage", "current": "current",
     "charge_current": "current", "discharge_current": "current", "power": "power", "capacity": "charge",
     "charge_capacity": "charge", "discharge_capacity": "charge", "energy": "energy", "temperature": "temperature",
-    "resistance": "resistance",
+    "resistance": "resistance", "thermistor": "resistance",
 }  # fmt: skip
 
 
@@ -33,7 +33,7 @@ class NameReading:
     """What a heading says. ``number`` and ``series_key`` tell members of a numbered set apart.
 
     ``score`` ranks several headings of one role: plain or "measured" ones before settings and other points of
-    the circuit. ``named`` is False if only the unit spoke. ``direction`` is "charge" or "discharge" for an energy of that direction.
+    the circuit. ``named`` is False if only the unit spoke; ``thermistor``: the heading says so, whatever the unit. ``direction`` is "charge" or "discharge" for an energy of that direction.
     """
 
     role: str
@@ -49,6 +49,7 @@ class NameReading:
     only_quantity_word: bool = False
     step_time: bool = False
     direction: str = ""
+    thermistor: bool = False
 
 
 @lru_cache(maxsize=1)
@@ -160,6 +161,8 @@ def classify_name(name: str, unit_row: str = "") -> NameReading:
     if unit is not None and not marked:
         # A bare last word may be a letter of a channel ("Temperature A"): it must fit the words before it.
         alone = _classify(" ".join(name.split()), None, "")
+        if reading.role == "thermistor":
+            return reading
         if len(unit_text) == 1 and alone.role == "group_voltage" and unit.dimension != "voltage":
             # "Cell A", "Cell C": the letter counts the groups.
             return alone
@@ -216,9 +219,12 @@ def _classify(label: str, unit: Unit | None, unit_text: str) -> NameReading:
     group_word = bool(qualifiers["group"]) or group_symbol
     base = NameReading(
         "ignored", quantity, unit, unit_text, number, key, penalty, named=named, group_word=group_word,
+        thermistor=bool(qualifiers["thermistor"]),
     )
     if qualifiers["excluded"] and quantity not in ("time", "clock", "date", "mode", "step", "cycle"):
         return replace(base, evidence=f"a statistic or limit ({qualifiers['excluded'][0]}), not a reading")
+    if dimension in ("resistance", None) and (found := _thermistor(base, tokens, words, qualifiers["thermistor"], table)):
+        return found
     score = penalty + (2.0 if qualifiers["preferred"] else 0.0) - (3.0 if qualifiers["secondary"] else 0.0)
     score += 1.0 if unit is not None else 0.0
     what = f"heading says {by_word or label.strip() or unit_text}" if named else (f"unit {unit.symbol}" if unit else "")
@@ -230,6 +236,25 @@ def _classify(label: str, unit: Unit | None, unit_text: str) -> NameReading:
             return replace(base, role="group_voltage", evidence="numbered heading of a group", score=score - 1)
         return replace(base, evidence="heading not known")
     return _role_for(base, quantity, qualifiers, words, key, number, score)
+
+
+_INTERNAL = {"ri", "ir", "esr", "rint", "dcir", "dcr", "acir", "innenwiderstand", "internal", "interne", "interna"}
+
+
+def _thermistor(base: NameReading, tokens: list[str], words: list[str], says: list[str], table: dict) -> NameReading | None:
+    """The reading of a heading that names the resistance of a temperature sensor, else None."""
+    if _INTERNAL.intersection(words) or (base.unit is not None and base.unit.factor < 1.0):
+        return None  # no sensor of a pack has milliohms
+    symbols = table["qualifier"]["thermistor"]["symbols"]
+    resistance, in_ohm = table["quantity"]["resistance"], base.unit is not None
+    named = bool(_hits(words, resistance)) or (len(tokens) > 1 and tokens[0] in resistance["symbols"])
+    numbered = base.number is not None and (tokens[0] in symbols or "".join(tokens[:2]) in symbols)
+    if (says and (in_ohm or named)) or (numbered and in_ohm):
+        what = f"heading says {says[0] if says else base.series_key}, a resistance"
+        return replace(base, role="thermistor", quantity="resistance", evidence=what)
+    if in_ohm and not named and _hits(words, table["quantity"]["temperature"]):
+        return replace(base, evidence="resistance of a temperature sensor whose kind the heading does not tell")
+    return None
 
 
 def _role_for(

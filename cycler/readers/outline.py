@@ -253,7 +253,7 @@ def written_columns(seen: Outline) -> str:
         ]
     remarks += [
         "Roles: time clock date voltage current charge_current discharge_current power capacity charge_capacity",
-        "discharge_capacity energy temperature group_voltage tap_voltage step cycle mode resistance ignored.",
+        "discharge_capacity energy temperature group_voltage tap_voltage step cycle mode resistance thermistor ignored.",
         "Groups count from 1 at pack negative. sign (of the current): charge_positive, discharge_positive or unsigned.",
         'Also known: header_row (line of the headings, 0 for none), clock = "elapsed", "wall" or "step",',
         'date_order = "day_first", "month_first" or "year_first", taps_from = "pack_negative" or "pack_positive",',
