@@ -3,27 +3,35 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
+from cycler import groupbudgets as budgets
 from cycler.findings import Finding, GroupFigures, diagnose_group
 from cycler.log import Log
-from cycler.measures import rest as resting
 from cycler.measures.capacity import ChargeRun, Discharge, Flow
-from cycler.measures.groups import GroupFit, LoadedCurves, against_siblings, fit_groups, loaded_curves, spread
+from cycler.measures.groups import (
+    GroupFit,
+    LoadedCurves,
+    against_siblings,
+    channel_scatter_u,
+    fit_groups,
+    loaded_curves,
+    spread,
+)
 from cycler.measures.integrate import crossing
 from cycler.measures.resistance import AFTER_S, Edge, StepResponse
 from cycler.pack import Pack
+from cycler.resttable import LEAK_KEYS, leak_rows, own_curves, rest_rows
 from cycler.signals import resolution_of
-from cycler.steps import Step, pack_voltage
+from cycler.steps import Step
 from cycler.uncertainty import (
     COUNTER_SHARE,
-    combined,
     difference_u,
     rectangular,
-    resistance_u,
     voltage_reading_u,
 )
 
@@ -34,8 +42,7 @@ ROW_KEYS = (
     "max_voltage_v", "sag_10s_v", "u_sag_10s_v", "sag_end_v", "u_sag_end_v", "resistance_10s_ohm", "u_resistance_10s_ohm",
     "ohmic_ohm", "u_ohmic_ohm", "capacity_ah", "u_capacity_ah", "capacity_is_estimate", "capacity_ratio", "u_capacity_ratio",
     "charge_to_cutoff_ah", "u_charge_to_cutoff_ah", "start_deficit_ah", "u_start_deficit_ah", "lag_to_siblings_ah",
-    "u_lag_to_siblings_ah", "self_discharge_ma",
-    "u_self_discharge_ma", "findings",
+    "u_lag_to_siblings_ah", *LEAK_KEYS, "budgets", "findings",
 )
 """Keys of a row of the group table, in order."""
 NEGLIGIBLE_SHARE = 0.0002
@@ -62,17 +69,18 @@ class GroupTable:
 def group_table(
     log: Log, pack: Pack, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None, edges: tuple[Edge, ...],
     responses: list[list[StepResponse | None]], main_edge: int | None, charges: tuple[ChargeRun, ...],
-    numbers: tuple[int, ...], doubts: tuple[str, ...] = (),
+    numbers: tuple[int, ...], doubts: tuple[str, ...] = (), leak_limit_ma: float | None = None,
+    ammeter: Mapping[str, float] | None = None,
 ) -> GroupTable:
     """Figures of every group that has readings; none where the log has no group voltages. ``numbers`` are the groups' own
-    numbers, as columns without readings have been taken out of ``log``; ``doubts`` are the reasons against the headline's capacity.
+    numbers, as columns without readings have been taken out of ``log``; ``doubts`` are the reasons against the headline's capacity;
+    ``ammeter`` holds the shares that :func:`cycler.groupbudgets.capacity_lines` takes over from the pack's own budget.
 
     With an open gap in the discharge nothing that compares the groups by charge is given: the missing charge is taken off all of
     them alike, so that a group at 90 % of its siblings would come out at 80 %.
     """
     n = log.series
-    drifts = _rest_drifts(log, steps)
-    rests = _rest_rows(log, steps)
+    rests = rest_rows(log, steps)
     if n == 0:
         empty = {key: None for key in ("rest_v", "full_v", "load_v", "end_v", "u_rest_v", "u_full_v", "u_load_v", "u_end_v")}
         return GroupTable([], None, None, None, empty, rests, [])
@@ -84,10 +92,18 @@ def group_table(
     at_full = _at_full(log, steps, headline, charges)
     at_end = _at_end(log, steps, headline)
     at_load = _mid_load(log, flow, headline)
+    own = responses[main_edge] if main_edge is not None else [None] * n
+    step_a = edges[main_edge].current_step_a if main_edge is not None else 0.0
     share = edges[main_edge].current_share if main_edge is not None else 0.0
-    r10, u_r10, ohmic, u_ohmic = _resistances(pack, responses, main_edge, n, share)
+    bench = pack.instrument
+    r10_lines = [budgets.resistance_lines(bench, r, share) if r else () for r in own]
+    ohmic_lines = [budgets.ohmic_lines(bench, r) if r else () for r in own]
+    sag_lines = [budgets.sag_lines(bench, r, -step_a) if r and step_a < 0 else () for r in own]
+    r10, ohmic = (np.array([_number(value) for value in values]) for values in (
+        [r.ohm[TEN] if r else None for r in own], [r.ohmic_ohm if r else None for r in own],
+    ))
+    u_r10, u_ohmic = (np.array([budgets.u_of(lines) for lines in each]) for each in (r10_lines, ohmic_lines))
     growth, u_growth = _growth(responses, main_edge, n)
-    sag, u_sag = _sags(pack, edges, responses, main_edge, n)
     curves = _curves(log, steps, flow, headline)
     gapped = headline is not None and headline.unbridged_gap_s > 0
     limiting = _limiting(at_end, headline, u_pair)
@@ -96,7 +112,7 @@ def group_table(
     matched = u_matched = None
     open_ah = None
     if curves is not None and n > 1 and not gapped:
-        u_rest = math.sqrt(2.0) * math.hypot(rectangular(pack.instrument.group_voltage_offset_v), resolution / math.sqrt(12.0))
+        u_rest = math.sqrt(2.0) * channel_scatter_u(at_rest, voltage_reading_u(pack.instrument, level, resolution, True), resolution)
         ended_by = headline.limiting_end_group - 1 if headline is not None and headline.limiting_end_group else None
         above_full = None
         if pack.group_charge_voltage_v is not None and headline is not None and headline.start_evidence == "cv_taper":
@@ -119,8 +135,11 @@ def group_table(
         fits = tuple(_widened(fit, off) for fit, off in zip(fits, off_fits, strict=True))
         u_matched = None if matched is None or off_matched is None else math.hypot(u_matched, off_matched - matched)
         matched = None if u_matched is None else matched
-    u_capacity = np.hypot(u_fit, rectangular(pack.instrument.current_gain) * np.nan_to_num(capacity))
-    leak, u_leak = _leaks(log, steps, drifts, _before_gap(curves, flow, steps, headline), r10, gapped)
+    capacity_lines = [
+        budgets.capacity_lines(fits[g] if fits else None, float(u_fit[g]), float(capacity[g]), ammeter or {}) for g in range(n)
+    ]
+    to_charge = own_curves(log, pack, steps, flow, headline, charges, _before_gap(curves, flow, steps, headline), r10, at_rest)
+    leaks = leak_rows(log, pack, steps, to_charge, leak_limit_ma)
     # With a rating that the pack cannot have outdone, shares are told by what the log itself shows.
     rated = None if "capacity_above_rating" in doubts else pack.rated_capacity_ah
     typical = rated or (headline.net_ah if headline is not None and not gapped else None)
@@ -148,14 +167,14 @@ def group_table(
             ohmic_ohm=_known(ohmic[g]), u_ohmic_ohm=_known(u_ohmic[g]), siblings_ohmic_ohm=_positive(_median(ohmic[others])),
             growth_ohm=_known(growth[g]), u_growth_ohm=_known(u_growth[g]), siblings_growth_ohm=_positive(_median(growth[others])),
             rest_behind_v=_known(_median(at_rest[others]) - at_rest[g]),
-            self_discharge_ma=_known(leak[g]), u_self_discharge_ma=_known(u_leak[g]),
+            self_discharge_ma=leaks[g]["self_discharge_ma"], u_self_discharge_ma=leaks[g]["u_self_discharge_ma"],
             min_voltage_v=_lasting_extreme(inner[:, g], low=True), max_voltage_v=_lasting_extreme(inner[:, g], low=False),
         )
-        own = diagnose_group(
+        diagnosed = diagnose_group(
             figures, typical, limits.damage_v if limits else None, limits.overcharge_v if limits else None,
             rated, u_reading,
         )
-        found += own
+        found += diagnosed
         rows.append(
             {
                 "group": numbers[g], "name": _column_name(log, numbers[g]),
@@ -163,19 +182,24 @@ def group_table(
                 "full_voltage_v": _known(at_full[g]), "end_voltage_v": _known(at_end[g]), "u_end_voltage_v": u_reading,
                 "min_voltage_v": float(np.min(column[finite])) if np.any(finite) else None,
                 "max_voltage_v": float(np.max(column[finite])) if np.any(finite) else None,
-                "sag_10s_v": _known(sag[g]), "u_sag_10s_v": _known(u_sag[g]),
+                "sag_10s_v": own[g].drop_10s_v if sag_lines[g] else None, "u_sag_10s_v": _known(budgets.u_of(sag_lines[g])),
                 "sag_end_v": _known(others_end[g] - at_end[g]), "u_sag_end_v": u_pair if np.isfinite(at_end[g]) else None,
                 "resistance_10s_ohm": _known(r10[g]), "u_resistance_10s_ohm": _known(u_r10[g]),
                 "ohmic_ohm": _known(ohmic[g]), "u_ohmic_ohm": _known(u_ohmic[g]),
-                "capacity_ah": _known(capacity[g]), "u_capacity_ah": _known(u_capacity[g]) if np.isfinite(capacity[g]) else None,
+                "capacity_ah": _known(capacity[g]), "u_capacity_ah": _known(budgets.u_of(capacity_lines[g])),
                 "capacity_is_estimate": not (fit is not None and fit.reached_cutoff),
                 "capacity_ratio": _known(ratio[g]), "u_capacity_ratio": _known(u_ratio[g]),
                 "charge_to_cutoff_ah": fit.to_cutoff_ah if fit else None,
                 "u_charge_to_cutoff_ah": fit.u_to_cutoff_ah if fit else None,
                 "start_deficit_ah": deficit, "u_start_deficit_ah": u_lag if deficit is not None else None,
                 "lag_to_siblings_ah": lag, "u_lag_to_siblings_ah": u_lag,
-                "self_discharge_ma": _known(leak[g]), "u_self_discharge_ma": _known(u_leak[g]),
-                "findings": [f.code for f in own],
+                **leaks[g],
+                "budgets": {
+                    "resistance_10s_ohm": budgets.listed(r10_lines[g]), "ohmic_ohm": budgets.listed(ohmic_lines[g]),
+                    "sag_10s_v": budgets.listed(sag_lines[g]), "capacity_ah": budgets.listed(capacity_lines[g]),
+                    "self_discharge_ma": budgets.listed(budgets.leak_lines(leaks[g])),
+                },
+                "findings": [f.code for f in diagnosed],
             }
         )
     spreads = {
@@ -238,6 +262,11 @@ def _before_gap(curves: LoadedCurves | None, flow: Flow, steps: tuple[Step, ...]
     if np.count_nonzero(keep) < 12:
         return None
     return replace(curves, charge_ah=curves.charge_ah[keep], voltage_v=curves.voltage_v[keep])
+
+
+def curves_to_gap(log: Log, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None) -> LoadedCurves | None:
+    """Loaded group curves over a discharge, up to its first open gap; None where they say too little."""
+    return _before_gap(_curves(log, steps, flow, headline), flow, steps, headline)
 
 
 def _number(value: float | None) -> float:
@@ -341,30 +370,6 @@ def _mid_load(log: Log, flow: Flow, headline: Discharge | None) -> np.ndarray:
     return _at_time(log, at_s)
 
 
-def _resistances(
-    pack: Pack, responses: list[list[StepResponse | None]], main_edge: int | None, n: int, current_share: float
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """10 s and ohmic resistance of each group at the main edge with standard uncertainties. [ohm]"""
-    out = np.full((4, n), np.nan)
-    if main_edge is None:
-        return tuple(out)
-    i = pack.instrument
-    for g, response in enumerate(responses[main_edge]):
-        if response is None:
-            continue
-        if response.ohm[TEN] is not None:
-            out[0, g] = response.ohm[TEN]
-            out[1, g] = combined(
-                resistance_u(i, out[0, g], response.u_random_ohm, response.u_instant_ohm[TEN], True, current_share)
-            )
-        if response.ohmic_ohm is not None:
-            out[2, g] = response.ohmic_ohm
-            out[3, g] = math.hypot(
-                response.u_ohmic_ohm, rectangular(math.hypot(i.group_voltage_gain, i.current_gain)) * abs(response.ohmic_ohm)
-            )
-    return tuple(out)
-
-
 def _growth(
     responses: list[list[StepResponse | None]], main_edge: int | None, n: int
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -376,30 +381,8 @@ def _growth(
     for g, response in enumerate(responses[main_edge]):
         if response is not None and response.ohm[TEN] is not None and response.ohm[thirty] is not None:
             growth[g] = response.ohm[thirty] - response.ohm[TEN]
-            u[g] = math.hypot(response.u_random_ohm, response.u_instant_ohm[TEN])
+            u[g] = math.hypot(response.u_after_ohm[TEN], response.u_after_ohm[thirty], response.u_instant_ohm[TEN])
     return growth, u
-
-
-def _sags(
-    pack: Pack, edges: tuple[Edge, ...], responses: list[list[StepResponse | None]], main_edge: int | None, n: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Fall of each group 10 s after the largest load came on, and its standard uncertainty. [V]
-
-    The offset of the channel cancels; gain on the fall, noise and resolution of both readings, and the instant of the edge remain.
-    """
-    sag, u = np.full(n, np.nan), np.full(n, np.nan)
-    if main_edge is None or edges[main_edge].current_step_a >= 0:
-        return sag, u
-    step_a = abs(edges[main_edge].current_step_a)
-    for g, response in enumerate(responses[main_edge]):
-        if response is None or response.drop_10s_v is None:
-            continue
-        sag[g] = response.drop_10s_v
-        u[g] = math.sqrt(
-            rectangular(pack.instrument.group_voltage_gain * sag[g]) ** 2
-            + (response.u_random_ohm * step_a) ** 2 + (response.u_instant_ohm[TEN] * step_a) ** 2
-        )
-    return sag, u
 
 
 def _curves(
@@ -512,77 +495,3 @@ def unusable_groups(log: Log) -> dict[int, Finding]:
                 "no change in any row", group=g + 1,
             )
     return found
-
-
-def _rest_drifts(log: Log, steps: tuple[Step, ...]) -> tuple[Step, tuple[resting.Line | None, ...]] | None:
-    """Group drifts over the longest rest that is long enough."""
-    if log.series < 3:
-        return None
-    rests = [s for s in steps if s.kind == "rest" and log.time_s[s.last] - log.time_s[s.first] >= resting.DRIFT_MIN_S]
-    if not rests:
-        return None
-    longest = max(rests, key=lambda s: log.time_s[s.last] - log.time_s[s.first])
-    part = longest.slice
-    resolution = max(resolution_of(log.group_voltage_v[part, g]) for g in range(log.series))
-    return longest, resting.group_drifts(log.time_s[part], log.group_voltage_v[part], resolution)
-
-
-def _leaks(
-    log: Log, steps: tuple[Step, ...], drifts: tuple[Step, tuple[resting.Line | None, ...]] | None, curves: LoadedCurves | None,
-    r10: np.ndarray, gapped: bool,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Self-discharge of each group above its siblings and standard uncertainty. [mA]
-
-    NaN without a rest of ``rest.DRIFT_MIN_S`` or without a discharge curve to turn voltage into charge (``gapped``: it ends at a gap, and
-    a rest below that end has none).
-    """
-    n = log.series
-    leak, u = np.full(n, np.nan), np.full(n, np.nan)
-    if drifts is None or curves is None:
-        return leak, u
-    rest, lines = drifts
-    use = resting.settled(log.time_s[rest.slice])
-    at_rest = _column_median(log.group_voltage_v[rest.slice][use])
-    for g, line in enumerate(lines):
-        if line is None:
-            continue
-        raised = curves.voltage_v[:, g] + abs(curves.current_a) * (r10[g] if np.isfinite(r10[g]) else 0.0)
-        if gapped and at_rest[g] < raised[-1]:
-            continue
-        slope = resting.slope_at_voltage(curves.charge_ah, raised, at_rest[g])
-        if slope is None:
-            continue
-        leak[g] = resting.leak_current_ma(line.slope, slope)
-        # The loaded curve stands in for the open-circuit one: a quarter of the leak stays open. Common practice, no source.
-        u[g] = math.hypot(resting.leak_current_ma(line.u_slope, slope), 0.25 * leak[g])
-    return leak, u
-
-
-def _rest_rows(log: Log, steps: tuple[Step, ...]) -> list[dict[str, Any]]:
-    """The contract's ``rest`` list: relaxation of the pack and drift of its settled part."""
-    voltage = pack_voltage(log)
-    rows = []
-    for step in steps:
-        if step.kind != "rest":
-            continue
-        time, v = log.time_s[step.slice], voltage[step.slice]
-        duration = float(time[-1] - time[0])
-        finite = np.flatnonzero(np.isfinite(v))
-        relaxation = drift = u_drift = None
-        verdict = "rest_too_short"
-        if finite.size > 4 and duration > 0:
-            relaxation = 1e3 * float(np.median(v[finite[-3:]]) - v[finite[0]])
-            if duration >= resting.DRIFT_MIN_S:
-                use = resting.settled(time)
-                line = resting.straight_line(time[use], v[use], resolution_of(v))
-                if line is not None:
-                    drift, u_drift = line.slope * 3.6e6, line.u_slope * 3.6e6
-                    verdict = "settled" if abs(drift) <= max(2.0 * u_drift, 1.0) else "drifting"
-        rows.append(
-            {
-                "step": step.index, "duration_s": duration, "relaxation_mv": relaxation, "drift_mv_per_h": drift,
-                "u_drift_mv_per_h": u_drift, "verdict": verdict,
-            }
-        )
-    return rows
-

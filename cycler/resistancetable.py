@@ -148,7 +148,7 @@ def _join_headline(
     if own is not None and whole is not None:
         own -= lead
         own_lines = resistance_u(
-            pack.instrument, own, whole.u_random_ohm, whole.u_instant_ohm[ten], False, edges[main_edge].current_share
+            pack.instrument, own, whole.u_random_ohm[ten], whole.u_instant_ohm[ten], False, edges[main_edge].current_share
         )
         if lead:
             # The stated lead resistance is taken as right within 10 %. Common practice, no source.
@@ -201,7 +201,7 @@ def _interconnect_u(
     noise of all readings are not.
     """
     i = pack.instrument
-    noise = math.sqrt(whole.u_random_ohm**2 + sum(g.u_random_ohm**2 for g in groups if g))
+    noise = math.sqrt(whole.u_random_ohm[ten] ** 2 + sum(g.u_random_ohm[ten] ** 2 for g in groups if g))
     instant = abs(whole.u_instant_ohm[ten] - sum(g.u_instant_ohm[ten] for g in groups if g))
     gains = math.hypot(rectangular(i.voltage_gain) * own, rectangular(i.group_voltage_gain) * total)
     return math.sqrt(noise**2 + instant**2 + gains**2 + (rectangular(i.current_gain) * (own - total)) ** 2)
@@ -216,7 +216,7 @@ def _sum_budget(
         BudgetLine("voltage gain", rectangular(i.group_voltage_gain * total)),
         BudgetLine("current gain", rectangular(i.current_gain * total)),
         BudgetLine("current resolution", current_share * total),
-        BudgetLine("voltage noise and resolution", math.sqrt(sum(g.u_random_ohm**2 for g in groups if g))),
+        BudgetLine("voltage noise and resolution", math.sqrt(sum(g.u_random_ohm[ten] ** 2 for g in groups if g))),
         BudgetLine("instant of the edge", sum(g.u_instant_ohm[ten] for g in groups if g)),
     )
 
@@ -237,11 +237,11 @@ def _channel_rows(response: StepResponse | None, edge: Edge, pack: Pack, group: 
                 "ohmic_ohm": ohmic, "polarization_ohm": 0.0,
             }
         )
-    for after_s, value, instant in zip(AFTER_S, response.ohm, response.u_instant_ohm):
+    for after_s, value, random, instant in zip(AFTER_S, response.ohm, response.u_random_ohm, response.u_instant_ohm, strict=True):
         if value is None:
             continue
         ohm = value - lead
-        lines = resistance_u(i, ohm, response.u_random_ohm, instant, group, edge.current_share)
+        lines = resistance_u(i, ohm, random, instant, group, edge.current_share)
         rows.append(
             {
                 "method": "current_step", "after_s": after_s, "ohm": ohm, "u_ohm": combined(lines), "ohmic_ohm": ohmic,

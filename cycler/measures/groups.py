@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.propagation import propagated_u
 from cycler.signals import resolution_of, straight
 
 BINS = 160
@@ -31,6 +32,8 @@ MODEL_ERROR_V = 0.0015
 LAG_MODEL_SHARE = 0.004
 """Standard uncertainty of a lag from what the common curve leaves out, as a share of the discharge. Common practice, no
 source; checked on simulated packs."""
+ALIKE_SIGMAS = 3.0
+"""Starts within so many standard uncertainties of the fuller half count as full too. Common practice, no source."""
 OVERFULL_V = 0.008
 """End of charge this far above the charge voltage counts as overfull. [V] Common practice, no source."""
 EFFECTIVE_POINTS = 4.0
@@ -140,8 +143,8 @@ def fit_groups(
     cutoff_v : float or None
         Group cut-off voltage; without it only the lags are given. [V]
     fuller_share : float
-        The median of this share of the groups, counted from the fullest, is what "full" means.
-
+        The median of this share of the groups, counted from the fullest, and of those no further behind it than ``ALIKE_SIGMAS``
+        of their uncertainty, is what "full" means.
     ended_by : int or None
         Index of the group whose cut-off ended the discharge, where known: it counts as having reached it even if the load
         was cut between two samples.
@@ -167,8 +170,10 @@ def fit_groups(
     ]
     starts = np.array([fit[0][0] for fit in fits])
     order = np.sort(starts)
-    full_at = float(np.median(order[: max(1, int(np.ceil(fuller_share * series)))])) if series > 1 else 0.0
     u_full = float(np.sqrt(np.median([fit[1][0, 0] for fit in fits])))
+    full_at = float(np.median(order[: max(1, int(np.ceil(fuller_share * series)))])) if series > 1 else 0.0
+    # Of alike groups the fuller half are those whose errors make them so: all that may be as full count.
+    full_at = float(np.median(order[order <= full_at + ALIKE_SIGMAS * u_full])) if series > 1 else 0.0
     cut_ref = _cutoff_place(x_ref, u_ref, cutoff_v)
     over, u_over = _beyond_full(curves, rest_voltage_v, resistance_ohm, starts, above_full_v)
     out = []
@@ -268,7 +273,8 @@ def _align(
     if resistance_ohm is not None and np.isfinite(resistance_ohm[[g, reference]]).all():
         difference = resistance_ohm[g] - resistance_ohm[reference]
         prior_c = curves.current_a * difference
-        u_c = 0.002 + 0.25 * abs(prior_c)
+        # The offsets of the two channels shift the whole curve.
+        u_c = float(np.hypot(0.002 + 0.25 * abs(prior_c), u_rest_v))
     prior_a, u_a = 0.0, 0.1 * total
     if rest_voltage_v is not None and np.isfinite(rest_voltage_v[[g, reference]]).all():
         slope, u_slope_share = start_slope(curves, reference, rest_voltage_v[reference], resistance_ohm)
@@ -399,8 +405,33 @@ def _mapped_cutoff(
         extra = 0.3 * further
     to_cutoff = (x_cut - a) / b
     gradient = np.array([-1.0 / b, -to_cutoff / b, -1.0 / (slope * b)])
-    u2 = float(gradient @ covariance @ gradient) + (cut[1] / b) ** 2 + (extra / b) ** 2
-    return to_cutoff, float(np.sqrt(max(u2, 0.0)))
+    return to_cutoff, float(np.sqrt(propagated_u(gradient, covariance) ** 2 + (cut[1] / b) ** 2 + (extra / b) ** 2))
+
+
+def channel_scatter_u(rest_v: np.ndarray, u_stated_v: float, resolution_v: float) -> float:
+    """Standard uncertainty of one group's voltage against the other channels. [V]
+
+    Parameters
+    ----------
+    rest_v : ndarray, shape (series,)
+        Group voltages at rest. [V]
+    u_stated_v : float
+        Standard uncertainty of one reading by the stated limits of error, gain included. [V]
+    resolution_v : float
+        Step of the readings. [V]
+
+    Returns
+    -------
+    float
+        The stated one, or less where five and more groups lie closer together than it allows: channels cannot differ by more than what the
+        groups show, unless their charges differ the other way by chance. Half again the scaled median absolute deviation is credited
+        then (1.4826 MAD: normal distribution, textbook; the half is common practice, no source).
+    """
+    finite = rest_v[np.isfinite(rest_v)]
+    if finite.size < 5:
+        return u_stated_v
+    seen = 1.5 * 1.4826 * float(np.median(np.abs(finite - np.median(finite))))
+    return min(u_stated_v, float(np.hypot(seen, resolution_v / np.sqrt(12.0))))
 
 
 def spread(values: np.ndarray) -> float | None:

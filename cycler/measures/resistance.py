@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.averaging import local_value, rounding_left, scatter_of
 from cycler.log import Log
 from cycler.measures.integrate import Switch
 from cycler.signals import noise_of, resolution_of, straight
@@ -27,6 +28,9 @@ PRE_WINDOW_S = 30.0
 GRID_SHARE = 0.004
 """Standard uncertainty of an extrapolated ohmic part from the grid of time constants, as a share. Checked on simulated
 step responses."""
+AROUND_SHARE = 0.2
+"""Readings within this share of the time after the edge join in a value read there. Common practice, no source; what the bend of R(t) adds
+to a line stays below 0.1 % for time constants of 3 s and more."""
 EDGE_MIN_SHARE = 0.15
 """Smallest edge used, as a share of the largest edge of the log. Common practice, no source."""
 
@@ -51,12 +55,14 @@ class Edge:
 class StepResponse:
     """Resistance of one voltage channel at one edge. ``None`` = the sampling does not support it. [ohm]
 
-    ``ohm`` holds R after each of ``AFTER_S`` seconds; ``first_s`` and ``first_ohm`` belong to the first sample after
-    the edge.
+    ``ohm`` holds R after each of ``AFTER_S`` seconds; ``u_before_ohm`` is what noise and rounding of the voltage before the edge leave in
+    all of them, ``u_after_ohm`` what those of the readings around each instant do, ``u_instant_ohm`` what the open instant of the edge does;
+    ``first_s`` and ``first_ohm`` belong to the first sample after the edge.
     """
 
     ohm: tuple[float | None, ...]
-    u_random_ohm: float
+    u_before_ohm: float
+    u_after_ohm: tuple[float, ...]
     u_instant_ohm: tuple[float, ...]
     ohmic_ohm: float | None
     u_ohmic_ohm: float | None
@@ -64,6 +70,11 @@ class StepResponse:
     first_ohm: float
     voltage_before_v: float
     drop_10s_v: float | None
+
+    @property
+    def u_random_ohm(self) -> tuple[float, ...]:
+        """Noise and rounding before and after together, for each of ``AFTER_S``. [ohm]"""
+        return tuple(float(np.hypot(self.u_before_ohm, after)) for after in self.u_after_ohm)
 
 
 def find_edges(log: Log, steps: tuple[Step, ...], switches: tuple[Switch, ...]) -> tuple[Edge, ...]:
@@ -146,26 +157,29 @@ def before_edge(time_s: np.ndarray, voltage_v: np.ndarray, at_s: float) -> tuple
     if time.size == 0:
         return np.nan, np.nan
     use = time >= at_s - PRE_WINDOW_S
+    step = resolution_of(voltage)
     if np.count_nonzero(use) < 5:
         last = voltage[-3:]
-        return float(voltage[-1]), float(np.std(last)) if last.size > 2 and time[-1] - time[-3] <= 300.0 else 0.0
+        spread = float(np.std(last, ddof=1)) if last.size > 2 and time[-1] - time[-3] <= 300.0 else 0.0
+        return float(voltage[-1]), float(max(spread, step / np.sqrt(12.0)))
     x, y = time[use] - at_s, voltage[use]
     slope, level = straight(x, y)
-    scatter = float(np.std(y - (slope * x + level)))
-    noise = max(noise_of(y), resolution_of(y) / np.sqrt(12.0))
+    scatter = float(np.std(y - (slope * x + level), ddof=2))
+    noise = max(scatter_of(y, step), step / np.sqrt(12.0))
     if scatter <= 1.6 * noise + 1e-9 or y.size < 7:
         # Standard error of a fitted line at its end is 2 s/sqrt(n) (textbook, uniform abscissa).
-        return float(level), 2.0 * scatter / np.sqrt(y.size)
+        return float(level), float(np.hypot(2.0 * scatter / np.sqrt(y.size), rounding_left(scatter, step)))
     # Voltage still bends towards the edge: a parabola over the last 2.5 s (six samples at least).
     short = x >= -2.5
     short[-6:] = True
     x, y = x[short], y[short]
     if np.unique(x).size < 4:
-        return float(level), 2.0 * scatter / np.sqrt(y.size)
+        return float(level), float(np.hypot(2.0 * scatter / np.sqrt(y.size), rounding_left(noise, step)))
     bend, slope, level = np.polyfit(x, y, 2)
     scatter = float(np.std(y - np.polyval((bend, slope, level), x)))
     # A parabola's standard error at its end is 3 s/sqrt(n) (textbook); what it makes of the last interval stays open by half.
-    return float(level), float(np.hypot(3.0 * max(scatter, noise) / np.sqrt(y.size), 0.5 * abs(level - y[-1])))
+    random = np.hypot(3.0 * max(scatter, noise) / np.sqrt(y.size), rounding_left(noise, step))
+    return float(level), float(np.hypot(random, 0.5 * abs(level - y[-1])))
 
 
 def step_response(
@@ -176,6 +190,7 @@ def step_response(
     edge: Edge,
     read_noise_v: float,
     current_a: np.ndarray | None = None,
+    resolution_v: float = 0.0,
 ) -> StepResponse | None:
     """Resistance against time after an edge for one voltage channel.
 
@@ -187,10 +202,12 @@ def step_response(
         Voltage just before it and its standard uncertainty. [V]
     edge : Edge
     read_noise_v : float
-        Standard uncertainty of one reading from noise and resolution. [V]
+        Standard deviation of one reading, noise and rounding together. [V]
     current_a : ndarray, shape (n,), optional
         Current of the same samples: while it still rises (or is not yet steady) in the first three, their own current
         counts instead of the level reached. [A]
+    resolution_v : float
+        Step of the readings. [V]
 
     Returns
     -------
@@ -208,28 +225,31 @@ def step_response(
     ohm = (voltage_v[good] - before_v) / height
     if since.size == 0 or not np.isfinite(before_v):
         return None
-    random = float(np.hypot(read_noise_v, u_before_v) / abs(edge.current_step_a))
-    values, instants = [], []
+    single = float(np.hypot(read_noise_v, u_before_v) / abs(edge.current_step_a))
+    values, randoms, instants = [], [], []
     for after_s in AFTER_S:
-        value, slope = _at(since, ohm, after_s)
+        value, slope, factor = _at(since, ohm, after_s)
         values.append(value)
+        left = rounding_left(read_noise_v, resolution_v)
+        randoms.append(float(np.hypot(factor * max(read_noise_v, resolution_v / np.sqrt(12.0)), left) / abs(edge.current_step_a)))
         instants.append(abs(slope) * edge.u_at_s)
     first = since[: min(since.size, 12)]
     sampling = float(np.median(np.diff(first))) if first.size > 2 else np.inf
     ohmic = u_ohmic = None
     if 0.0 < sampling <= OHMIC_SAMPLING_MAX_S and np.unique(since[(since > 0.0) & (since <= 30.0)][:200]).size >= 4 and since[0] <= 1.5 * OHMIC_SAMPLING_MAX_S:
-        ohmic, u_ohmic = ohmic_part(since, ohm, random, edge.u_at_s)
+        ohmic, u_ohmic = ohmic_part(since, ohm, single, edge.u_at_s)
     ten = values[AFTER_S.index(10.0)]
     return StepResponse(
-        tuple(values), random, tuple(instants), ohmic, u_ohmic, float(since[0]), float(ohm[0]),
+        tuple(values), float(u_before_v / abs(edge.current_step_a)), tuple(randoms), tuple(instants), ohmic, u_ohmic, float(since[0]), float(ohm[0]),
         float(before_v), None if ten is None else -ten * edge.current_step_a,
     )
 
 
-def _at(since: np.ndarray, ohm: np.ndarray, after_s: float) -> tuple[float | None, float]:
-    """R at a time after the edge by linear interpolation between the samples around it, and its slope there.
+def _at(since: np.ndarray, ohm: np.ndarray, after_s: float) -> tuple[float | None, float, float]:
+    """R at a time after the edge from the samples around it, its slope there, and the factor of a single reading's noise in it.
 
-    None if the step is over by then, or the samples around it lie further apart than the time asked for (0.6 of it for
+    A least-squares line through the samples within ``AROUND_SHARE`` of the time (two on either side at least, where they lie within
+    0.3 of it), a parabola through nine and more; otherwise linear interpolation. None if the step is over by then, or the samples around it lie further apart than the time asked for (0.6 of it for
     the sample before: across the edge nothing may be interpolated).
     """
     k = int(np.searchsorted(since, after_s - 1e-9))
@@ -238,23 +258,28 @@ def _at(since: np.ndarray, ohm: np.ndarray, after_s: float) -> tuple[float | Non
         gap = after_s - since[-1]
         usual = since[-1] - since[-2] if since.size > 1 else np.inf
         if since.size > 1 and gap <= 0.6 * usual and gap <= 0.25 * after_s:
+            near = since >= after_s * (1.0 - AROUND_SHARE)
+            if np.count_nonzero(near) >= 9:
+                return local_value(since[near] - after_s, ohm[near], 2)
             slope = (ohm[-1] - ohm[-2]) / max(usual, 1e-9)
-            return float(ohm[-1] + slope * gap), float(slope)
-        return None, 0.0
+            return float(ohm[-1] + slope * gap), float(slope), 1.0 + 1.5 * gap / usual
+        return None, 0.0, 1.0
     if k == 0:
         if since[0] <= after_s * 1.001 + 1e-9:
-            return float(ohm[0]), 0.0
-        return None, 0.0
+            return float(ohm[0]), 0.0, 1.0
+        return None, 0.0, 1.0
     span = since[k] - since[k - 1]
     if span > after_s * 1.01 + 1e-9:
-        return None, 0.0
-    slope = (ohm[k] - ohm[k - 1]) / span if span > 0 else 0.0
+        return None, 0.0, 1.0
+    near = np.abs(since - after_s) <= AROUND_SHARE * after_s
     lo, hi = max(0, k - 2), min(since.size, k + 3)
     if hi - lo >= 4 and since[hi - 1] - since[lo] <= 0.6 * after_s:
-        # A short line through the neighbours averages the noise of single readings.
-        slope, level = straight(since[lo:hi] - after_s, ohm[lo:hi])
-        return float(level), float(slope)
-    return float(ohm[k - 1] + slope * (after_s - since[k - 1])), float(slope)
+        near[lo:hi] = True
+    if np.count_nonzero(near) >= 4 and np.unique(since[near]).size >= 4:
+        return local_value(since[near] - after_s, ohm[near], 2 if np.count_nonzero(near) >= 9 else 1)
+    slope = (ohm[k] - ohm[k - 1]) / span if span > 0 else 0.0
+    share = (after_s - since[k - 1]) / span if span > 0 else 1.0
+    return float(ohm[k - 1] + slope * (after_s - since[k - 1])), float(slope), float(np.hypot(share, 1.0 - share))
 
 
 def ohmic_part(
@@ -318,8 +343,10 @@ def channel_responses(log: Log, steps: tuple[Step, ...], edge: Edge, voltage_v: 
     before = steps[edge.before].slice
     after = steps[edge.after].slice
     before_v, u_before = before_edge(log.time_s[before], voltage_v[before], edge.at_s)
-    read = float(np.hypot(resolution_of(voltage_v[after]) / np.sqrt(12.0), noise_of(voltage_v[before])))
-    return step_response(log.time_s[after], voltage_v[after], before_v, u_before, edge, read, log.current_a[after])
+    step_v = resolution_of(voltage_v[before.start : after.stop])
+    near = voltage_v[before][log.time_s[before] >= edge.at_s - 10.0 * PRE_WINDOW_S]
+    read = max(scatter_of(near, step_v), step_v / np.sqrt(12.0) if near.size < 5 else 0.0)
+    return step_response(log.time_s[after], voltage_v[after], before_v, u_before, edge, read, log.current_a[after], step_v)
 
 
 def alike_edges(edges: tuple[Edge, ...], main: int, charge_at_edge_ah: np.ndarray, capacity_ah: float) -> tuple[int, ...]:

@@ -1,0 +1,77 @@
+"""The budget listed beside a figure is the one its uncertainty was made of."""
+
+import math
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cycler.analysis import analyze
+from cycler.pack import load_pack
+from cycler.readers import read_logs
+from tests.invented_tests import label_of, model_of, run, usual_program
+
+SAMPLES = Path(__file__).parent.parent / "sample_logs"
+TESTS = {
+    "ebike-10s4p-after-repair.csv": "packs/ebike-0412.toml", "cargo-13s5p-bad-weld.csv": "packs/cargo-0207.toml",
+    "ebike-10s-leaks-at-rest.csv": "packs/ebike-0377.toml",
+}
+
+
+@pytest.fixture(scope="module", params=TESTS)
+def found(request):
+    return analyze(read_logs([SAMPLES / request.param]), load_pack(SAMPLES / TESTS[request.param])).to_dict()
+
+
+def joined(lines, key):
+    return math.sqrt(sum(line[key] ** 2 for line in lines))
+
+
+def test_budget_of_every_group_figure_joins_to_its_uncertainty(found):
+    seen = 0
+    for row in found["groups"]:
+        for name, lines in row["budgets"].items():
+            assert bool(lines) is (row[name] is not None), (row["group"], name)
+            if lines:
+                assert joined(lines, "standard_uncertainty") == pytest.approx(row[f"u_{name}"], rel=1e-6), (row["group"], name)
+                seen += 1
+    assert seen >= 4 * len(found["groups"])
+
+
+def test_budgets_of_capacity_and_energy_join_to_their_uncertainties(found):
+    for sheet in found["capacities"]:
+        assert joined(sheet["budget"], "standard_uncertainty_ah") == pytest.approx(sheet["u_value_ah"], rel=1e-9)
+        assert joined(sheet["energy_budget"], "standard_uncertainty_wh") == pytest.approx(sheet["u_energy_wh"], rel=1e-9)
+
+
+def test_budgets_of_the_efficiencies_join_to_their_uncertainties():
+    found = analyze(read_logs([SAMPLES / "ebike-10s-leaks-at-rest.csv"]), load_pack(SAMPLES / "packs/ebike-0377.toml")).to_dict()["efficiency"]
+    assert joined(found["coulombic_budget"], "standard_uncertainty") == pytest.approx(found["u_coulombic"], rel=1e-9)
+    assert joined(found["energy_budget"], "standard_uncertainty") == pytest.approx(found["u_energy"], rel=1e-9)
+
+
+def test_group_capacity_counts_offset_and_clock_of_the_ammeter():
+    # Every group's charge went through the same ammeter: 5 mA of zero error over the discharge (rectangular) lie in each of them too.
+    label = label_of(5, 10.0)
+    test = run(model_of(label, 3), label, usual_program(label), 3)
+    found = test.analysis()
+    hours = (found["capacity"]["at_s"]["end_s"] - found["capacity"]["at_s"]["start_s"]) / 3600.0
+    for row in found["groups"]:
+        lines = {line["source"]: line["standard_uncertainty"] for line in row["budgets"]["capacity_ah"]}
+        # The pulse's 10 s and the rest before the load: 631 s without current, not counted.
+        expected = 0.005 / math.sqrt(3.0) * (hours - 631.0 / 3600.0) * row["capacity_ah"] / found["capacity"]["value_ah"]
+        assert lines["current offset"] == pytest.approx(expected, rel=0.01)
+        assert lines["current gain"] == pytest.approx(0.001 / math.sqrt(3.0) * row["capacity_ah"], rel=1e-6)
+
+
+def test_zero_seen_at_rest_widens_the_efficiency():
+    # The larger of stated limit and zero seen at rest counts, as for the capacity. 30 mA over about 2 x 2.3 h of 10 Ah: 0.8 %.
+    text = (SAMPLES / "packs/ebike-0377.toml").read_text()
+    assert tomllib.loads(text)["instrument"]["current_offset_a"] < 0.03
+    log = read_logs([SAMPLES / "ebike-10s-leaks-at-rest.csv"])
+    shifted = replace(log, current_a=np.array(log.current_a) + 0.03)
+    pack = load_pack(SAMPLES / "packs/ebike-0377.toml")
+    before, after = (analyze(each, pack).to_dict()["efficiency"] for each in (log, shifted))
+    assert after["u_coulombic"] > 3.0 * before["u_coulombic"]
