@@ -12,21 +12,30 @@ from typing import Any
 import numpy as np
 
 from cycler import conduct, findings
+from cycler.chargesheet import charge_sheets
+from cycler.circuittable import circuit_sheet
+from cycler.criteria_quantities import leak_limit_ma
+from cycler.cutoffsheet import add_conditions, no_conditions
 from cycler.findings import Finding
+from cycler.groupbudgets import AMMETER_SOURCES
 from cycler.grouptable import ROW_KEYS, group_table, unusable_groups
+from cycler.incrementaltable import incremental_sheet
 from cycler.log import Log
 from cycler.measures import capacity as cap
 from cycler.measures.efficiency import Pairing, pair_charge_discharge
 from cycler.measures.resistance import channel_responses, find_edges, most_telling
-from cycler.measures.thermal import Thermal, thermal
 from cycler.pack import Pack
+from cycler.powertable import power_sheet
 from cycler.resistancetable import headline_edge, lead_findings, resistance_sheet, with_joint_ohmic
 from cycler.signals import resolution_of
 from cycler.steps import Step, pack_voltage, segment_steps, with_end_reasons
+from cycler.temperaturetable import thermal_figures, with_temperatures
+from cycler.trendsheet import trend_sheet
 from cycler.uncertainty import (
+    BudgetLine,
     capacity_budget,
     combined,
-    energy_u,
+    energy_budget,
     rectangular,
     voltage_reading_u,
 )
@@ -104,18 +113,16 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     from cycler.criteria import load_criteria
     from cycler.verdict import decide
 
-    stated, whole_log = pack or Pack(), log
-    log, numbers, unusable = _usable(log)
+    criteria = criteria if criteria is not None else load_criteria("return-to-owner")
+    stated = pack or Pack()
+    whole_log, sensors = with_temperatures(log, stated)
+    log, numbers, unusable = _usable(whole_log)
     steps = segment_steps(log, stated)
     pack = infer_pack(stated, whole_log, steps)
     group_sum = log.series > 0 and not np.any(np.isfinite(log.voltage_v))
     if group_sum:
         # Pack voltage is the sum of the groups: its errors are those of their channels, one gain, offsets independent.
-        bench = pack.instrument
-        bench = replace(
-            bench, voltage_gain=bench.group_voltage_gain, voltage_offset_v=bench.group_voltage_offset_v * math.sqrt(log.series)
-        )
-        pack = replace(pack, instrument=bench)
+        pack = replace(pack, instrument=pack.instrument.of_group_sum(log.series))
     fits = conduct.limits_fit(log, pack, stated.series)
     if pack is not stated:
         # End reasons depend on the limits; limits set by the log's own end stay unknown to them.
@@ -131,6 +138,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         _capacity_sheet(log, pack, d, conduct.capacity_doubts(d, pack, fits, checks, doubted), numbers, zero[0] if zero else 0.0)
         for d in discharges
     ]
+    add_conditions(sheets, discharges, log, pack, stated, steps, flow, numbers, zero[0] if zero else 0.0)
     chosen = _headline_index(sheets)
     headline = discharges[chosen] if chosen is not None else None
     doubts = tuple(sheets[chosen]["reasons"]) if chosen is not None else ("no_discharge",)
@@ -144,7 +152,8 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     main_edge = headline_edge(edges, pack_responses, group_responses, steps, headline, flow)
     pack_responses, group_responses = with_joint_ohmic(edges, pack_responses, group_responses, main_edge, flow, headline, pack)
     table = group_table(
-        log, pack, steps, flow, headline, edges, group_responses, main_edge, charges, numbers, doubts,
+        log, pack, steps, flow, headline, edges, group_responses, main_edge, charges, numbers, doubts, leak_limit_ma(criteria, pack),
+        _ammeter_shares(sheets[chosen]) if chosen is not None else None,
     )
     resistance = resistance_sheet(
         log, pack, steps, flow, headline, doubts, edges, pack_responses, group_responses, main_edge,
@@ -152,20 +161,23 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     )
     for row in resistance["groups"]:
         row["group"] = numbers[row["group"] - 1]
+    resistance["circuit"] = circuit_sheet(log, pack, steps, flow, headline, edges, main_edge, resistance, numbers)
     breaks = tuple(g.start_s + 0.5 * g.duration_s for g in log.reading.gaps if g.why != "no samples")
     pairing, _ = pair_charge_discharge(discharges, charges, breaks if not _common_clock(log) else ())
-    heat = thermal(log.time_s, log.temperature_c)
+    charged = charge_sheets(log, pack, steps, flow, charges, zero, doubted)
+    heat, heat_sheet, heat_findings = thermal_figures(log, pack, steps, sensors)
     found = [
         *conduct.pack_file_findings(log, pack, fits, len(unusable)),
         *unusable,
         *conduct.course_findings(log, pack, steps, headline, doubts, numbers),
         *conduct.bench_findings(log, pack, steps, checks, headline, edges),
         *conduct.temperature_findings(log, steps, heat, headline),
+        *heat_findings,
         *conduct.rate_findings(headline, pack),
         *table.findings,
         *conduct.reading_findings(log),
     ]
-    efficiency = _efficiency_sheet(pairing, pack)
+    efficiency = _efficiency_sheet(pairing, pack, zero[0] if zero else 0.0)
     found += conduct.efficiency_findings(pairing, efficiency["u_coulombic"] if efficiency else None)
     if efficiency is not None and conduct.implausible_efficiency(pairing, efficiency["u_coulombic"]):
         efficiency = None
@@ -185,12 +197,16 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         },
         "reading": reading_dict(log),
         "pack": _pack_dict(pack),
-        "instrument": plain(asdict(stated.instrument)),
+        "instrument": plain(stated.instrument.to_dict()),
         "steps": [_step_dict(log, rows_only, step) for step in steps],
         "capacity": capacity,
         "capacities": sheets,
+        "charges": charged,
+        "trend": trend_sheet(log, pack, flow, discharges, sheets, charges, charged, resistance["pack"], breaks if not _common_clock(log) else ()),
         "efficiency": efficiency,
         "resistance": resistance,
+        "power": power_sheet(log, pack, edges, pack_responses, group_responses, main_edge, resistance, numbers),
+        "incremental": incremental_sheet(log, pack, steps, discharges, charges, headline, numbers, whole_log.series),
         "groups": _with_unusable(table.rows, unusable, whole_log),
         "limiting_group": table.limiting_group,
         "capacity_if_limiting_group_matched_ah": table.capacity_if_matched_ah,
@@ -198,11 +214,11 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         "spread": table.spread,
         "rest": table.rests,
         "counters": conduct.counter_sheet(flow.counters, checks),
-        "thermal": _thermal_dict(heat, pack, log),
+        "thermal": heat_sheet,
         "findings": [finding.to_dict() for finding in found],
     }
     contract = plain(contract)
-    contract["verdict"] = plain(decide(contract, criteria if criteria is not None else load_criteria("return-to-owner")))
+    contract["verdict"] = plain(decide(contract, criteria))
     return Analysis(log, pack, steps, contract)
 
 
@@ -328,13 +344,14 @@ def _capacity_sheet(
     if conduct.beyond_rating(d.net_ah, u, pack.rated_capacity_ah):
         reasons = ("capacity_above_rating", *reasons)
     mean_v = d.energy_wh / d.net_ah if d.net_ah else None
+    energy_lines = energy_budget(d, pack, budget, mean_v or 0.0, resolution)
     rated = pack.rated_capacity_ah
     return {
         "step": d.main_step, "steps": list(d.steps), "cycle": d.cycle,
         "at_s": {"start_s": d.load_on_s, "end_s": d.end_s},
         "value_ah": d.net_ah, "u_value_ah": u, "discharged_ah": d.discharged_ah, "recharged_ah": d.recharged_ah,
         "energy_wh": d.energy_wh,
-        "u_energy_wh": energy_u(d, pack, budget, mean_v or 0.0),
+        "u_energy_wh": combined(energy_lines),
         "mean_voltage_v": mean_v,
         "rate_it": abs(d.mean_current_a) / rated if rated else None,
         "mean_current_a": d.mean_current_a,
@@ -347,7 +364,15 @@ def _capacity_sheet(
         "state_of_health": d.net_ah / rated if rated else None,
         "u_state_of_health": u / rated if rated else None,
         "budget": [{"source": line.source, "standard_uncertainty_ah": line.standard_uncertainty} for line in budget],
+        "energy_budget": [{"source": line.source, "standard_uncertainty_wh": line.standard_uncertainty} for line in energy_lines],
     }
+
+
+def _ammeter_shares(sheet: dict[str, Any]) -> dict[str, float]:
+    """Errors of ammeter and clock in the pack's capacity over its charge: every group's charge has them too."""
+    charge = abs(sheet["value_ah"] or 0.0)
+    lines = [line for line in sheet["budget"] if line["source"] in AMMETER_SOURCES] if charge else []
+    return {line["source"]: line["standard_uncertainty_ah"] / charge for line in lines}
 
 
 def _no_capacity() -> dict[str, Any]:
@@ -361,8 +386,8 @@ def _no_capacity() -> dict[str, Any]:
     }
     return empty | {
         "steps": [], "at_s": None, "start_evidence": "", "valid": False, "reasons": ["no_discharge"],
-        "reason_words": [conduct.INVALID_WORDS["no_discharge"]], "is_lower_bound": False, "budget": [],
-    }
+        "reason_words": [conduct.INVALID_WORDS["no_discharge"]], "is_lower_bound": False, "budget": [], "energy_budget": [],
+    } | no_conditions()
 
 
 EDGES_MAX = 400
@@ -403,31 +428,28 @@ def _capacity_findings(capacity: dict[str, Any]) -> list[Finding]:
     ]
 
 
-def _efficiency_sheet(pairing: Pairing | None, pack: Pack) -> dict[str, Any] | None:
-    """Efficiencies; gains cancel in the ratio of two charges of one instrument, offsets add with their times."""
+def _efficiency_sheet(pairing: Pairing | None, pack: Pack, zero_seen_a: float = 0.0) -> dict[str, Any] | None:
+    """Efficiencies, shares of 1; gains cancel in the ratio of two charges of one instrument, offsets add with their times, the larger of the
+    stated limit and the zero seen at rest [A]."""
     if pairing is None:
         return None
     i = pack.instrument
     charge, discharge = pairing.charge, pairing.discharge
     hours_in = (charge.end_s - charge.start_s) / 3600.0
-    offset = rectangular(i.current_offset_a) * (
+    offset = rectangular(max(i.current_offset_a, abs(zero_seen_a))) * (
         hours_in / charge.charge_ah + discharge.active_s / 3600.0 / discharge.net_ah
     )
-    # Linearity of the ammeter between the two directions: a tenth of its gain limit. Common practice, no source.
-    u_coulombic = pairing.coulombic * math.hypot(offset, rectangular(0.1 * i.current_gain))
-    u_energy = pairing.energy * math.hypot(math.hypot(offset, rectangular(0.1 * i.current_gain)), rectangular(0.1 * i.voltage_gain))
+    # Linearity of the meters between the two directions: a tenth of their gain limits. Common practice, no source.
+    shares = (
+        BudgetLine("current offset", offset), BudgetLine("linearity of the ammeter", rectangular(0.1 * i.current_gain)),
+        BudgetLine("linearity of the voltmeter", rectangular(0.1 * i.voltage_gain)),
+    )
+    u_coulombic, u_energy = pairing.coulombic * combined(shares[:2]), pairing.energy * combined(shares)
     return {
         "coulombic": pairing.coulombic, "u_coulombic": u_coulombic, "energy": pairing.energy, "u_energy": u_energy,
         "charge_step": charge.steps[0], "discharge_step": discharge.main_step,
-    }
-
-
-def _thermal_dict(heat: Thermal | None, pack: Pack, log: Log) -> dict[str, Any]:
-    if heat is None:
-        return {"max_c": None, "rise_c": None, "max_rate_c_per_min": None, "ambient_c": None, "u_max_c": None, "u_rise_c": None}
-    u_max = rectangular(pack.instrument.temperature_offset_c)
-    # The offset of one sensor cancels in a rise; half its limit is kept for gain and for the time it lags.
-    return {
-        "max_c": heat.max_c, "rise_c": heat.rise_c, "max_rate_c_per_min": heat.max_rate_c_per_min, "ambient_c": heat.ambient_c,
-        "u_max_c": u_max, "u_rise_c": 0.5 * u_max,
+        "coulombic_budget": [
+            {"source": line.source, "standard_uncertainty": line.standard_uncertainty * pairing.coulombic} for line in shares[:2]
+        ],
+        "energy_budget": [{"source": line.source, "standard_uncertainty": line.standard_uncertainty * pairing.energy} for line in shares],
     }

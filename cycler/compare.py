@@ -29,6 +29,7 @@ from typing import Any
 
 from cycler.criteria_quantities import QUANTITIES, number, part
 from cycler.errors import InputError
+from cycler.instrument import limits_key
 from cycler.quantities import COVERAGE_FACTOR, figure_text
 
 Analysis = Mapping[str, Any]
@@ -256,10 +257,11 @@ _GROUP_COLUMNS = {
 
 
 def same_instrument(first: Analysis, second: Analysis) -> bool:
-    """True if both runs declare the same bench: one id, and the same limits of error. Equal limits alone prove nothing, as two benches
-    of one kind have equal data sheets."""
+    """True if both runs declare the same bench: one id, and the same limits of error, in whatever way they were stated. Equal limits
+    alone prove nothing, as two benches of one kind have equal data sheets."""
     a, b = part(first, "instrument"), part(second, "instrument")
-    return bool(a) and a == b and a.get("declared") is True and bool(a.get("id"))
+    declared = all(bool(bench) and bench.get("declared") is True and bool(bench.get("id")) for bench in (a, b))
+    return declared and limits_key(a) == limits_key(b)
 
 
 def compare(analyses: Sequence[Analysis], names: Sequence[str], reference: int = 0) -> dict[str, Any]:

@@ -447,7 +447,7 @@ def temperature_findings(log: Log, steps: tuple[Step, ...], thermal: Thermal | N
                 f"highest reading {thermal.max_c:.1f} °C",
             )
         )
-    low, high = f.CHARGE_TEMPERATURE_C
+    low, high = thermal.charge_window_c
     for step in steps:
         if step.direction > 0 and not step.kind.startswith("pulse"):
             values = log.temperature_c[step.slice]

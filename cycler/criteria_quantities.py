@@ -325,8 +325,23 @@ def _take_leak(analysis: Analysis) -> tuple[Taken, ...]:
     return _unless_beyond_rating(analysis, _group_figure("self_discharge_ma", _no_leak, "long_rest")(analysis))
 
 
+def leak_limit_ma(criteria: Any, pack: Any) -> float | None:
+    """Largest self-discharge of a group that a set of criteria allows in this pack, None if it sets none or the rating is not known. [mA]"""
+    found = []
+    for item in criteria.criteria:
+        limit = item.limit_for(pack.chemistry)
+        if item.quantity == "self_discharge_worst_ma":
+            found.append(limit)
+        elif item.quantity == "self_discharge_share_worst" and pack.rated_capacity_ah:
+            found.append(1000.0 * limit * pack.rated_capacity_ah / HOURS_PER_MONTH)
+    return min(found, default=None)
+
+
 def _no_leak(analysis: Analysis) -> tuple[str, str]:
     """Why self-discharge is not known, and what is lacking: a long rest, or charge to turn its voltages into."""
+    told = [_LEAK_REASONS[code] for g in analysis.get("groups") or [] for code in g.get("self_discharge_reasons") or [] if code in _LEAK_REASONS]
+    if told:
+        return told[0]
     rested = any(rest.get("drift_mv_per_h") is not None for rest in analysis.get("rest") or [])
     return (_REASONS["log_gap"], "capacity") if rested and _gapped(analysis) else (_NO_REST, "long_rest")
 
@@ -457,6 +472,11 @@ _GAPPED = "charge is missing from the comparison of the groups: the log has a ga
 _NO_STEP = "no load step from rest was sampled closely enough"
 _NO_SPLIT = "the samples are too far apart to tell the ohmic part"
 _NO_REST = "the pack was not logged at rest long enough"
+_LEAK_REASONS = {
+    "plateau_flat": ("the voltage hardly falls with charge there, so no rest can show it", "retention"),
+    "slope_vague": ("how fast the voltage falls with charge there is not known well enough", "retention"),
+    "balancer_possible": ("a group that came down to its siblings at the top of charge may have been bled by a balancer", "rest_below_top"),
+}
 _NO_EFFICIENCY = "no charge and discharge between the same end states were logged"
 
 _ALL = (

@@ -12,7 +12,8 @@ from typing import Any
 
 from cycler.measures.integrate import Missing
 
-WEAK_RATIO = 0.95
+WEAK_RATIO = 0.97  # new cells are matched within 2 to 3 %
+DEFECT_RATIO = 0.95
 REPLACE_RATIO = 0.85
 OUT_OF_BALANCE_SHARE = 0.03
 RESISTANCE_RATIO = 1.30
@@ -22,7 +23,6 @@ IMPOSSIBLE_RATING_SHARE = 2.0  # no pack gives that: a unit or the rating is wro
 SELF_DISCHARGE_SHARE_PER_MONTH = 0.05
 REST_BEFORE_LOAD_MIN_S = 600.0
 TEST_TEMPERATURE_C = (15.0, 30.0)
-CHARGE_TEMPERATURE_C = (0.0, 45.0)  # cell makers' data sheets
 DANGER_TEMPERATURE_C = 60.0
 COUNTER_SHARE = 0.02
 COUNTER_DOUBT_SHARE = 0.05
@@ -30,6 +30,7 @@ RATE_NEAR_RATING_IT = 0.6  # rated at 0.2 It: from memory of the capacity tests 
 EFFICIENCY_MIN = 0.98
 SIGNIFICANT = 2.0
 BALANCE_SIGNIFICANT = 3.0  # one of a dozen groups lies beyond 2 u by chance alone in every other test
+LEAK_SIGNIFICANT = 3.0  # for the same reason: a leak that is none sends a sound pack away
 REST_BEHIND_V = 0.020  # rest spread that is worth watching; with it 2 u are enough
 
 SEVERITIES = ("info", "caution", "defect", "danger")
@@ -86,7 +87,7 @@ def diagnose_group(
 ) -> tuple[Finding, ...]:
     """Findings on one group; causes that look alike are told apart by the figures they leave alone.
 
-    Low capacity: capacity ratio below ``WEAK_RATIO``, and below 1 by more than its expanded uncertainty. Out of balance: lagged at the start
+    Low capacity: capacity ratio below ``WEAK_RATIO`` (a defect below ``DEFECT_RATIO``), and below 1 by more than its expanded uncertainty. Out of balance: lagged at the start
     while its capacity is sound. Bad joint: resistance high at once, what builds up as in the siblings. Otherwise
     high resistance. Leaking: drifts away from its siblings at rest.
     """
@@ -101,13 +102,9 @@ def diagnose_group(
     if weak:
         out.append(
             Finding(
-                "weak_group", "defect",
-                f"Group {g} holds {100 * figures.capacity_ratio:.0f} ± {200 * figures.u_capacity_ratio:.0f} % of what its siblings hold: weak "
-                "cells" + (
-                    ", replace the group."
-                    if figures.capacity_ratio + SIGNIFICANT * figures.u_capacity_ratio < REPLACE_RATIO
-                    else ". It will end every ride first; whether it must be replaced, the criteria decide."
-                ),
+                "weak_group", "defect" if figures.capacity_ratio < DEFECT_RATIO else "caution",
+                f"Group {g} holds {100 * figures.capacity_ratio:.1f} ± {200 * figures.u_capacity_ratio:.1f} % of what its siblings hold: "
+                + _weak_words(figures.capacity_ratio, figures.u_capacity_ratio),
                 (f"capacity {figures.capacity_ah:.3g} Ah, " if figures.capacity_ah is not None else "")
                 + f"ratio {figures.capacity_ratio:.3f} ± "
                 f"{SIGNIFICANT * figures.u_capacity_ratio:.3f} (k = 2)",
@@ -133,7 +130,7 @@ def diagnose_group(
     leak_base_ah = rated_capacity_ah or typical_capacity_ah
     if leak is not None and u_leak is not None and leak_base_ah:
         share_per_month = leak / 1000.0 * 24 * 30 / leak_base_ah
-        if share_per_month > SELF_DISCHARGE_SHARE_PER_MONTH and leak > SIGNIFICANT * u_leak:
+        if share_per_month > SELF_DISCHARGE_SHARE_PER_MONTH and leak > LEAK_SIGNIFICANT * u_leak:
             out.append(
                 Finding(
                     "self_discharge", "defect",
@@ -145,6 +142,14 @@ def diagnose_group(
             )
     out.extend(_voltage_findings(figures, damage_v, overcharge_v, SIGNIFICANT * u_voltage_v))
     return tuple(out)
+
+
+def _weak_words(ratio: float, u_ratio: float) -> str:
+    if ratio + SIGNIFICANT * u_ratio < REPLACE_RATIO:
+        return "weak cells, replace the group."
+    if ratio < DEFECT_RATIO:
+        return "weak cells. It will end every ride first; whether it must be replaced, the criteria decide."
+    return "a little low, as cells of one delivery may be. It ends every ride first; watch it at the next test."
 
 
 def _voltage_findings(

@@ -12,7 +12,18 @@ from pathlib import Path
 from typing import Any
 
 from cycler.errors import InputError, Location, quote
-from cycler.tomlsource import line_of_key, load_toml
+from cycler.instrument import Instrument, instrument_from_pack, instrument_from_stored
+from cycler.pack_correction import Correction, correction_from_dict, correction_from_stored
+from cycler.pack_temperature import (
+    WINDOW_KEYS,
+    ThermistorCurve,
+    checked_window,
+    thermistor_from_dict,
+    thermistor_from_stored,
+)
+from cycler.tomlsource import ID_MAX, checked_number, checked_word, line_of_key, load_toml, refuse_key
+
+__all__ = ["CHEMISTRIES", "CHEMISTRY_LIMITS", "ID_MAX", "ChemistryLimits", "Instrument", "Pack", "load_pack", "pack_from_dict", "pack_from_stored"]
 
 CHEMISTRIES = ("nmc", "nca", "lco", "lmo", "lfp", "lto", "nimh")
 
@@ -43,41 +54,12 @@ CHEMISTRY_LIMITS: dict[str, ChemistryLimits] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Instrument:
-    """Limits of error of the bench (half-widths, rectangular unless said).
-
-    The defaults are the tolerances that the capacity standards for portable and industrial cells ask of the
-    measuring chain (voltage 1 %, current 1 %, temperature 2 degC, time 0.1 %; from memory, kept configurable)
-    and a couple of digits of a usual meter as zero errors (common practice, no source): used when PACK.toml declares no instrument, and then said so (``declared`` is False).
-    """
-
-    voltage_gain: float = 0.01
-    voltage_offset_v: float = 0.02
-    group_voltage_gain: float = 0.01
-    group_voltage_offset_v: float = 0.005
-    current_gain: float = 0.01
-    current_offset_a: float = 0.01
-    temperature_offset_c: float = 2.0
-    clock_gain: float = 0.001
-    sense: str = "four-wire"
-    lead_resistance_ohm: float = 0.0
-    id: str | None = None
-    declared: bool = False
-    defaulted: tuple[str, ...] = ()
-
-
-# Half-width that a declared instrument's clock counts with when nothing is said of it: a quartz drifts less than 100 ppm
-# (common practice, no source).
-_DECLARED_CLOCK_GAIN = 0.0001
-_LIMITS_OF_ERROR = (
-    "voltage_gain", "voltage_offset_v", "group_voltage_gain", "group_voltage_offset_v", "current_gain", "current_offset_a",
-    "temperature_offset_c",
-)
-
-
-@dataclass(frozen=True, slots=True)
 class Pack:
-    """Ratings of one pack, from its label or maker's data. Unknown is ``None``."""
+    """Ratings of one pack, from its label or maker's data. Unknown is ``None``.
+
+    ``charge_temperature_c`` and ``discharge_temperature_c`` are (lowest, highest) cell temperature by the maker's data [degC];
+    ``thermistor`` is the curve of its NTC sensors, ``correction`` how its capacity depends on rate and temperature.
+    """
 
     id: str | None = None
     chemistry: str | None = None
@@ -94,6 +76,10 @@ class Pack:
     max_discharge_current_a: float | None = None
     instrument: Instrument = field(default_factory=Instrument)
     inferred: tuple[str, ...] = ()
+    charge_temperature_c: tuple[float, float] | None = None
+    discharge_temperature_c: tuple[float, float] | None = None
+    thermistor: ThermistorCurve | None = None
+    correction: Correction | None = None
 
     @property
     def limits(self) -> ChemistryLimits | None:
@@ -104,7 +90,7 @@ class Pack:
         """Plain values, ``instrument`` as a nested dict."""
         values = asdict(self)
         values["inferred"] = list(self.inferred)
-        values["instrument"]["defaulted"] = list(self.instrument.defaulted)
+        values["instrument"] = self.instrument.to_dict()
         return values
 
 
@@ -128,76 +114,47 @@ def load_pack(path: str | Path) -> Pack:
         file and line.
     """
     data, text = load_toml(path, "pack file")
-    return pack_from_dict(data, str(path), text)
+    return pack_from_dict(data, str(path), text, Path(path).parent)
 
 
 def pack_from_stored(data: dict[str, Any]) -> Pack:
     """A :class:`Pack` as a register kept it: taken as it was, whatever today's checks would say; unknown keys are passed over."""
     values = {key: value for key, value in data.items() if key in {item.name for item in fields(Pack)}}
-    bench = values.pop("instrument", None) or {}
-    bench = {key: value for key, value in bench.items() if key in {item.name for item in fields(Instrument)}}
-    if "defaulted" in bench:
-        bench["defaulted"] = tuple(bench["defaulted"])
+    bench = instrument_from_stored(values.pop("instrument", None) or {})
     values["inferred"] = tuple(values.get("inferred") or ())
-    return Pack(**values, instrument=Instrument(**bench))
+    values |= {key: tuple(values[key]) for key in WINDOW_KEYS if values.get(key)}
+    values["thermistor"] = thermistor_from_stored(values.get("thermistor"))
+    values["correction"] = correction_from_stored(values.get("correction"))
+    return Pack(**values, instrument=bench)
 
 
-def pack_from_dict(data: dict[str, Any], file: str = "pack", text: str = "") -> Pack:
-    """A :class:`Pack` from parsed TOML (or a form). See :func:`load_pack` for what it raises."""
+def pack_from_dict(data: dict[str, Any], file: str = "pack", text: str = "", folder: Path | None = None) -> Pack:
+    """A :class:`Pack` from parsed TOML (or a form); ``folder`` is where the name of an instrument file begins, None if none may be
+    opened. See :func:`load_pack` for what it raises."""
     data = dict(data)
     data.pop("inferred", None)
     instrument_data = data.pop("instrument", None)
-    known = {item.name for item in fields(Pack)} - {"instrument", "inferred"}
+    curve, coefficients = data.pop("thermistor", None), data.pop("correction", None)
+    known = {item.name for item in fields(Pack)} - {"instrument", "inferred", "thermistor", "correction"}
     values: dict[str, Any] = {}
     for key, value in data.items():
         where = Location(file, line_of_key(text, key))
         if key not in known:
-            _unknown_key(key, sorted(known | {"instrument"}), where)
+            refuse_key(key, sorted(known | {"instrument", "thermistor", "correction"}), where)
         if value is None:
             continue
         values[key] = _checked_value(key, value, where)
-    if instrument_data is not None and not isinstance(instrument_data, dict):
-        raise InputError(
-            "instrument is not a table", Location(file, line_of_key(text, "instrument")),
-            f"found {quote(instrument_data)}", "write the limits of error under a line [instrument]",
-        )
-    instrument = _instrument_from_dict(instrument_data, file, text) if instrument_data else Instrument()
-    pack = Pack(**values, instrument=instrument)
+    instrument = instrument_from_pack(instrument_data, file, text, folder)
+    thermistor = thermistor_from_dict(curve, file, text) if curve is not None else None
+    correction = correction_from_dict(coefficients, file, text) if coefficients is not None else None
+    pack = Pack(**values, instrument=instrument, thermistor=thermistor, correction=correction)
     _check_consistent(pack, file, text)
     return pack
 
 
-def _unknown_key(key: str, known: list[str], where: Location) -> None:
-    near = difflib.get_close_matches(key, known, n=2, cutoff=0.6)
-    hint = f"did you mean {' or '.join(near)}?" if near else f"known keys: {', '.join(known)}"
-    raise InputError(f"unknown key {quote(key)}", where, "a mistyped key would be ignored silently", hint)
-
-
-ID_MAX = 200
-
-
-def _word(key: str, value: Any, where: Location) -> str:
-    """A name on one line."""
-    text = str(value).strip() if isinstance(value, (str, int)) and not isinstance(value, bool) else ""
-    if not text:
-        raise InputError(f"{key} is not a text", where, f"found {quote(value)}", f'write {key} = "EB-0412"')
-    if not text.isprintable() or len(text) > ID_MAX:
-        raise InputError(
-            f"{key} is not a name on one line", where, f"found {quote(value)}, {len(text)} characters",
-            f"at most {ID_MAX} printable characters",
-        )
-    return text
-
-
-def _number(key: str, value: Any, where: Location) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not -1e300 < value < 1e300:
-        raise InputError(f"{key} is not a number", where, f"found {quote(value)}", f"write {key} = 1.23, without a unit")
-    return float(value)
-
-
 def _checked_value(key: str, value: Any, where: Location) -> Any:
     if key == "id":
-        return _word(key, value, where)
+        return checked_word(key, value, where)
     if key == "chemistry":
         word = str(value).strip().lower()
         if word not in CHEMISTRIES:
@@ -207,7 +164,9 @@ def _checked_value(key: str, value: Any, where: Location) -> Any:
                 (f"did you mean {near[0]}? " if near else "") + f"one of {', '.join(CHEMISTRIES)}, or leave the line out",
             )
         return word
-    number = _number(key, value, where)
+    if key in WINDOW_KEYS:
+        return checked_window(key, value, where)
+    number = checked_number(key, value, where)
     if number <= 0:
         raise InputError(f"{key} must be above zero", where, f"found {quote(value)}", "correct it or leave the line out")
     if number > _CEILING[key]:
@@ -220,45 +179,6 @@ def _checked_value(key: str, value: Any, where: Location) -> Any:
             raise InputError(f"{key} is not a whole number", where, f"found {quote(value)}", f"write {key} = 10")
         return int(number)
     return number
-
-
-def _instrument_from_dict(data: dict[str, Any], file: str, text: str) -> Instrument:
-    known = {item.name for item in fields(Instrument)} - {"declared", "defaulted"}
-    values: dict[str, Any] = {}
-    for key, value in data.items():
-        if key in ("declared", "defaulted"):
-            continue
-        where = Location(file, line_of_key(text, key))
-        if key not in known:
-            _unknown_key(key, sorted(known), where)
-        if value is None:
-            continue
-        if key == "id":
-            values[key] = _word(key, value, where)
-            continue
-        if key == "sense":
-            if value not in ("four-wire", "two-wire"):
-                raise InputError(f"unknown sense {quote(value)}", where, "it tells where pack voltage is taken", '"four-wire" or "two-wire"')
-            values[key] = value
-            continue
-        number = _number(key, value, where)
-        if number < 0:
-            raise InputError(f"{key} is negative", where, f"found {quote(value)}", "a limit of error is a half-width, zero or more")
-        if key.endswith("_gain") and number > 0.5:
-            raise InputError(f"{key} is too large", where, f"found {quote(value)}; it is a fraction of reading", "0.5 % is written 0.005")
-        if number > 1000.0:
-            raise InputError(f"{key} is implausibly large", where, f"found {quote(value)}", "check the unit: the key's ending tells it")
-        values[key] = number
-    if not bool(data.get("declared", True)):
-        return Instrument(**values, declared=False)
-    # A group channel that is not described counts like the pack's.
-    if not {"group_voltage_gain", "group_voltage_offset_v"} & set(values):
-        for part in ("gain", "offset_v"):
-            if f"voltage_{part}" in values:
-                values[f"group_voltage_{part}"] = values[f"voltage_{part}"]
-    values.setdefault("clock_gain", _DECLARED_CLOCK_GAIN)
-    defaulted = tuple(key for key in _LIMITS_OF_ERROR if key not in values)
-    return Instrument(**values, declared=True, defaulted=tuple(data.get("defaulted", defaulted)))
 
 
 def _check_consistent(pack: Pack, file: str, text: str) -> None:

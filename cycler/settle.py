@@ -166,9 +166,22 @@ def _advise_rest(analysis: Analysis) -> list[str]:
 
 
 def _advise_long_rest(analysis: Analysis) -> list[str]:
+    stated = [number(group.get("shortest_rest_h_for_limit")) or 0.0 for group in analysis.get("groups") or []]
+    hours = max(REST_FOR_SELF_DISCHARGE_H, math.ceil(max(stated, default=0.0)))
     return [
-        f"Leave the charged pack at rest for {REST_FOR_SELF_DISCHARGE_H:g} h or longer at a steady temperature, "
+        f"Leave the charged pack at rest for {hours:g} h or longer at a steady temperature, "
         "with nothing connected but the group voltage leads, and log the group voltages."
+    ]
+
+
+def _advise_retention(analysis: Analysis) -> list[str]:
+    return ["Charge the pack, leave it for 30 days, then discharge it and charge it again to count what was lost: a rest alone cannot tell it."]
+
+
+def _advise_rest_below_top(analysis: Analysis) -> list[str]:
+    return [
+        f"Take a fifth of the charge out, where no balancer works, and leave the pack at rest for {REST_FOR_SELF_DISCHARGE_H:g} h or longer with "
+        "the group voltages logged."
     ]
 
 
@@ -213,6 +226,8 @@ ADVICE: dict[str, Callable[[Analysis], list[str]]] = {
     "load_step": _advise_load_step,
     "rest": _advise_rest,
     "long_rest": _advise_long_rest,
+    "retention": _advise_retention,
+    "rest_below_top": _advise_rest_below_top,
     "full_charge": _advise_full_charge,
     "cycle": _advise_cycle,
     "temperature": _advise_temperature,
@@ -386,7 +401,9 @@ def _needs(analysis: Analysis, quantity: Quantity, value: float, u: float, targe
     if name == "temperature_rise_k":  # half the sensor's limit counts for a rise
         return [f"a temperature sensor whose error is below {_floor(2.0 * _ROOT_3 * target)} °C (limit of error)"]
     if name.startswith("self_discharge"):
-        if target <= _SLOPE_SHARE * abs(value):
+        slopes = [(number(g.get("u_slope_at_rest_v_per_ah")), number(g.get("slope_at_rest_v_per_ah"))) for g in analysis.get("groups") or []]
+        share_open = max((u_slope / slope for u_slope, slope in slopes if u_slope and slope), default=_SLOPE_SHARE)
+        if target <= share_open * abs(value):
             return ["the pack charged, left for 30 days, then discharged to count what is left; a rest alone cannot tell it"]
         longest = max((number(rest.get("duration_s")) or 0.0 for rest in analysis.get("rest") or []), default=0.0)
         hours = max(longest / share / 3600.0, REST_FOR_SELF_DISCHARGE_H)
@@ -403,4 +420,4 @@ def _needs(analysis: Analysis, quantity: Quantity, value: float, u: float, targe
 
 
 _SLOPE_SHARE = 0.25
-"""Part of a leak that stays open however long the rest is, because the curve under load stands in for the one at rest."""
+"""Part of a leak that stays open however long the rest is where the analysis does not tell it: the curve under load stands in for the one at rest."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,6 +56,13 @@ class Unread:
     length_s: float | None
     why: str
     seen: bool
+
+
+def pack_voltage(log: Log) -> np.ndarray:
+    """Pack voltage of each sample; the sum of the groups where only groups were logged. [V]"""
+    if np.any(np.isfinite(log.voltage_v)) or log.series == 0:
+        return log.voltage_v
+    return np.sum(log.group_voltage_v, axis=1)
 
 
 def length_known(why: str) -> bool:
@@ -141,6 +149,53 @@ def noise_of(values: np.ndarray) -> float:
     return float(1.4826 * np.median(np.abs(second)) / np.sqrt(6.0))
 
 
+def largest_of(current_a: np.ndarray) -> float:
+    """Largest current of a log: the third largest reading, as one or two stray rows do not set the scale; or the second, where the first two
+    are neighbours, alike within a fifth, and more than three times the third: a load of two rows. [A]"""
+    size = np.abs(current_a)
+    order = np.argsort(size)[::-1][:3]
+    top = size[order]
+    if top.size == 3 and abs(int(order[0]) - int(order[1])) == 1 and top[1] >= 0.8 * top[0] and top[1] > 3.0 * top[2]:
+        return float(top[1])
+    return float(top[-1])
+
+
+ZERO_SHARE = 0.04
+"""Largest zero error, as a share of the largest current, that is looked for; with a small load up to twice that share, at most
+``ZERO_MAX_A``. Common practice, no source."""
+ZERO_MAX_A = 0.04
+MOVED_SHARE = 0.2
+"""A reading under which voltage goes this share of the log's range in its direction is a current, not a zero. Common practice, no source."""
+
+
+def _moves_voltage(rows: np.ndarray, voltage: np.ndarray | None, current_a: float) -> bool:
+    """Whether the pack is charged (or discharged) over these rows (rising), as the sign of the current says.
+
+    The second halves of all unbroken runs count, where what went before has died away; breaks of up to three rows do not count.
+    """
+    if voltage is None or rows.size < 4:
+        return False
+    finite = voltage[np.isfinite(voltage)]
+    span = float(np.subtract(*np.quantile(finite, [0.99, 0.01]))) if finite.size else 0.0
+    ends = np.flatnonzero(np.diff(rows) > 4)
+    first, last = np.append(0, ends + 1), np.append(ends, rows.size - 1)
+    moved = voltage[rows[last]] - voltage[rows[(first + last) // 2]]
+    return bool(np.sign(current_a) * np.nansum(moved) > MOVED_SHARE * span > 0)
+
+
+def _noise_within(values: np.ndarray, rows: np.ndarray) -> float | None:
+    """:func:`noise_of` over triples of neighbouring rows that all lie in ``rows`` (rising); None with fewer than ten of them."""
+    if rows.size < 12:
+        return None
+    inner = rows[1:-1][(rows[2:] - rows[:-2]) == 2]
+    if inner.size < 10:
+        return None
+    second = np.abs(values[inner - 1] - 2.0 * values[inner] + values[inner + 1])
+    # On a coarse display the median may be 0; the mean (0.798 of a normal distribution's deviation) is not.
+    mean = float(np.mean(np.minimum(second, np.quantile(second, 0.95)))) / 0.798
+    return max(1.4826 * float(np.median(second)), mean) / math.sqrt(6.0)
+
+
 def current_scale(current_a: np.ndarray, voltage_v: np.ndarray | None = None) -> CurrentScale:
     """Zero, noise and rest threshold of a current column.
 
@@ -149,8 +204,9 @@ def current_scale(current_a: np.ndarray, voltage_v: np.ndarray | None = None) ->
     current_a : ndarray, shape (n,)
         NaN = no reading. [A]
     voltage_v : ndarray, shape (n,), optional
-        Pack voltage of the same samples: with it, readings up to 4 % of the largest may be the zero of a poor meter; small charge
-        currents at the top of the voltage, the end of a taper, are kept out. Without it only 1.2 %. [V]
+        Pack voltage of the same samples: with it, readings up to ``ZERO_SHARE`` of the largest current may be the zero of a poor meter; small charge
+        currents at the top of the voltage, the end of a taper, are kept out, and so is what charges or discharges the pack. Without it
+        only 1.2 %. [V]
 
     The zero is the centre of a cluster of readings near zero, taken only if that cluster is flat in time (the slow end
     of a taper is not a zero).
@@ -159,22 +215,27 @@ def current_scale(current_a: np.ndarray, voltage_v: np.ndarray | None = None) ->
     current = current_a[known]
     if current.size == 0:
         return CurrentScale(0.0, 0.0, 0.0, 0.0, 0.0)
-    # Third largest: one or two stray rows do not set the scale.
-    rank = min(3, current.size)
-    largest = float(np.partition(np.abs(current), -rank)[-rank])
+    largest = largest_of(current)
     if largest <= 0:
         return CurrentScale(0.0, 0.0, 0.0, 1e-9, 0.0)
     resolution = resolution_of(current)
     noise = max(noise_of(current), resolution / np.sqrt(12.0), 1e-5 * largest)
     half_width = max(4.0 * noise, 1.1 * resolution, 0.0015 * largest)
     near = np.flatnonzero(np.abs(current) < 0.012 * largest)
+    voltage = None if voltage_v is None else voltage_v[known]
     if voltage_v is not None and np.any(np.isfinite(voltage_v)):
-        voltage = voltage_v[known]
         top = np.nan_to_num(voltage, nan=-np.inf) >= 0.9985 * float(np.nanquantile(voltage_v, 0.999))
         charged = bool(np.any(current > 0.05 * largest))
-        near = np.flatnonzero((np.abs(current) < 0.04 * largest) & ~((current > 0) & top & charged))
+        widest = max(ZERO_SHARE * largest, min(ZERO_MAX_A, 2.0 * ZERO_SHARE * largest))
+        near = np.flatnonzero((np.abs(current) < widest) & ~((current > 0) & top & charged))
     zero = 0.0
     spread = noise
+    at_rest = _noise_within(current, near)
+    if at_rest is not None:
+        # Ripple of a load is no noise of the meter: what it shows near zero is.
+        noise = max(at_rest, resolution / np.sqrt(12.0), 1e-5 * largest)
+        half_width = max(4.0 * noise, 1.1 * resolution, 0.0015 * largest)
+        spread = noise
     if near.size >= 3:
         values = np.sort(current[near])
         counts = np.searchsorted(values, values + half_width, "right") - np.arange(values.size)
@@ -183,18 +244,19 @@ def current_scale(current_a: np.ndarray, voltage_v: np.ndarray | None = None) ->
         enough = counts >= max(3, int(0.03 * near.size))
         pick = np.flatnonzero(enough)[np.argmin(np.abs(centres[enough]))] if np.any(enough) else int(np.argmax(counts))
         centre = float(centres[pick])
-        for _ in range(4):
+        for _ in range(30):
             members = near[np.abs(current[near] - centre) <= 0.5 * half_width * (1.0 + 1e-6)]
-            if members.size == 0:
+            if members.size == 0 or (moved := float(np.median(current[members]))) == centre:
                 break
-            centre = float(np.median(current[members]))
+            centre = moved
         third = max(1, members.size // 3)
         drift = abs(np.median(current[members[:third]]) - np.median(current[members[-third:]])) if members.size else np.inf
-        if drift <= max(2.0 * noise, 1.1 * resolution):
+        moves = abs(centre) > 0.012 * largest and _moves_voltage(members, voltage, centre)
+        if drift <= max(2.0 * noise, 1.1 * resolution) and not moves:
             zero = centre
             spread = max(noise, float(np.std(current[members])))
     threshold = max(4.5 * spread, 1.1 * resolution, 0.0015 * largest)
-    threshold = min(threshold, max(0.01 * largest, 1.1 * resolution))
+    threshold = min(threshold, max(0.01 * largest, 1.1 * resolution, 4.5 * at_rest if at_rest is not None else 0.0))
     return CurrentScale(zero, noise, resolution, threshold, largest)
 
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import hypot, sqrt
 
+from cycler.instrument import Instrument
 from cycler.measures.capacity import Discharge
-from cycler.pack import Instrument, Pack
+from cycler.pack import Pack
 
 SECONDS_PER_HOUR = 3600.0
 COUNTER_SHARE = 0.02
@@ -40,13 +41,29 @@ def combined(lines: tuple[BudgetLine, ...]) -> float:
     return sqrt(sum(line.standard_uncertainty**2 for line in lines))
 
 
+def rounding_beyond(step: float, digit: float) -> float:
+    """Resolution step that a limit of error does not hold yet: rounding to the ``digit`` that the limit counts is in that limit
+    (common practice, no source), and a log that rounds again, to a coarser ``step``, adds the rest."""
+    return sqrt(max(step**2 - digit**2, 0.0))
+
+
+def reading_u(instrument: Instrument, channel: str, value: float, resolution: float) -> float:
+    """Standard uncertainty of one reading of a channel (``instrument.CHANNELS``, clock excepted), in its unit.
+
+    A data-sheet line is one rectangle whose half-width is the sum of its parts at this reading, a certificate's U its sum over k;
+    gain and zero error that were stated apart are two independent rectangles. Resolution joins as far as the limit does not hold it.
+    """
+    gain, offset, digit = instrument.limits(channel)
+    if instrument.is_one_limit(channel):
+        limit = rectangular(gain * abs(value) + offset)
+    else:
+        limit = hypot(rectangular(gain * abs(value)), rectangular(offset))
+    return hypot(limit, resolution_term(rounding_beyond(resolution, digit)))
+
+
 def voltage_reading_u(instrument: Instrument, voltage_v: float, resolution_v: float, group: bool) -> float:
-    """Standard uncertainty of one voltage reading from gain, offset and resolution. [V]"""
-    gain = instrument.group_voltage_gain if group else instrument.voltage_gain
-    offset = instrument.group_voltage_offset_v if group else instrument.voltage_offset_v
-    return sqrt(
-        rectangular(gain * abs(voltage_v)) ** 2 + rectangular(offset) ** 2 + resolution_term(resolution_v) ** 2
-    )
+    """:func:`reading_u` of the pack's or a group's voltage. [V]"""
+    return reading_u(instrument, "group_voltage" if group else "voltage", voltage_v, resolution_v)
 
 
 def capacity_budget(
@@ -69,7 +86,7 @@ def capacity_budget(
     tuple of BudgetLine
         current gain: Q g; current offset: a T over the time under current, a the largest of stated limit, zero seen at rest and a load that may be the zero; clock: Q g_t; cut-off voltage:
         u(V)/|dV/dQ| at the end; sample instant: dI dt u(share) for each switch; current noise and resolution: random part
-        s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it; full start: what a rest below the charge voltage leaves open;
+        s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it or the ammeter's limit holds it; full start: what a rest below the charge voltage leaves open;
         gap: 2 % of what a counter bridged (common practice, no source); missing current: what a straight line over missing readings leaves open.
     """
     instrument = pack.instrument
@@ -87,7 +104,8 @@ def capacity_budget(
     count = max(1.0, discharge.active_s / discharge.sampling_s) if discharge.sampling_s > 0 else 1.0
     random = discharge.noise_a * discharge.sampling_s * sqrt(count) / SECONDS_PER_HOUR
     dithered = discharge.noise_a > 0.5 * discharge.resolution_a
-    steady = 0.0 if dithered else resolution_term(discharge.resolution_a) * hours
+    step_a = rounding_beyond(discharge.resolution_a, instrument.limits("current")[2])
+    steady = 0.0 if dithered else resolution_term(step_a) * hours
     lines.append(BudgetLine("current noise and resolution", hypot(random, steady)))
     if discharge.start_evidence == "rest_voltage" and discharge.start_slope_v_per_ah and discharge.start_short_v:
         lines.append(BudgetLine("full start", rectangular(discharge.start_short_v / discharge.start_slope_v_per_ah)))
@@ -99,24 +117,42 @@ def capacity_budget(
     return tuple(lines)
 
 
-def energy_u(
-    discharge: Discharge, pack: Pack, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float
-) -> float:
-    """Standard uncertainty of the energy. [Wh]
+def energy_budget(
+    discharge: Discharge, pack: Pack, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float, end_resolution_v: float = 0.0
+) -> tuple[BudgetLine, ...]:
+    """Budget of the energy taken in one discharge. [Wh]
 
     The charge terms count at mean voltage, joined with the voltage's own gain and offset. Where the pack's cut-off ended
     the test, a voltmeter that reads high shifts the cut-off and the energy the same way: both parts of each of its errors are
-    added before they are squared. What missing readings of the voltage leave open joins them.
+    added before they are squared, and the step of its readings (``end_resolution_v``) moves the cut-off alone. What missing readings of the
+    voltage leave open joins them.
     """
     i = pack.instrument
     energy, charge = abs(discharge.energy_wh), abs(discharge.net_ah)
     cut = pack.cutoff_voltage_v or 0.0
     by_pack = discharge.end_reason == "pack_cutoff" and discharge.slope_v_per_ah
     per_volt = cut / discharge.slope_v_per_ah if by_pack else 0.0
-    others = tuple(line for line in charge_lines if not (by_pack and line.source == "cut-off voltage"))
-    gain = rectangular(i.voltage_gain * (energy + cut * per_volt))
-    offset = rectangular(i.voltage_offset_v * (charge + per_volt))
-    return sqrt((combined(others) * abs(mean_voltage_v)) ** 2 + gain**2 + offset**2 + rectangular(discharge.voltage_open_wh) ** 2)
+    lines = [
+        BudgetLine(line.source, line.standard_uncertainty * abs(mean_voltage_v))
+        for line in charge_lines
+        if not (by_pack and line.source == "cut-off voltage")
+    ]
+    lines += [
+        BudgetLine("voltage gain", rectangular(i.voltage_gain * (energy + cut * per_volt))),
+        BudgetLine("voltage offset", rectangular(i.voltage_offset_v * (charge + per_volt))),
+    ]
+    if by_pack:
+        lines.append(BudgetLine("voltage resolution at the cut-off", resolution_term(rounding_beyond(end_resolution_v, i.limits("voltage")[2])) * per_volt))
+    if discharge.voltage_open_wh:
+        lines.append(BudgetLine("missing voltage", rectangular(discharge.voltage_open_wh)))
+    return tuple(lines)
+
+
+def energy_u(
+    discharge: Discharge, pack: Pack, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float, end_resolution_v: float = 0.0
+) -> float:
+    """Standard uncertainty of the energy by :func:`energy_budget`. [Wh]"""
+    return combined(energy_budget(discharge, pack, charge_lines, mean_voltage_v, end_resolution_v))
 
 
 def resistance_u(

@@ -37,7 +37,7 @@ COLUMNS_SHOWN = 60
 GROUP_ROLES = ("group_voltage", "tap_voltage")
 ROLE_ORDER = (
     "time", "clock", "date", "voltage", "current", "charge_current", "discharge_current", "group_voltage", "tap_voltage",
-    "temperature", "capacity", "charge_capacity", "discharge_capacity", "energy", "power", "resistance", "mode", "step",
+    "temperature", "thermistor", "capacity", "charge_capacity", "discharge_capacity", "energy", "power", "resistance", "mode", "step",
     "cycle", "ignored",
 )  # fmt: skip
 DELIMITERS = (",", ";", "\t", "|", " ")
@@ -50,7 +50,7 @@ _GROUP_MAX = 999
 _LINE_MAX = 100_000
 _UNITS_OFFERED = {
     "voltage": ("V", "mV"), "current": ("A", "mA"), "charge": ("Ah", "mAh", "As"), "energy": ("Wh", "mWh", "kWh", "J", "kJ"),
-    "power": ("W", "mW", "kW"), "resistance": ("ohm", "mohm"), "temperature": ("degC", "degF", "K"),
+    "power": ("W", "mW", "kW"), "resistance": ("ohm", "mohm", "kohm"), "temperature": ("degC", "degF", "K"),
     "time": ("s", "ms", "min", "h", "d", "hh:mm:ss", "hh:mm", "mm:ss"),
 }  # fmt: skip
 _INFERRED = re.compile(r"\bunit \S+: ")

@@ -22,6 +22,7 @@ from dashboard.figures.curves import Curves, curves_of
 
 if TYPE_CHECKING:
     from cycler.criteria import Criteria
+    from cycler.incrementaltable import WayCurves
     from cycler.log import Log
     from cycler.readers import Columns
     from cycler.readers.columnsfile import ColumnsFile
@@ -35,6 +36,9 @@ Sources = Sequence[tuple[str, bytes]]
 
 CURVES_KEPT = 8
 """Logs kept in memory at once: as many as a comparison may show."""
+
+DERIVED_KEPT = 16
+"""Curves of charge per volt kept at once: those of a comparison, with two windows."""
 
 OUTLINES_KEPT = 6
 """Logs of at most :data:`PREVIEW_BYTES` kept with how they were understood."""
@@ -182,6 +186,7 @@ class Door:
 
         self._register = Register.open(register_path, create=True)
         self._curves = _Kept(CURVES_KEPT)
+        self._derived = _Kept(DERIVED_KEPT)
         self._outlines = _Kept(OUTLINES_KEPT)
 
     @property
@@ -223,6 +228,14 @@ class Door:
         key = (tuple(source.sha256 for source in run.sources), run.columns_text)
         names = {group["group"]: text.group_name(group).capitalize() for group in run.analysis.get("groups") or ()}
         return self._curves.get(key, lambda: curves_of(self._register.log(run_id), names))
+
+    def incremental(self, run_id: int, window_v: float | None = None) -> dict[str, WayCurves]:
+        """Curves of charge per volt of a run, with its own window or a given one [V]; none from an earlier version's analysis."""
+        from cycler.incrementaltable import incremental_curves
+
+        return self._derived.get(
+            (run_id, window_v), lambda: incremental_curves(self._register.log(run_id), self._register.run(run_id).analysis, window_v)
+        )
 
     # ---- adding ------------------------------------------------------------------------------------------------
 

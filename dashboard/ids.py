@@ -92,6 +92,7 @@ RUN_SYNC = "run-sync"
 RUN_READ_AT = "run-read-at"
 RUN_READINGS = "run-readings"
 RUN_WHOLE = "run-whole"
+RUN_INCREMENTAL = "run-incremental"
 
 COMPARE_PICK = "compare-pick"
 COMPARE_REFERENCE = "compare-reference"

@@ -246,18 +246,17 @@ CHEMISTRY = "Chemistry"
 UNKNOWN_CHOICE = "not known"
 INSTRUMENT_TITLE = "Limits of error of the instrument"
 INSTRUMENT_MORE = (
-    "Half-widths from its data sheet; gains as a fraction of the reading (0.1 % is 0.001). Left empty, 1 % of the reading is "
-    "assumed and said so."
+    "As the data sheet has them, such as 0.5 % of reading + 2 digits of 10 mA, or U = 0.2 %, k = 2 from a certificate. Left "
+    "empty, 1 % of the reading and a couple of digits are assumed and said so. Runs share their bench if its name and limits are the same."
 )
 INSTRUMENT_FIELDS = (
-    ("voltage_gain", "Pack voltage, gain"),
-    ("voltage_offset_v", "Pack voltage, zero / V"),
-    ("group_voltage_gain", "Group voltage, gain"),
-    ("group_voltage_offset_v", "Group voltage, zero / V"),
-    ("current_gain", "Current, gain"),
-    ("current_offset_a", "Current, zero / A"),
-    ("temperature_offset_c", "Temperature, zero / °C"),
-    ("lead_resistance_ohm", "Leads (two-wire) / Ω"),
+    ("id", "Name of the bench", "text", "such as: bench 1"),
+    ("voltage", "Pack voltage", "text", "0.1 % of reading + 20 mV"),
+    ("group_voltage", "Group voltages", "text", "0.05 % of reading + 2 mV"),
+    ("current", "Current", "text", "0.2 % of reading + 5 mA"),
+    ("temperature", "Temperature", "text", "1 °C"),
+    ("clock", "Clock", "text", "50 ppm"),
+    ("lead_resistance_ohm", "Leads (two-wire) / Ω", "number", ""),
 )
 SENSE = "Pack voltage is sensed"
 SENSE_CHOICE = {"four-wire": "at the pack (four-wire)", "two-wire": "at the load (two-wire)"}
@@ -354,11 +353,19 @@ LIMITING_MARK = "limiting"
 FROM_LOG = "taken from the log"
 INSTRUMENT_DECLARED = "As declared with the pack."
 INSTRUMENT_ASSUMED = "Not declared; these were assumed."
+INSTRUMENT_STATED = {
+    "voltage": "Pack voltage, as stated", "group_voltage": "Group voltages, as stated", "current": "Current, as stated",
+    "temperature": "Temperature, as stated", "clock": "Clock, as stated",
+}
 INSTRUMENT_KEYS = {
     "voltage_gain": "Pack voltage, gain (fraction of reading)", "voltage_offset_v": "Pack voltage, zero / V",
     "group_voltage_gain": "Group voltage, gain (fraction of reading)",
     "group_voltage_offset_v": "Group voltage, zero / V", "current_gain": "Current, gain (fraction of reading)",
     "current_offset_a": "Current, zero / A", "temperature_offset_c": "Temperature, zero / °C",
+    "temperature_gain": "Temperature, gain (fraction of reading)", "voltage_digit_v": "Pack voltage, a digit / V",
+    "group_voltage_digit_v": "Group voltage, a digit / V", "current_digit_a": "Current, a digit / A",
+    "temperature_digit_c": "Temperature, a digit / °C", "file": "Instrument file", "sha256": "SHA-256 of that file",
+    "id": "Name of the bench", "defaulted": "Not stated, so assumed",
     "clock_gain": "Clock (fraction of the time)", "sense": "Pack voltage is sensed",
     "lead_resistance_ohm": "Leads / Ω",
 }
@@ -369,6 +376,46 @@ METHOD = {
 ESTIMATED = "{figure} est."
 BUDGET_CAPACITY, BUDGET_RESISTANCE = "Capacity", "Resistance over 10 s"
 MATCHED = "If the limiting group matched its siblings: {figure}."
+
+# ---- charge per volt (dQ/dV) ---------------------------------------------------------------------------------
+INCREMENTAL = "Charge per volt"
+INCREMENTAL_CAPTION = (
+    "How much charge flows per volt (dQ/dV, first picture), and how steep the voltage is (dV/dQ, second; cut off where it shoots up). Blue and shaded: the pack per group with its expanded "
+    "uncertainty (k = 2); thin: its groups; wide: the marked group. Constant-voltage phases, rests and the first minute are left out. Peaks lie current times "
+    "resistance away from those at rest: upward on charge, downward on discharge."
+)
+INCREMENTAL_WAY = {"discharge": "Discharge", "charge": "Charge"}
+INCREMENTAL_STRETCH = "Step {step} at {rate} It{of}."
+INCREMENTAL_RATE_FROM = {
+    "measured_capacity": " (by the measured capacity)", "charge_of_this_step": " (by the charge of this step)", "rated_capacity": "",
+}
+INCREMENTAL_WINDOW = (
+    "Window {window} mV per group ({points} points {grid} mV apart), Savitzky-Golay of order {order}; for dV/dQ {window_ah} Ah."
+)
+INCREMENTAL_SOURCE = {
+    "pack": "Pack voltage divided by its {n} groups, so that packs can be compared.",
+    "group_sum": "Sum of the groups divided by their number, {n}, so that packs can be compared.",
+}
+INCREMENTAL_ONE = "Voltage of one cell or group."
+INCREMENTAL_WITHHELD = "Peaks are withheld:"
+INCREMENTAL_DOUBTED = "To be read with doubt:"
+INCREMENTAL_REASON = "{reason}. Next time: {mend}."
+INCREMENTAL_OLD = "This run was analysed by an earlier version, which did not look at dQ/dV; add its log once more to see it."
+INCREMENTAL_OLD_SHORT = "it was analysed by an earlier version, which did not look at dQ/dV"
+INCREMENTAL_COMPARE = (
+    "The packs per group, first dQ/dV, then dV/dQ. Compare runs at like current and temperature: a peak moves with current times resistance. A peak lower with "
+    "the same place speaks of lost active material, one moved of lost lithium or grown resistance (common practice, no source)."
+)
+INCREMENTAL_OVERLAY = "Window {window} mV per group for all runs. {rates}."
+INCREMENTAL_RATE = "{letter}: {rate} It"
+H_PEAK = ("Peak at / V", "Height / (Ah/V)", "Width / mV", "Charge / Ah")
+PEAKS_CAPTION = (
+    "Peaks of the pack per group, with expanded uncertainty (k = 2), gain and zero of the instrument included; width at half "
+    "prominence, charge between the valleys beside it. “At least”: the peak is narrower than the window, which "
+    "flattens it."
+)
+PEAKS_NONE = "No peak stands out of the uncertainty."
+H_PEAKS_COMPARE = ("Run", "Discharge peaks of the pack per group: place and height, each with its own window, expanded uncertainty (k = 2)")
 
 # ---- compare -----------------------------------------------------------------------------------------------
 COMPARE_TITLE = "Compare runs"

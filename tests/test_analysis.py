@@ -230,7 +230,7 @@ def test_interconnect_uncertainty_counts_the_common_instant_of_the_edge_once():
     from cycler.resistancetable import _interconnect_u
 
     def response(instant, noise):
-        return StepResponse((0.1, 0.1, 0.1), noise, (instant,) * 3, None, None, 0.5, 0.1, 4.0, None)
+        return StepResponse((0.1, 0.1, 0.1), 0.6 * noise, (0.8 * noise,) * 3, (instant,) * 3, None, None, 0.5, 0.1, 4.0, None)
 
     pack = replace(PACK, instrument=Instrument(0, 0, 0, 0, 0, 0, 1.0, 0.0, declared=True))
     u = _interconnect_u(pack, response(0.010, 3e-4), [response(0.002, 1e-4)] * 5, 0.5, 0.5, 1)

@@ -18,17 +18,21 @@ TRUTH = json.loads((SAMPLES / "truth.json").read_text("utf-8"))["logs"]
 
 TOP = {
     "schema", "software", "sources", "reading", "pack", "steps", "capacity", "efficiency", "resistance", "groups", "limiting_group",
-    "capacity_if_limiting_group_matched_ah", "rest", "thermal", "findings", "verdict",
+    "capacity_if_limiting_group_matched_ah", "rest", "thermal", "findings", "verdict", "charges", "trend",
 }
 KEYS = {
     "capacity": {
         "step", "value_ah", "u_value_ah", "energy_wh", "u_energy_wh", "mean_voltage_v", "rate_it", "mean_temperature_c",
         "started_full", "start_evidence", "end_reason", "valid", "reasons", "is_lower_bound", "state_of_health",
-        "u_state_of_health", "budget",
+        "u_state_of_health", "budget", "to_pack_cutoff", "to_first_group_cutoff", "corrected",
     },
     "reading": {"encoding", "delimiter", "decimal", "header_row", "columns", "clock", "sign", "sampling_s", "warnings"},
     "resistance": {"pack", "groups", "interconnect_ohm", "u_interconnect_ohm", "lead_ohm", "warnings"},
     "thermal": {"max_c", "rise_c", "max_rate_c_per_min"},
+    "trend": {
+        "cycles", "capacity_fade_share_per_cycle", "u_capacity_fade_share_per_cycle", "resistance_growth_share_per_cycle",
+        "u_resistance_growth_share_per_cycle", "reasons",
+    },
     "verdict": {"result", "criteria_name", "decision_rule", "criteria", "vetoes", "to_settle"},
 }
 ROWS = {
@@ -41,6 +45,10 @@ ROWS = {
         "group", "rest_voltage_v", "full_voltage_v", "end_voltage_v", "min_voltage_v", "max_voltage_v", "sag_10s_v", "sag_end_v",
         "resistance_10s_ohm", "ohmic_ohm", "capacity_ah", "u_capacity_ah", "capacity_is_estimate", "start_deficit_ah",
         "u_start_deficit_ah", "self_discharge_ma", "u_self_discharge_ma", "findings",
+    },
+    "charges": {
+        "steps", "cycle", "start_s", "end_s", "charge_ah", "u_charge_ah", "energy_wh", "u_energy_wh", "cc_share", "cv_share", "cc_s", "cv_s",
+        "taper_time_constant_s", "u_taper_time_constant_s", "missing_ah", "u_missing_ah", "end_current_a", "end_voltage_v", "end_reason", "reasons",
     },
     "rest": {"step", "duration_s", "relaxation_mv", "drift_mv_per_h", "verdict"},
     "findings": {"code", "severity", "group", "step", "message", "evidence"},

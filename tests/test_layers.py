@@ -15,17 +15,17 @@ PROJECT = Path(__file__).resolve().parent.parent
 
 # From the ground up: a module may import those of its own layer and of the layers below, never one above.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units", "quantities", "tomlsource", "spreadsheet"),
-    ("log", "pack", "signals"),
-    ("readers", "steps"),
+    ("errors", "units", "quantities", "tomlsource", "spreadsheet", "datasheet"),
+    ("log", "pack", "pack_temperature", "pack_correction", "instrument", "signals", "averaging", "propagation"),
+    ("readers", "pieces", "endreasons", "steps"),
     ("measures",),
     ("uncertainty",),
-    ("findings", "conduct", "grouptable", "resistancetable"),
+    ("findings", "conduct", "grouptable", "resistancetable", "incrementaltable", "temperaturetable", "resttable", "circuittable", "powertable", "chargesheet", "cutoffsheet", "trendsheet", "groupbudgets"),
     ("criteria_quantities", "criteria", "settle", "verdict"),
     ("analysis",),
     ("compare", "record"),
     ("migrations", "database", "storage", "columns_memory", "register"),
-    ("workflow", "export"),
+    ("workflow", "export", "standing", "history"),
     ("simulator",),
     ("demo", "tables", "comparison_table"),
     ("commands", "cli", "__main__"),
@@ -38,8 +38,8 @@ SIMULATOR_MAY = {"errors", "simulator"}
 # Packages from elsewhere, and the modules that may use them. Everything else is the standard library.
 ELSEWHERE = {
     "numpy": {
-        "log", "readers", "signals", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "resistancetable", "analysis", "record",
-        "simulator", "export",
+        "log", "readers", "signals", "pieces", "endreasons", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "resistancetable", "incrementaltable", "temperaturetable", "analysis", "record",
+        "simulator", "export", "resttable", "circuittable", "powertable", "standing", "history", "trendsheet", "averaging", "propagation",
     },
     "pandas": {"readers"},
     "pyarrow": {"export", "readers"},
@@ -126,8 +126,9 @@ def test_module_uses_only_the_packages_it_may(path):
     assert not wrong
 
 
-# A ratio of two capacities takes the results of the other module, not its arithmetic; capacity takes what counters tell of gaps.
-MEASURES_MAY = {("efficiency", "capacity"), ("bridging", "counters"), ("capacity", "counters"), ("capacity", "bridging")}
+# A ratio of two capacities takes the results of the other module, not its arithmetic; capacity takes what counters tell of gaps,
+# temperatures which intervals between readings are sampling.
+MEASURES_MAY = {("thermal", "sensors"), ("peaks", "incremental"), ("efficiency", "capacity"), ("bridging", "counters"), ("capacity", "counters"), ("capacity", "bridging"), ("charging", "capacity"), ("cutoffs", "capacity")}
 
 
 def test_measures_do_not_import_each_other_but_the_integrator():

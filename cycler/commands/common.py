@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -119,13 +119,17 @@ _Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 def given_options(pack_required: bool = False) -> _Decorator:
-    """``--pack``, ``--criteria`` and :func:`reading_options`: what is known before a log is read."""
+    """``--pack``, ``--instrument``, ``--criteria`` and :func:`reading_options`: what is known before a log is read."""
     end = "" if pack_required else " What it leaves out is taken from the log only where the log proves it."
     pack = click.option(
         "--pack", "pack_file", metavar="PACK.toml", required=pack_required,
         help=f"What is known of the pack and of the bench: ratings, limits of error.{end}",
     )
-    return lambda command: pack(criteria_option()(reading_options(command)))
+    bench = click.option(
+        "--instrument", "instrument_file", metavar="BENCH.toml",
+        help="Limits of error of the bench from a file of their own, in place of those in the pack file.",
+    )
+    return lambda command: pack(bench(criteria_option()(reading_options(command))))
 
 
 def criteria_option(text: str = "") -> _Decorator:
@@ -225,16 +229,21 @@ def print_json(value: Any) -> None:
     click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2))
 
 
-def load_given(pack_file: str | None, criteria_name: str | None, how: HowToRead) -> tuple[Any, Any, Any]:
+def load_given(
+    pack_file: str | None, instrument_file: str | None, criteria_name: str | None, how: HowToRead
+) -> tuple[Any, Any, Any]:
     """Pack, criteria and columns file of :func:`given_options`."""
-    return load_pack(pack_file), load_criteria(criteria_name), how.load()
+    return load_pack(pack_file, instrument_file), load_criteria(criteria_name), how.load()
 
 
-def load_pack(pack_file: str | None) -> Any:
-    """The pack file, or a pack of which nothing is known."""
-    from cycler import pack
+def load_pack(pack_file: str | None, instrument_file: str | None = None) -> Any:
+    """The pack file, or a pack of which nothing is known; with the bench of the instrument file if one is named."""
+    from cycler import instrument, pack
 
-    return pack.load_pack(pack_file) if pack_file is not None else pack.Pack()
+    known = pack.load_pack(pack_file) if pack_file is not None else pack.Pack()
+    if instrument_file is None:
+        return known
+    return replace(known, instrument=instrument.with_instrument_file(known.instrument, instrument_file))
 
 
 def load_criteria(criteria_name: str | None) -> Any:

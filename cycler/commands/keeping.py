@@ -59,7 +59,7 @@ def remark(settings: Settings, text: str) -> None:
 @click.option("--new-ratings", is_flag=True, help="Accept ratings that differ from those the register knows of this pack.")
 @click.pass_obj
 def add(
-    settings: Settings, logs: tuple[str, ...], pack_file: str, label: str, criteria_name: str | None,
+    settings: Settings, logs: tuple[str, ...], pack_file: str, instrument_file: str | None, label: str, criteria_name: str | None,
     how: HowToRead, again: bool, new_ratings: bool,
 ) -> None:
     """Analyse logs of one test and keep them as a run of the pack.
@@ -73,7 +73,7 @@ def add(
     from cycler.workflow import analyse_sources, keep_run, known_dangers, remember_columns
 
     check_place(settings.register, writing=True)  # a wrong register is told before the work, not after it
-    pack, criteria, columns = load_given(pack_file, criteria_name, how)
+    pack, criteria, columns = load_given(pack_file, instrument_file, criteria_name, how)
     with Working(settings, "reading, analysing and keeping") as work:
         sources = read_sources(logs, whole_path=False, work=work)
         used = how.used(settings, sources, columns)
@@ -207,7 +207,7 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
 @json_option("One JSON object.")
 @click.pass_obj
 def compare(
-    settings: Settings, what: tuple[str, ...], pack_file: str | None, criteria_name: str | None,
+    settings: Settings, what: tuple[str, ...], pack_file: str | None, instrument_file: str | None, criteria_name: str | None,
     how: HowToRead, as_json: bool,
 ) -> None:
     """Compare two or more tests, the first being the reference.
@@ -217,7 +217,7 @@ def compare(
     """
     if len(what) < 2:
         raise click.UsageError("Name at least two runs or logs to compare.")
-    analyses, names = _analyses_named(settings, what, pack_file, criteria_name, how)
+    analyses, names = _analyses_named(settings, what, pack_file, instrument_file, criteria_name, how)
     from cycler.compare import compare as compare_analyses
 
     result = compare_analyses(analyses, names)
@@ -236,12 +236,13 @@ def compare(
 
 
 def _analyses_named(
-    settings: Settings, what: tuple[str, ...], pack_file: str | None, criteria_name: str | None, how: HowToRead,
+    settings: Settings, what: tuple[str, ...], pack_file: str | None, instrument_file: str | None, criteria_name: str | None,
+    how: HowToRead,
 ) -> tuple[list[dict[str, Any]], list[str]]:
     from cycler.workflow import analyse_sources, analysis_as_judged
 
     files = [name for name in what if not name.isdecimal()]
-    pack, criteria, columns = load_given(pack_file, criteria_name, how)
+    pack, criteria, columns = load_given(pack_file, instrument_file, criteria_name, how)
     sources = dict(zip(files, read_sources(tuple(files)), strict=True))
     analyses, names = [], []
     register = open_register(settings) if len(files) < len(what) else None

@@ -157,7 +157,7 @@ def reading_of(log: Log) -> dict[str, Any]:
 @json_option("One JSON object and nothing else on standard output.")
 @click.pass_obj
 def analyze(
-    settings: Settings, logs: tuple[str, ...], pack_file: str | None, criteria_name: str | None,
+    settings: Settings, logs: tuple[str, ...], pack_file: str | None, instrument_file: str | None, criteria_name: str | None,
     how: HowToRead, as_json: bool,
 ) -> None:
     """Capacity, resistance, group sag and verdict of one test.
@@ -165,7 +165,7 @@ def analyze(
     Several LOGs are parts of one test; they are joined in the order of time. Nothing is kept: use add for that.
     The exit code is 0 whatever the verdict.
     """
-    pack, criteria, columns = load_given(pack_file, criteria_name, how)
+    pack, criteria, columns = load_given(pack_file, instrument_file, criteria_name, how)
     with Working(settings, "reading and analysing") as work:
         from cycler.workflow import analyse_sources
 

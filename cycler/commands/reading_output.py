@@ -77,7 +77,9 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
         steps.append("No group voltages: capacity and pack resistance can be had, but no group can be told weak. Log the balance taps too.")
     else:
         steps.append("Measure one outer group with a meter: groups counted from the wrong end look just as good in a log.")
-    if "temperature" not in roles:
+    if "thermistor" in roles:
+        steps.append("Thermistors: state their curve under [thermistor] in the pack file, or their resistances give no temperature.")
+    elif "temperature" not in roles:
         steps.append("No temperature: log one at the pack, or nothing can be said about heating.")
     if not reading.get("columns_files"):
         steps.append(

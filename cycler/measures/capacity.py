@@ -47,6 +47,8 @@ REST_NOT_FULL_V = 0.10
 ZERO_SHARE = 0.15
 """A steady current below this share of the largest that comes back around charge and load may be the zero of the ammeter. Common
 practice, no source."""
+CUTOFF_STAYS = 3
+"""Readings in a row that a cut-off is met with: a single stray one ends no discharge. Common practice, no source."""
 RESTARTS_MAX = 3
 """A clock that starts again more often within one discharge jitters; steps of a program are fewer. Common practice, no source."""
 
@@ -388,7 +390,7 @@ def _discharge(
     # What a counter's resolution and the instants of its renewal leave open at the edges of a gap (rectangular).
     switch_terms = (*switch_terms, *(half / np.sqrt(3.0) * SECONDS_PER_HOUR for k, _, half in flow.bridged if origin <= k < end_k))
     full, evidence, short = _started_full(log, pack, steps, inside)
-    slope = _end_slope(log, alike_rows(log, final, loads[0].first), flow, end_k, limiting_group)
+    slope = end_slope(log, alike_rows(log, final, loads[0].first), flow, end_k, limiting_group)
     window = slice(first_active.first, max(end_k, first_active.first) + 1)
     temperature = log.temperature_c[window]
     mean_temperature = float(np.nanmean(temperature)) if np.any(np.isfinite(temperature)) else None
@@ -458,7 +460,7 @@ def _end_point(log: Log, pack: Pack, final: Step, first: int) -> tuple[int, floa
         if seen.size and time[-1] - time[seen[-1]] > GAP_MIN_S:
             return final.first + int(seen[-1]), float(time[seen[-1]]), None, 0.0
         return final.last, float(time[-1]), None, 0.0
-    found = crossing(time, voltage, limit)
+    found = crossing(time, voltage, limit, CUTOFF_STAYS)
     if found:
         k = found[0]
         j = int(np.max(np.flatnonzero(np.isfinite(voltage[:k])), initial=-1))
@@ -479,7 +481,7 @@ def _end_point(log: Log, pack: Pack, final: Step, first: int) -> tuple[int, floa
     return final.last, float(t[-1]) + ahead, group, 0.3 * ahead
 
 
-def _end_slope(log: Log, rows: np.ndarray, flow: Flow, end_k: int, group: int | None) -> float | None:
+def end_slope(log: Log, rows: np.ndarray, flow: Flow, end_k: int, group: int | None) -> float | None:
     """Fall of the deciding voltage per charge over the last 1 % of the load in those rows (at least 4 samples). [V/Ah]"""
     voltage = log.group_voltage_v[:, group - 1] if group else pack_voltage(log)
     rows = rows[rows <= end_k]

@@ -182,7 +182,7 @@ def missing_readings(time_s: np.ndarray, values: np.ndarray) -> Missing | None:
     return Missing(rows, float(spans[~is_long].sum()), float(spans[is_long].sum()), float(sum(span for _, span in ends)))
 
 
-def crossing(x: np.ndarray, y: np.ndarray, level: float) -> tuple[int, float] | None:
+def crossing(x: np.ndarray, y: np.ndarray, level: float, stays: int = 1) -> tuple[int, float] | None:
     """First place where falling ``y`` reaches ``level``.
 
     Parameters
@@ -191,26 +191,32 @@ def crossing(x: np.ndarray, y: np.ndarray, level: float) -> tuple[int, float] | 
         ``x`` never decreasing; NaN in ``y`` are passed over.
     level : float
         Same unit as ``y``.
+    stays : int
+        So many readings in a row must be at or below the level, fewer where ``y`` ends; those that dip below and come back are passed over,
+        as a stray reading or noise does.
 
     Returns
     -------
     (index, x) or None
-        Index of the first sample at or below the level, and ``x`` at the crossing, interpolated between it and the sample
+        Index of the first of those samples, and ``x`` at the crossing, interpolated between it and the sample
         before. Where the samples around both fall steadily the monotone cubic through them is used
         (scipy.interpolate.PchipInterpolator), since a knee bends and a straight line would meet the level too early; else
         the straight line.
     """
     known = np.flatnonzero(np.isfinite(y))
-    below = known[y[known] <= level]
-    if below.size == 0:
+    low = y[known] <= level
+    ahead = np.concatenate((low, np.ones(stays - 1, dtype=bool)))
+    held = np.all([ahead[k : k + low.size] for k in range(stays)], axis=0)
+    if not np.any(held):
         return None
-    k = int(below[0])
-    before = known[known < k]
+    first = int(np.argmax(held))
+    k = int(known[first])
+    before = known[:first][~low[:first]]
     if before.size == 0 or y[k] == level:
         return k, float(x[k])
     j = int(before[-1])
     share = (y[j] - level) / (y[j] - y[k])
-    around = np.concatenate((before[-3:], known[known >= k][:1]))
+    around = np.concatenate((before[-3:], known[first : first + 1]))
     rising_x = np.all(np.diff(x[around]) > 0)
     if around.size == 4 and rising_x and np.all(np.diff(y[around]) < 0):
         share = _knee_share(x[around], y[around], level)

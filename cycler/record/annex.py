@@ -312,7 +312,11 @@ def instrument_sentence(analysis: dict[str, Any], pack: Pack) -> str:
 
         instrument = asdict(pack.instrument)
     parts = []
+    stated = instrument.get("stated") or {}
     for channel, unit in (("voltage", "V"), ("group_voltage", "V"), ("current", "A"), ("temperature", "°C")):
+        if channel in stated:
+            parts.append(f"{text.INSTRUMENT_CHANNEL[channel]} {_as_stated(instrument, channel, unit)}")
+            continue
         gain = number(instrument.get(f"{channel}_gain"))
         offset = number(instrument.get(f"{channel}_offset_{'c' if unit == '°C' else unit.lower()}"))
         limit = []
@@ -325,7 +329,7 @@ def instrument_sentence(analysis: dict[str, Any], pack: Pack) -> str:
             parts.append(f"{text.INSTRUMENT_CHANNEL[channel]} ±({shown})" if len(limit) > 1 else f"{text.INSTRUMENT_CHANNEL[channel]} ±{shown}")
     clock = number(instrument.get("clock_gain"))
     if clock:
-        parts.append(f"{text.INSTRUMENT_CHANNEL['clock']} ±{clock * 100:.4g} %")
+        parts.append(f"{text.INSTRUMENT_CHANNEL['clock']} {clean(stated['clock']) if 'clock' in stated else f'±{clock * 100:.4g} %'}")
     sense = instrument.get("sense")
     if sense:
         parts.append(text.SENSE.get(str(sense), clean(sense)))
@@ -334,8 +338,17 @@ def instrument_sentence(analysis: dict[str, Any], pack: Pack) -> str:
         parts.append(text.LEAD.format(ohm=figure_text(lead, None, "ohm")))
     if not parts:
         return text.TEST_INSTRUMENT_UNKNOWN
+    if instrument.get("file"):
+        parts.append(text.INSTRUMENT_FILE.format(file=clean(instrument["file"]), sha256=clean(instrument.get("sha256"))))
     shape = text.TEST_INSTRUMENT if instrument.get("declared") is True else text.TEST_INSTRUMENT_NONE
     return shape.format(limits=", ".join(parts))
+
+
+def _as_stated(instrument: dict[str, Any], channel: str, unit: str) -> str:
+    """A line of a data sheet or certificate as it was stated, in quotes, with the size of the digits it counts."""
+    digit = number(instrument.get(f"{channel}_digit_{'c' if unit == '°C' else unit.lower()}"))
+    size = text.DIGIT_SIZE.format(size=f"{digit:.4g} {unit}") if digit else ""
+    return f"“{clean(instrument['stated'][channel])}”{size}"
 
 
 # ---- reading and raw logs --------------------------------------------------------------------------------

@@ -131,12 +131,16 @@ INSTRUMENT_CHANNEL = {
     "temperature": "temperature", "clock": "clock",
 }
 OF_READING = "{percent} % of reading"
+DIGIT_SIZE = " (a digit is {size})"
+INSTRUMENT_FILE = "from the file {file} (SHA-256 {sha256})"
 SENSE = {
     "four-wire": "pack voltage sensed at the pack (four-wire)",
     "two-wire": "pack voltage read at the load's own terminals (two-wire)",
 }
 LEAD = "leads {ohm}"
-INSTRUMENT_NOTE = "Limits of error are half-widths, taken as rectangular distributions."
+INSTRUMENT_NOTE = (
+    "Limits of error are half-widths, taken as rectangular distributions; an expanded uncertainty U of a certificate counts as U / k."
+)
 CURRENT_UNKNOWN, VOLTAGE_UNKNOWN, DURATION_UNKNOWN = "a current not known", "a voltage not known", "duration not known"
 
 STEP_WORDS = {
@@ -306,6 +310,9 @@ CODES: dict[str, tuple[str, str]] = {
     "group_undervoltage": ("group driven too low", "A group was driven below the voltage at which its cells may be damaged for good."),
     "group_overvoltage": ("group charged too high", "A group was charged above its highest allowed voltage; that is a fire hazard."),
     "temperature_high": ("high temperature", "The pack or a part of it became hotter than it should."),
+    "sensor_hotter_than_siblings": ("one sensor hotter", "One temperature sensor read clearly more than the others at the same time."),
+    "temperature_sensor_doubtful": ("temperature sensor in doubt", "A temperature sensor gave readings that cannot be temperatures, or none that changed; they were left out."),
+    "thermistor_curve_unknown": ("thermistor curve not stated", "The log holds resistances of thermistors, but no curve was stated to turn them into temperatures."),
     "low_capacity": ("low capacity", "The pack gives clearly less charge than its rating."),
     "low_efficiency": ("low efficiency", "Clearly less comes out of the pack than went in."),
     "capacity_above_rating": (
@@ -397,7 +404,7 @@ ROLE_WORDS = {
     "discharge_capacity": "counter of charge taken out", "energy": "energy counter", "temperature": "temperature",
     "group_voltage": "voltage of a group", "tap_voltage": "voltage of a tap",
     "step": "number of the step", "cycle": "number of the cycle", "mode": "word for the mode",
-    "resistance": "resistance as the instrument gives it", "ignored": "not used",
+    "resistance": "resistance as the instrument gives it", "thermistor": "resistance of a thermistor", "ignored": "not used",
 }
 L_ENCODING, L_CLOCK, L_SIGN, L_SAMPLING, L_GAPS, L_DROPPED, L_WARNINGS = (
     "Text", "Clock", "Sign of the current", "Sampling", "Gaps", "Rows left out", "Warnings while reading")

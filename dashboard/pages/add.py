@@ -116,10 +116,11 @@ def _pack_form() -> Component:
         components.field(
             label,
             dcc.Input(
-                id={"type": ids.ADD_INSTRUMENT_FIELD, "key": key}, type="number", step="any", min=0, autoComplete="off",
+                id={"type": ids.ADD_INSTRUMENT_FIELD, "key": key}, type=kind, autoComplete="off", placeholder=hint,
+                **({"step": "any", "min": 0} if kind == "number" else {"maxLength": 200}),
             ),
         )
-        for key, label in text.INSTRUMENT_FIELDS
+        for key, label, kind, hint in text.INSTRUMENT_FIELDS
     ]
     sense = dcc.Dropdown(
         id={"type": ids.ADD_INSTRUMENT_FIELD, "key": "sense"}, placeholder=text.SENSE_CHOICE["four-wire"],

@@ -16,6 +16,7 @@ from dashboard.address import query_of, run_numbers
 from dashboard.data import COMPARE_MAX, Door, RunItem, run_name
 from dashboard.figures import style
 from dashboard.figures.overlay import AXES, Overlaid, overlaid, overlay
+from dashboard.pages import incremental
 
 HEIGHT = 500
 
@@ -286,8 +287,16 @@ def body(door: Door, runs: list[int], reference: int, axis: str) -> tuple[Any, A
     tables = [
         components.section(head, difference_table(result, letters)),
         components.section(text.COMPARE_GROUPS, group_tables(result, letters)),
+        components.section(text.INCREMENTAL, _derived(door, runs, letters, [run.label for run in drawn])),
     ]
     return figure, tables, remarks, [components.danger_box(door.run(run).analysis, items[run].pack_id, run) for run in runs]
+
+
+def _derived(door: Door, runs: list[int], letters: list[str], labels: list[str]) -> Any:
+    try:
+        return incremental.compare_part(door, runs, letters, labels)
+    except InputError as error:
+        return components.error_panel(error)
 
 
 def register(app: Dash, door: Door) -> None:

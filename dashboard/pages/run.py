@@ -28,7 +28,7 @@ from dashboard.figures.timeline import (
     timeline,
     window_points,
 )
-from dashboard.pages import run_tables
+from dashboard.pages import incremental, run_tables
 
 
 def skeleton() -> Component:
@@ -37,7 +37,7 @@ def skeleton() -> Component:
         [
             dcc.Store(id=ids.RUN_ID), dcc.Store(id=ids.RUN_SYNC), dcc.Store(id=ids.RUN_WINDOW), dcc.Graph(id=ids.RUN_CURVE),
             html.P(id=ids.RUN_CURVE_NOTE), dcc.Dropdown(id=ids.RUN_MARK), dcc.Input(id=ids.RUN_READ_AT, type="number"),
-            html.Div(id=ids.RUN_READINGS), html.Button(id=ids.RUN_WHOLE), html.Div(id=ids.RUN_BODY),
+            html.Div(id=ids.RUN_READINGS), html.Button(id=ids.RUN_WHOLE), html.Div(id=ids.RUN_BODY), html.Div(id=ids.RUN_INCREMENTAL),
         ]
     )
 
@@ -98,6 +98,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
                                "part-findings", components.FINDINGS_ANCHOR),
             _curve_part(names, marked, analysis),
             _group_part(analysis),
+            components.section(text.INCREMENTAL, components.loading(html.Div(id=ids.RUN_INCREMENTAL))),
             html.Div(run_tables.all_tables(analysis), className="part folds"),
         ],
         className="page page-run",
@@ -340,6 +341,13 @@ def register(app: Dash, door: Door) -> None:
             curves, steps, marked, *(window or (None, None)), counted=counted, height=CURVE_HEIGHT
         )
         return shown, note_words(complete, counted is not None), window
+
+    @app.callback(Output(ids.RUN_INCREMENTAL, "children"), Input(ids.RUN_ID, "data"), Input(ids.RUN_MARK, "value"))
+    def derive(run_id: int, mark: int | None) -> Any:
+        try:
+            return incremental.run_part(door, int(run_id), group_names(door.run(int(run_id)).analysis), int(mark) if mark else None)
+        except InputError as error:
+            return components.error_panel(error)
 
     @app.callback(
         Output(ids.URL, "search", allow_duplicate=True),

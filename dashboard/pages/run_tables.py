@@ -234,9 +234,10 @@ def _pack_table(analysis: dict[str, Any]) -> Component:
         words = record_text.NOT_STATED if value is None else plain(value, unit) if unit else str(value)
         rows.append((name.capitalize(), words, text.FROM_LOG if key in inferred else ""))
     instrument = analysis.get("instrument") or {}
-    limits = [
-        (text.INSTRUMENT_KEYS.get(key, key.replace("_", " ")), str(value), "")
-        for key, value in instrument.items() if key != "declared"
+    limits = [(text.INSTRUMENT_STATED.get(channel, channel), str(words), "") for channel, words in (instrument.get("stated") or {}).items()]
+    limits += [
+        (_bench_key(key), _bench_value(value), "")
+        for key, value in instrument.items() if key not in ("declared", "stated") and value not in (None, [])
     ]
     caption = text.INSTRUMENT_DECLARED if instrument.get("declared") else text.INSTRUMENT_ASSUMED
     return html.Div(
@@ -246,6 +247,16 @@ def _pack_table(analysis: dict[str, Any]) -> Component:
         ],
         className="side-by-side",
     )
+
+
+def _bench_key(key: str) -> str:
+    return text.INSTRUMENT_KEYS.get(key, key.replace("_", " "))
+
+
+def _bench_value(value: Any) -> str:
+    if isinstance(value, list):
+        return "; ".join(map(_bench_key, value))
+    return f"{value:.4g}" if isinstance(value, float) else str(value)
 
 
 def _reading(analysis: dict[str, Any]) -> Component:

@@ -1,0 +1,257 @@
+"""dQ/dV and dV/dQ against closed forms, a published cell and simulated readings.
+
+Closed form: logistic Q(V) = Qt / (1 + exp(-(V - V0)/s)), whose derivative has its peak Qt/4s at V0, full width at half maximum 2 ln(3 + 2 sqrt 2) s and area Qt;
+Qt 2.5 Ah, V0 3.65 V, s 30 mV. Filter losses and noise gains of the cubic Savitzky-Golay derivative on a 2 mV grid were worked out with scipy's coefficients
+outside this project.
+
+Published cell: NMC811 against graphite with silicon oxide, half-cell functions, concentrations and limits of Chen, Brosa Planella, O'Regan, Gastol, Widanage and Kendrick,
+Journal of The Electrochemical Society 167 (2020) 080534 (functions from memory; the open-circuit table they are held against was worked out from the parameter file of an open
+physics simulator). The simulated 1 It discharge of that cell (tests/reference) is too fast for the equilibrium peaks, so the equilibrium curve itself is sampled.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from cycler.measures.incremental import (
+    Filter,
+    Reading,
+    best_curve,
+    charge_below,
+    derivative_covariance,
+    filter_for,
+    incremental_curve,
+    reading_noise,
+    reading_of,
+)
+from cycler.measures.peaks import find_curve_peaks
+
+QT, V0, S = 2.5, 3.65, 0.03
+
+
+def logistic(v):
+    return QT / (1 + np.exp(-(np.asarray(v) - V0) / S))
+
+
+def slope(v):
+    z = np.exp(-(np.asarray(v) - V0) / S)
+    return QT / S * z / (1 + z) ** 2
+
+
+def discharge(samples, low=3.3, high=4.0):
+    """Voltage and charge delivered along an even discharge of the logistic cell."""
+    q = np.linspace(logistic(high), logistic(low), samples)
+    return V0 + S * np.log(q / (QT - q)), q[0] - q
+
+
+def converted(voltage, resolution, rng):
+    """Readings of a converter whose code edges lie off half-way by up to a quarter of a code."""
+    count = int(2.0 / resolution)
+    edges = 2.4 + resolution * (np.arange(count) + 0.5) + resolution * rng.uniform(-0.25, 0.25, count)
+    return np.round(2.4 + resolution * np.searchsorted(edges, voltage), 6)
+
+
+# ---- closed form --------------------------------------------------------------------------------------------------
+
+
+def test_charge_below_of_dense_samples_is_the_logistic():
+    volts, charge = discharge(40001)
+    at = np.array([3.55, 3.60, 3.65, 3.70])
+    # Closed form, digits as in the header: 0.0861130, 0.3971728, 1.25, 2.1028272 Ah, less what lies below 3.3 V.
+    expected = np.array([0.0861130, 0.3971728, 1.2500000, 2.1028272]) - logistic(3.3)
+    np.testing.assert_allclose(charge_below(volts, charge, at), expected, atol=2e-7)
+
+
+@pytest.mark.parametrize(("points", "peak"), [(5, 20.833320), (11, 20.832690), (21, 20.824315), (41, 20.718985)])
+def test_derivative_peak_of_logistic_has_the_filter_loss_of_its_window(points, peak):
+    volts = np.linspace(4.0, 3.3, 200001)  # the grid begins at 3.3 V and so holds 3.65 V
+    curve = incremental_curve(volts, logistic(4.0) - logistic(volts), Reading(0.0, 0.0, 0.0, 1e-5), Filter(points, 0.002))
+    assert curve.dq_dv.max() == pytest.approx(peak, rel=5e-6)
+    at = np.argmax(curve.dq_dv)
+    # Estimated from a window twice as wide: right in order of magnitude, never less than half.
+    assert 0.5 * (peak - QT / (4 * S)) > curve.filter_loss[at] > 1.6 * (peak - QT / (4 * S)) or points == 5
+
+
+@pytest.mark.parametrize(("points", "gain"), [(11, 122.861), (21, 45.4106), (41, 16.5334)])
+def test_derivative_covariance_of_white_noise_is_the_filters_noise_gain(points, gain):
+    # White noise of variance 1 on each point: a correlation length far below the grid, whose value at zero is 1/(sqrt(pi) length).
+    length = 1e-7
+    variance = derivative_covariance(points, 0.002, np.array([length]), np.array([0]))[0, 0] * length * np.sqrt(np.pi)
+    assert np.sqrt(variance) == pytest.approx(gain, rel=5e-6)
+
+
+def test_peak_of_logistic_has_place_height_width_and_area():
+    volts, charge = discharge(20001)
+    (peak,) = find_curve_peaks(best_curve(volts, charge))
+    assert peak.position_v == pytest.approx(3.65, abs=1e-4)
+    assert peak.height_ah_per_v == pytest.approx(20.8333333, rel=1e-4)
+    assert peak.width_v == pytest.approx(0.1057648, rel=1e-3)  # 3.525494 s
+    assert peak.area_ah == pytest.approx(2.499957, abs=1e-3)  # 3.3 V to 4.0 V; half a window is lost at each end
+    assert not peak.filter_limited
+
+
+def test_curves_of_charge_and_discharge_without_resistance_are_the_same():
+    volts, charge = discharge(5001)
+    down, up = best_curve(volts, charge), best_curve(volts[::-1], charge)
+    np.testing.assert_allclose(np.interp(down.voltage_v, up.voltage_v, up.dq_dv)[5:-5], down.dq_dv[5:-5], rtol=2e-3)
+
+
+def test_dq_dv_times_dv_dq_is_one():
+    volts, charge = discharge(20001)
+    curve = best_curve(volts, charge)
+    below = np.interp(curve.voltage_v, curve.voltage_v, charge[-1] - curve.charge_ah)
+    steepness = np.interp(below, curve.at_charge_ah, curve.dv_dq)
+    middle = curve.dq_dv > 8.0
+    np.testing.assert_allclose((curve.dq_dv * steepness)[middle], 1.0, rtol=5e-3)
+
+
+# ---- monotone pre-treatment --------------------------------------------------------------------------------------
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(300, 420), st.floats(0, 1)), min_size=3, max_size=60))
+def test_charge_below_of_any_readings_never_falls_and_holds_all_charge(rows):
+    volts = np.array([code / 100 for code, _ in rows])
+    charge = np.cumsum([step for _, step in rows])
+    found = charge_below(volts, charge, np.linspace(2.9, 4.3, 141))
+    assert np.all(np.diff(found) >= 0) and found[0] == 0
+    assert found[-1] == pytest.approx(charge[-1] - charge[0], abs=1e-9)
+
+
+@pytest.mark.parametrize("resolution", [0.001, 0.010])
+def test_charge_below_half_way_between_codes_is_not_shifted_by_rounding(resolution):
+    volts, charge = discharge(20001)
+    readings = np.round(volts / resolution) * resolution
+    at = 3.5 + resolution * (np.arange(int(0.3 / resolution)) + 0.5)
+    # The instant of a crossing is known to a sample: dQ = 0.125 mAh.
+    np.testing.assert_allclose(charge_below(readings, charge, at), logistic(at) - logistic(3.3), atol=2.5 * QT / 20000)
+
+
+def test_charge_below_of_noisy_readings_is_the_mean_over_the_noise():
+    volts, charge = discharge(40001)
+    rng = np.random.default_rng(3)
+    noisy = np.round((volts + 0.010 * rng.standard_normal(volts.size)) / 0.010) * 0.010
+    at = np.array([3.565, 3.605, 3.655, 3.705])
+    spread = np.linspace(-5, 5, 4001)
+    weight = np.exp(-0.5 * spread**2)
+    expected = [(logistic(v + 0.010 * spread) @ weight) / weight.sum() for v in at] - logistic(3.3)
+    # u(Q) = sqrt(dQ D s / sqrt(pi)) = 2.7 mAh at the most for dQ 62 uAh, D 20.8 Ah/V, s 10 mV.
+    np.testing.assert_allclose(charge_below(noisy, charge, at), expected, atol=4 * 0.0027)
+
+
+@pytest.mark.parametrize(("noise", "resolution"), [(0.001, 0.0), (0.001, 0.001), (0.004, 0.010), (0.010, 0.010), (0.0, 0.001)])
+def test_reading_noise_is_found_under_rounding(noise, resolution):
+    volts, _ = discharge(20001)
+    readings = volts + noise * np.random.default_rng(1).standard_normal(volts.size)
+    readings = np.round(readings / resolution) * resolution if resolution else readings
+    assert reading_noise(readings, resolution) == pytest.approx(noise, rel=0.06, abs=2e-5)
+
+
+def test_filter_grid_is_a_multiple_of_the_resolution_and_has_at_least_five_points():
+    assert (filter_for(0.020, 0.001).points, filter_for(0.020, 0.001).grid_v) == (21, 0.001)
+    assert (filter_for(0.040, 0.0).points, filter_for(0.040, 0.0).grid_v) == (21, pytest.approx(0.002))
+    coarse = filter_for(0.040, 0.010)
+    assert (coarse.points, coarse.grid_v, coarse.window_v) == (5, 0.010, pytest.approx(0.040))
+
+
+def test_reading_of_sparse_rounded_readings_finds_the_code():
+    volts, charge = discharge(200)
+    assert reading_of(np.round(volts, 3), charge).resolution_v == pytest.approx(0.001, rel=1e-6)
+    assert reading_of(volts, charge).resolution_v == 0.0
+
+
+# ---- Monte Carlo -------------------------------------------------------------------------------------------------
+
+CASES = [(20000, 0.001, 0.0), (2000, 0.001, 0.001), (3000, 0.0, 0.001), (20000, 0.010, 0.0), (20000, 0.010, 0.010), (300, 0.001, 0.001)]
+
+
+@pytest.mark.parametrize(("samples", "resolution", "noise"), CASES)
+def test_stated_uncertainty_of_place_and_height_covers_simulated_readings(samples, resolution, noise):
+    """After JCGM 101 (from memory): the same test drawn again with other noise and other code edges."""
+    volts, charge = discharge(samples)
+    places, heights, points = [], [], []
+    for seed in range(120):
+        rng = np.random.default_rng(1000 + seed)
+        readings = volts + noise * rng.standard_normal(samples)
+        curve = best_curve(converted(readings, resolution, rng) if resolution else readings, charge)
+        (peak,) = find_curve_peaks(curve)
+        places.append((peak.position_v - V0) / peak.u_position_v)
+        heights.append((peak.height_ah_per_v - QT / (4 * S)) / peak.u_height_ah_per_v)
+        flank = np.searchsorted(curve.voltage_v, V0 - S)
+        points.append((curve.dq_dv[flank] - slope(curve.voltage_v[flank])) / curve.u_dq_dv[flank])
+    for found in (places, heights, points):
+        # 120 draws of a true 95 % interval: 0.95 +- 0.02 (standard). Above it is caution, as for the shape of a peak that is no cubic.
+        assert np.mean(np.abs(found) <= 2.0) >= 0.90
+        assert 0.4 <= np.std(found) <= 1.25
+    assert 0.7 <= np.std(heights) <= 1.2 and 0.75 <= np.std(points) <= 1.2
+
+
+@pytest.mark.parametrize(("samples", "resolution", "noise"), [(2000, 0.0, 0.0005), (20000, 0.001, 0.001), (500, 0.001, 0.0002), (20000, 0.010, 0.010)])
+def test_noise_of_a_curve_without_peaks_makes_hardly_one_in_25_curves(samples, resolution, noise):
+    charge = np.linspace(0, 10, samples)
+    volts = 4.1 - 0.09 * charge - 0.05 * np.exp((charge - 10) / 0.5)  # dQ/dV falls monotonically towards the knee
+    found = 0
+    for seed in range(25):
+        rng = np.random.default_rng(seed)
+        readings = volts + noise * rng.standard_normal(samples)
+        found += len(find_curve_peaks(best_curve(converted(readings, resolution, rng) if resolution else readings, charge)))
+    assert found <= 1
+
+
+# ---- a published cell --------------------------------------------------------------------------------------------
+
+CELL_AH = 5.15320
+PUBLISHED_PEAKS = ((3.235, 1.5), (3.486, 6.48), (3.665, 7.09), (3.834, 6.30), (3.973, 5.66), (4.095, 25.5))
+"""Maxima of dQ/dV of the equilibrium curve: V and Ah/V, by differences of the same functions outside this project."""
+
+
+def cell_ocv(state):
+    x, y = 0.026346 + (0.910618 - 0.026346) * state, 0.853975 + (0.263845 - 0.853975) * state
+    anode = (
+        1.9793 * np.exp(-39.3631 * x) + 0.2482 - 0.0909 * np.tanh(29.8538 * (x - 0.1234))
+        - 0.04478 * np.tanh(14.9159 * (x - 0.2769)) - 0.0205 * np.tanh(30.4444 * (x - 0.6103))
+    )
+    cathode = (
+        -0.8090 * y + 4.4875 - 0.0428 * np.tanh(18.5138 * (y - 0.5542)) - 17.7326 * np.tanh(15.7890 * (y - 0.3117))
+        + 17.5842 * np.tanh(15.9308 * (y - 0.3120))
+    )
+    return cathode - anode
+
+
+def test_functions_of_the_published_cell_give_its_open_circuit_table():
+    states = np.array([0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0])
+    table = [2.5000, 3.1094, 3.2959, 3.4852, 3.5814, 3.6670, 3.7509, 3.8406, 3.9479, 4.0421, 4.0967, 4.2000]
+    np.testing.assert_allclose(cell_ocv(states), table, atol=1e-4)
+
+
+def test_all_six_peaks_of_the_published_cell_are_found_where_they_are():
+    state = np.linspace(1, 0, 20001)
+    peaks = find_curve_peaks(best_curve(cell_ocv(state), CELL_AH * (1 - state)))
+    assert [peak.position_v for peak in peaks] == pytest.approx([v for v, _ in PUBLISHED_PEAKS], abs=1.5e-3)
+    assert [peak.height_ah_per_v for peak in peaks[:-1]] == pytest.approx([d for _, d in PUBLISHED_PEAKS[:-1]], rel=0.025)
+    assert peaks[-1].height_ah_per_v == pytest.approx(25.5, rel=0.03)  # 13 mV wide: a window of 10 mV flattens it
+    assert sum(peak.area_ah for peak in peaks) == pytest.approx(CELL_AH, rel=0.02)
+
+
+def test_peaks_of_the_published_cell_logged_by_a_bench_are_within_5_mv_or_their_uncertainty():
+    state = np.linspace(1, 0, 36001)  # 0.1 It, once a second
+    rng = np.random.default_rng(1)
+    readings = converted(cell_ocv(state) + 0.0005 * rng.standard_normal(state.size), 0.001, rng)
+    peaks = find_curve_peaks(best_curve(readings, CELL_AH * (1 - state)))
+    assert len(peaks) >= 4
+    for true_v, true_d in (PUBLISHED_PEAKS[1], PUBLISHED_PEAKS[2], PUBLISHED_PEAKS[3], PUBLISHED_PEAKS[5]):
+        peak = min(peaks, key=lambda peak: abs(peak.position_v - true_v))
+        assert peak.position_v == pytest.approx(true_v, abs=max(5e-3, 2 * peak.u_position_v))
+        if peak.filter_limited:
+            assert peak.height_ah_per_v < true_d
+        else:
+            assert peak.height_ah_per_v == pytest.approx(true_d, abs=2.5 * peak.u_height_ah_per_v)
+
+
+def test_peak_narrower_than_the_window_says_so():
+    state = np.linspace(1, 0, 3001)
+    curve = best_curve(cell_ocv(state), CELL_AH * (1 - state), window_v=0.040)
+    assert find_curve_peaks(curve)[-1].filter_limited
