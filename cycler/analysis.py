@@ -16,27 +16,28 @@ from cycler.chargesheet import charge_sheets
 from cycler.circuittable import circuit_sheet
 from cycler.criteria_quantities import leak_limit_ma
 from cycler.cutoffsheet import add_conditions, no_conditions
+from cycler.efficiencysheet import efficiency_sheet
 from cycler.findings import Finding
 from cycler.groupbudgets import AMMETER_SOURCES
-from cycler.grouptable import ROW_KEYS, group_table, unusable_groups
+from cycler.grouptable import ROW_KEYS, group_table
 from cycler.incrementaltable import incremental_sheet
 from cycler.log import Log
 from cycler.measures import capacity as cap
-from cycler.measures.efficiency import Pairing, pair_charge_discharge
+from cycler.measures.efficiency import pair_charge_discharge
 from cycler.measures.resistance import channel_responses, find_edges, most_telling
 from cycler.pack import Pack
 from cycler.powertable import power_sheet
 from cycler.resistancetable import headline_edge, lead_findings, resistance_sheet, with_joint_ohmic
+from cycler.sensors import screen, told
 from cycler.signals import resolution_of
 from cycler.steps import Step, pack_voltage, segment_steps, with_end_reasons
 from cycler.temperaturetable import thermal_figures, with_temperatures
 from cycler.trendsheet import trend_sheet
 from cycler.uncertainty import (
-    BudgetLine,
     capacity_budget,
+    charge_voltage_u,
     combined,
     energy_budget,
-    rectangular,
     voltage_reading_u,
 )
 
@@ -116,10 +117,10 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     criteria = criteria if criteria is not None else load_criteria("return-to-owner")
     stated = pack or Pack()
     whole_log, sensors = with_temperatures(log, stated)
-    log, numbers, unusable = _usable(whole_log)
+    log, numbers, unusable, partly = _usable(whole_log)
     steps = segment_steps(log, stated)
     pack = infer_pack(stated, whole_log, steps)
-    group_sum = log.series > 0 and not np.any(np.isfinite(log.voltage_v))
+    group_sum = log.series > 0 and not np.any(np.isfinite(whole_log.voltage_v))
     if group_sum:
         # Pack voltage is the sum of the groups: its errors are those of their channels, one gain, offsets independent.
         pack = replace(pack, instrument=pack.instrument.of_group_sum(log.series))
@@ -134,11 +135,17 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     zero = conduct.rest_current_zero(log, steps)
     checks = conduct.counter_checks(log, steps, flow)
     doubted = {warning.code for warning in log.reading.warnings}
-    sheets = [
-        _capacity_sheet(log, pack, d, conduct.capacity_doubts(d, pack, fits, checks, doubted), numbers, zero[0] if zero else 0.0)
-        for d in discharges
-    ]
-    add_conditions(sheets, discharges, log, pack, stated, steps, flow, numbers, zero[0] if zero else 0.0)
+    zero_a = zero[0] if zero else 0.0
+
+    def capacity_sheets(lead_ohm: float = 0.0) -> list[dict[str, Any]]:
+        found = [
+            _capacity_sheet(log, pack, d, conduct.capacity_doubts(d, pack, fits, checks, doubted), numbers, zero_a, lead_ohm)
+            for d in discharges
+        ]
+        add_conditions(found, discharges, log, pack, stated, steps, flow, numbers, zero_a, lead_ohm)
+        return found
+
+    sheets = capacity_sheets()
     chosen = _headline_index(sheets)
     headline = discharges[chosen] if chosen is not None else None
     doubts = tuple(sheets[chosen]["reasons"]) if chosen is not None else ("no_discharge",)
@@ -161,6 +168,8 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     )
     for row in resistance["groups"]:
         row["group"] = numbers[row["group"] - 1]
+    if "lead_drop" in resistance["warnings"]:
+        sheets = capacity_sheets(resistance["interconnect_ohm"])
     resistance["circuit"] = circuit_sheet(log, pack, steps, flow, headline, edges, main_edge, resistance, numbers)
     breaks = tuple(g.start_s + 0.5 * g.duration_s for g in log.reading.gaps if g.why != "no samples")
     pairing, _ = pair_charge_discharge(discharges, charges, breaks if not _common_clock(log) else ())
@@ -169,6 +178,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     found = [
         *conduct.pack_file_findings(log, pack, fits, len(unusable)),
         *unusable,
+        *partly,
         *conduct.course_findings(log, pack, steps, headline, doubts, numbers),
         *conduct.bench_findings(log, pack, steps, checks, headline, edges),
         *conduct.temperature_findings(log, steps, heat, headline),
@@ -177,14 +187,14 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         *table.findings,
         *conduct.reading_findings(log),
     ]
-    efficiency = _efficiency_sheet(pairing, pack, zero[0] if zero else 0.0)
+    efficiency = efficiency_sheet(pairing, pack, log, discharges, sheets, charges, charged)
     found += conduct.efficiency_findings(pairing, efficiency["u_coulombic"] if efficiency else None)
     if efficiency is not None and conduct.implausible_efficiency(pairing, efficiency["u_coulombic"]):
         efficiency = None
     capacity = sheets[chosen] if chosen is not None else _no_capacity()
     found += _capacity_findings(capacity)
-    found += lead_findings(resistance)
-    found = list(findings.order(found))
+    found += lead_findings(resistance, pack)
+    found = list(findings.order(findings.without_lesser(found)))
     # A step's own charge is the plain trapezoid over its rows, as a counter would show it.
     rows_only = cap.charge_flow(log, steps, (), flow.counters)
     contract: dict[str, Any] = {
@@ -207,7 +217,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         "resistance": resistance,
         "power": power_sheet(log, pack, edges, pack_responses, group_responses, main_edge, resistance, numbers),
         "incremental": incremental_sheet(log, pack, steps, discharges, charges, headline, numbers, whole_log.series),
-        "groups": _with_unusable(table.rows, unusable, whole_log),
+        "groups": told(_with_unusable(table.rows, unusable, whole_log), partly),
         "limiting_group": table.limiting_group,
         "capacity_if_limiting_group_matched_ah": table.capacity_if_matched_ah,
         "u_capacity_if_limiting_group_matched_ah": table.u_capacity_if_matched_ah,
@@ -222,14 +232,14 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     return Analysis(log, pack, steps, contract)
 
 
-def _usable(log: Log) -> tuple[Log, tuple[int, ...], tuple[Finding, ...]]:
-    """The log without group columns that say nothing, the numbers of those that stay, and findings on those that went."""
-    unusable = unusable_groups(log)
-    numbers = tuple(g for g in range(1, log.series + 1) if g not in unusable)
-    if not unusable:
-        return log, numbers, ()
-    kept = log.group_voltage_v[:, [g - 1 for g in numbers]]
-    return replace(log, group_voltage_v=kept), numbers, tuple(unusable.values())
+def _usable(log: Log) -> tuple[Log, tuple[int, ...], tuple[Finding, ...], tuple[Finding, ...]]:
+    """The log without group readings that say nothing, the numbers of the columns that stay, findings on those that went and on stretches."""
+    screened = screen(log)
+    numbers = tuple(g for g in range(1, log.series + 1) if g not in screened.lost)
+    if not screened.lost:
+        return screened.log, numbers, (), screened.partly
+    kept = screened.log.group_voltage_v[:, [g - 1 for g in numbers]]
+    return replace(screened.log, group_voltage_v=kept, left_out=tuple(sorted(screened.lost))), numbers, tuple(screened.lost.values()), screened.partly
 
 
 def _with_unusable(rows: list[dict[str, Any]], unusable: tuple[Finding, ...], log: Log) -> list[dict[str, Any]]:
@@ -329,9 +339,14 @@ def _mean_over_time(time_s: np.ndarray, value: np.ndarray) -> float | None:
 
 
 def _capacity_sheet(
-    log: Log, pack: Pack, d: cap.Discharge, reasons: tuple[str, ...], numbers: tuple[int, ...], zero_seen_a: float
+    log: Log, pack: Pack, d: cap.Discharge, reasons: tuple[str, ...], numbers: tuple[int, ...], zero_seen_a: float, lead_ohm: float = 0.0
 ) -> dict[str, Any]:
-    """The contract's ``capacity`` object for one discharge."""
+    """The contract's ``capacity`` object for one discharge.
+
+    ``value_ah`` is the charge taken from the state in which the charger left the pack to the crossing of the cut-off; ``u_value_ah`` is the
+    uncertainty of that charge. ``u_from_full_ah`` joins what the voltmeter leaves open of "full" (``u_charge_voltage_ah``): it is the uncertainty of the pack's
+    capacity as a property, and that of the state of health; runs on one bench share that part.
+    """
     if d.limiting_end_group:
         resolution = resolution_of(log.group_voltage_v[:, d.limiting_end_group - 1])
         limit = pack.group_cutoff_voltage_v or 0.0
@@ -339,17 +354,19 @@ def _capacity_sheet(
         resolution = resolution_of(pack_voltage(log))
         limit = pack.cutoff_voltage_v or 0.0
     u_end = voltage_reading_u(pack.instrument, limit, resolution, d.limiting_end_group is not None)
-    budget = capacity_budget(d, pack, u_end, zero_seen_a)
-    u = combined(budget)
+    budget = capacity_budget(d, pack, u_end, zero_seen_a, lead_ohm)
+    u, u_charge_voltage = combined(budget), charge_voltage_u(d, pack)
+    u_from_full = math.hypot(u, u_charge_voltage)
     if conduct.beyond_rating(d.net_ah, u, pack.rated_capacity_ah):
         reasons = ("capacity_above_rating", *reasons)
     mean_v = d.energy_wh / d.net_ah if d.net_ah else None
-    energy_lines = energy_budget(d, pack, budget, mean_v or 0.0, resolution)
+    energy_lines = energy_budget(d, pack, budget, mean_v or 0.0, resolution, lead_ohm)
     rated = pack.rated_capacity_ah
     return {
         "step": d.main_step, "steps": list(d.steps), "cycle": d.cycle,
         "at_s": {"start_s": d.load_on_s, "end_s": d.end_s},
-        "value_ah": d.net_ah, "u_value_ah": u, "discharged_ah": d.discharged_ah, "recharged_ah": d.recharged_ah,
+        "value_ah": d.net_ah, "u_value_ah": u, "u_from_full_ah": u_from_full, "u_charge_voltage_ah": u_charge_voltage,
+        "discharged_ah": d.discharged_ah, "recharged_ah": d.recharged_ah,
         "energy_wh": d.energy_wh,
         "u_energy_wh": combined(energy_lines),
         "mean_voltage_v": mean_v,
@@ -362,7 +379,7 @@ def _capacity_sheet(
         "reason_words": [conduct.INVALID_WORDS[code] for code in reasons],
         "is_lower_bound": conduct.is_lower_bound(d, reasons),
         "state_of_health": d.net_ah / rated if rated else None,
-        "u_state_of_health": u / rated if rated else None,
+        "u_state_of_health": u_from_full / rated if rated else None,
         "budget": [{"source": line.source, "standard_uncertainty_ah": line.standard_uncertainty} for line in budget],
         "energy_budget": [{"source": line.source, "standard_uncertainty_wh": line.standard_uncertainty} for line in energy_lines],
     }
@@ -379,7 +396,7 @@ def _no_capacity() -> dict[str, Any]:
     empty = {
         key: None
         for key in (
-            "step", "cycle", "value_ah", "u_value_ah", "discharged_ah", "recharged_ah", "energy_wh", "u_energy_wh",
+            "step", "cycle", "value_ah", "u_value_ah", "u_from_full_ah", "u_charge_voltage_ah", "discharged_ah", "recharged_ah", "energy_wh", "u_energy_wh",
             "mean_voltage_v", "rate_it", "mean_current_a", "mean_temperature_c", "started_full", "end_reason",
             "end_group", "state_of_health", "u_state_of_health",
         )
@@ -426,30 +443,3 @@ def _capacity_findings(capacity: dict[str, Any]) -> list[Finding]:
             f"state of health {100 * health:.1f} ± {100 * findings.SIGNIFICANT * u:.1f} % (k = 2)", step=capacity["step"],
         )
     ]
-
-
-def _efficiency_sheet(pairing: Pairing | None, pack: Pack, zero_seen_a: float = 0.0) -> dict[str, Any] | None:
-    """Efficiencies, shares of 1; gains cancel in the ratio of two charges of one instrument, offsets add with their times, the larger of the
-    stated limit and the zero seen at rest [A]."""
-    if pairing is None:
-        return None
-    i = pack.instrument
-    charge, discharge = pairing.charge, pairing.discharge
-    hours_in = (charge.end_s - charge.start_s) / 3600.0
-    offset = rectangular(max(i.current_offset_a, abs(zero_seen_a))) * (
-        hours_in / charge.charge_ah + discharge.active_s / 3600.0 / discharge.net_ah
-    )
-    # Linearity of the meters between the two directions: a tenth of their gain limits. Common practice, no source.
-    shares = (
-        BudgetLine("current offset", offset), BudgetLine("linearity of the ammeter", rectangular(0.1 * i.current_gain)),
-        BudgetLine("linearity of the voltmeter", rectangular(0.1 * i.voltage_gain)),
-    )
-    u_coulombic, u_energy = pairing.coulombic * combined(shares[:2]), pairing.energy * combined(shares)
-    return {
-        "coulombic": pairing.coulombic, "u_coulombic": u_coulombic, "energy": pairing.energy, "u_energy": u_energy,
-        "charge_step": charge.steps[0], "discharge_step": discharge.main_step,
-        "coulombic_budget": [
-            {"source": line.source, "standard_uncertainty": line.standard_uncertainty * pairing.coulombic} for line in shares[:2]
-        ],
-        "energy_budget": [{"source": line.source, "standard_uncertainty": line.standard_uncertainty * pairing.energy} for line in shares],
-    }

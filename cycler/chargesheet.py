@@ -16,9 +16,11 @@ from cycler.uncertainty import (
     SECONDS_PER_HOUR,
     BudgetLine,
     combined,
+    reading_u,
     rectangular,
     resolution_term,
     rounding_beyond,
+    voltage_reading_u,
 )
 
 READING_DOUBTS = ("unit_doubtful", "sign_doubtful")
@@ -42,8 +44,8 @@ def charge_sheets(
 def charge_budget(charging: Charging, pack: Pack, zero_seen_a: float = 0.0) -> tuple[BudgetLine, ...]:
     """Budget of the charge that went in. [Ah]
 
-    Sources as in ``uncertainty.capacity_budget``: current gain Q g; current offset a T over the time under current, pauses left out, a the larger of stated limit and zero seen at
-    rest; clock Q g_t; sample instant: dI dt u(share) of each switch, the charger's stop included; current noise and
+    Sources as in ``uncertainty.capacity_budget``: current gain Q g; current offset a T over the time under current, pauses left out, a the stated limit, or the zero seen at
+    rest whole; clock Q g_t; sample instant: dI dt u(share) of each switch, the charger's stop included; current noise and
     resolution; gap: what counters that bridged one leave open, and 2 % of it (common practice, no source); missing current.
     """
     instrument = pack.instrument
@@ -54,7 +56,7 @@ def charge_budget(charging: Charging, pack: Pack, zero_seen_a: float = 0.0) -> t
     steady = 0.0 if dithered else resolution_term(rounding_beyond(charging.resolution_a, instrument.limits("current")[2])) * hours
     lines = [
         BudgetLine("current gain", rectangular(instrument.current_gain * q)),
-        BudgetLine("current offset", rectangular(max(instrument.current_offset_a, abs(zero_seen_a))) * hours),
+        BudgetLine("current offset", max(rectangular(instrument.current_offset_a), abs(zero_seen_a)) * hours),
         BudgetLine("clock", rectangular(instrument.clock_gain * q)),
         BudgetLine("sample instant", math.hypot(*charging.switch_terms_as) / SECONDS_PER_HOUR),
         BudgetLine("current noise and resolution", math.hypot(random, steady)),
@@ -90,6 +92,12 @@ def _sheet(charging: Charging, pack: Pack, steps: tuple[Step, ...], zero_a: floa
     if in_parts < 0.98 * charging.active_s:
         reasons.append("held_neither_constant")
     i = pack.instrument
+    u_cv_share = _u_share(charging, pack, zero_a) if share else None
+    end_a, end_v = charging.end_current_a, charging.end_voltage_v
+    u_end_a = None if end_a is None else math.hypot(
+        max(reading_u(i, "current", end_a, charging.resolution_a), abs(zero_a)), charging.noise_a
+    )
+    u_end_v = None if end_v is None else math.hypot(voltage_reading_u(i, end_v, charging.voltage_resolution_v, False), charging.voltage_noise_v)
     return {
         "steps": list(run.steps), "cycle": steps[run.steps[-1]].cycle, "start_s": charging.start_s, "end_s": charging.end_s,
         "charge_ah": q, "u_charge_ah": combined(budget) if known else None,
@@ -100,9 +108,10 @@ def _sheet(charging: Charging, pack: Pack, steps: tuple[Step, ...], zero_a: floa
         "mean_voltage_v": mean_v,
         "cc_share": charging.cc_ah / charging.charge_ah if share else None,
         "cv_share": charging.cv_ah / charging.charge_ah if share else None,
-        "u_cc_share": charging.u_cc_cv_ah / charging.charge_ah if share else None,
-        "u_cv_share": charging.u_cc_cv_ah / charging.charge_ah if share else None,
-        "cc_s": charging.cc_s, "cv_s": charging.cv_s, "u_cc_s": charging.u_cc_cv_s, "u_cv_s": charging.u_cc_cv_s,
+        "u_cc_share": u_cv_share,
+        "u_cv_share": u_cv_share,
+        "cc_s": charging.cc_s, "cv_s": charging.cv_s,
+        "u_cc_s": math.hypot(charging.u_cc_cv_s, charging.u_start_s), "u_cv_s": math.hypot(charging.u_cc_cv_s, charging.u_stop_s),
         "cc_share_of_time": charging.cc_s / charging.active_s if charging.active_s > 0 else None,
         "cv_share_of_time": charging.cv_s / charging.active_s if charging.active_s > 0 else None,
         "pauses": charging.pauses, "pause_s": charging.pause_s,
@@ -111,9 +120,26 @@ def _sheet(charging: Charging, pack: Pack, steps: tuple[Step, ...], zero_a: floa
         "early_taper_time_constant_s": taper.early_time_constant_s if taper else None,
         "missing_ah": taper.missing_ah if taper else None, "u_missing_ah": taper.u_missing_ah if taper else None,
         "taper_end_proved": proved,
-        "end_current_a": charging.end_current_a, "end_voltage_v": charging.end_voltage_v, "end_reason": run.end_reason,
+        "end_current_a": end_a, "u_end_current_a": u_end_a, "end_voltage_v": end_v, "u_end_voltage_v": u_end_v,
+        "end_reason": run.end_reason,
         "mean_temperature_c": charging.mean_temperature_c, "min_temperature_c": charging.min_temperature_c,
         "max_temperature_c": charging.max_temperature_c,
         "reasons": reasons,
         "budget": [{"source": line.source, "standard_uncertainty_ah": line.standard_uncertainty} for line in budget],
     }
+
+
+def _u_share(charging: Charging, pack: Pack, zero_a: float) -> float:
+    """Standard uncertainty of the shares of the charge at constant current and at constant voltage; the gain of the ammeter and its clock cancel in them.
+
+    Where one passes into the other, what it moves; the charger's start and other switches at the share of the rest, its stop likewise; the ammeter's zero as far as the
+    two parts differ in their mean current.
+    """
+    q, cc, cv = charging.charge_ah, charging.cc_ah, charging.cv_ah
+    *switches, stop = charging.switch_terms_as
+    zero = max(rectangular(pack.instrument.current_offset_a), abs(zero_a))
+    return math.hypot(
+        charging.u_cc_cv_ah / q,
+        math.hypot(*switches) / SECONDS_PER_HOUR * cv / q**2, stop / SECONDS_PER_HOUR * cc / q**2,
+        zero * abs(charging.cc_s * cv - charging.cv_s * cc) / q**2 / SECONDS_PER_HOUR,
+    )

@@ -34,7 +34,7 @@ from cycler.quantities import COVERAGE_FACTOR, figure_text
 
 Analysis = Mapping[str, Any]
 
-PROPORTIONAL_SOURCES = frozenset({"current gain", "clock"})
+PROPORTIONAL_SOURCES = frozenset({"current gain", "clock", "charge voltage"})
 """Terms of a capacity budget that act in proportion to the charge."""
 
 WITH_TIME_SOURCES = frozenset({"current offset"})
@@ -165,6 +165,10 @@ def _capacity_line(value_key: str, u_key: str) -> Callable[[Analysis], _Figure]:
         value, u = number(capacity.get(value_key)), number(capacity.get(u_key))
         if value is None:
             return _Figure(None)
+        # Runs that older versions kept do not know what the voltmeter leaves open of full.
+        u_charge_voltage = number(capacity.get("u_charge_voltage_ah")) or 0.0
+        if value_key == "value_ah":
+            u = number(capacity.get("u_from_full_ah")) or u
         valid = capacity.get("valid") is True
         bound = "lower" if not valid and capacity.get("is_lower_bound") is True else None
         start, end = number(part(capacity, "at_s", "start_s")), number(part(capacity, "at_s", "end_s"))
@@ -177,7 +181,10 @@ def _capacity_line(value_key: str, u_key: str) -> Callable[[Analysis], _Figure]:
             scale = value / charge if charge else None
         budget = None
         if scale is not None:
-            budget = _budgeted(value, u, _terms(capacity.get("budget"), "standard_uncertainty_ah", scale), duration)
+            terms = _terms(capacity.get("budget"), "standard_uncertainty_ah", scale)
+            if u_charge_voltage:
+                terms["charge voltage"] = scale * u_charge_voltage
+            budget = _budgeted(value, u, terms, duration)
         return _Figure(value, u, valid=valid, bound=bound, budget=budget)
 
     return take

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from cycler.criteria_quantities import number
 from cycler.quantities import display_unit
-from cycler.tables import DASH, Sheet, bare, items, row, ruled, sentence
+from cycler.terminal import DASH, Sheet, bare, items, row, ruled, sentence
 
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _LABEL_WIDTH = 22

@@ -180,6 +180,8 @@ def _capacity_figure(value_key: str, u_key: str) -> Callable[[Analysis], tuple[T
                 return (Taken(None, doubt="the rated capacity is not known", lack="rating"),)
             return (Taken(None, doubt="the log does not give it", lack="capacity"),)
         u = number(capacity.get(u_key))
+        if key_from_full := number(capacity.get("u_from_full_ah")) if value_key == "value_ah" else None:
+            u = key_from_full
         if "capacity_above_rating" in (capacity.get("reasons") or []):
             return (Taken(value, u, valid=False, doubt=_REASONS["capacity_above_rating"], lack="above_rating"),)
         health = number(capacity.get("state_of_health")) or 0.0
@@ -252,7 +254,7 @@ def groups_not_logged(analysis: Analysis) -> tuple[int, ...]:
 
 
 def _unlogged_text(groups: Sequence[int]) -> str:
-    return f"{groups_text(groups)} {'was' if len(groups) == 1 else 'were'} not logged" if groups else ""
+    return f"{groups_text(groups)} {'has' if len(groups) == 1 else 'have'} no usable readings" if groups else ""
 
 
 def _missing_columns(analysis: Analysis) -> str:

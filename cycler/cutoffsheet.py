@@ -23,7 +23,7 @@ _KEYS = ("value_ah", "u_value_ah", "energy_wh", "u_energy_wh", "at_s", "group")
 
 def add_conditions(
     sheets: list[dict[str, Any]], discharges: tuple[Discharge, ...], log: Log, pack: Pack, stated: Pack, steps: tuple[Step, ...], flow: Flow,
-    numbers: tuple[int, ...], zero_seen_a: float,
+    numbers: tuple[int, ...], zero_seen_a: float, lead_ohm: float = 0.0,
 ) -> None:
     """Put ``to_pack_cutoff``, ``to_first_group_cutoff`` and ``corrected`` into each sheet of ``capacities``.
 
@@ -31,7 +31,7 @@ def add_conditions(
     """
     for sheet, discharge in zip(sheets, discharges, strict=True):
         for key, groups in (("to_pack_cutoff", False), ("to_first_group_cutoff", True)):
-            sheet[key] = _to_cutoff(sheet, discharge, log, pack, stated, steps, flow, numbers, zero_seen_a, groups)
+            sheet[key] = _to_cutoff(sheet, discharge, log, pack, stated, steps, flow, numbers, zero_seen_a, groups, lead_ohm)
         sheet["corrected"] = _corrected(sheet, pack)
 
 
@@ -46,7 +46,7 @@ def _not_met(reasons: list[str]) -> dict[str, Any]:
 
 def _to_cutoff(
     sheet: dict[str, Any], discharge: Discharge, log: Log, pack: Pack, stated: Pack, steps: tuple[Step, ...], flow: Flow, numbers: tuple[int, ...],
-    zero_seen_a: float, groups: bool,
+    zero_seen_a: float, groups: bool, lead_ohm: float,
 ) -> dict[str, Any]:
     doubts = [code for code in CARRIED_DOUBTS if code in sheet["reasons"]]
     limit = pack.group_cutoff_voltage_v if groups else pack.cutoff_voltage_v
@@ -69,10 +69,10 @@ def _to_cutoff(
     if ended.unbridged_gap_s > 0:
         return dict.fromkeys(_KEYS) | place | {"reasons": ["log_gap", *doubts], "budget": []}
     channel = log.group_voltage_v[:, met.group - 1] if met.group else pack_voltage(log)
-    budget = capacity_budget(ended, pack, voltage_reading_u(pack.instrument, limit, resolution_of(channel), groups), zero_seen_a)
+    budget = capacity_budget(ended, pack, voltage_reading_u(pack.instrument, limit, resolution_of(channel), groups), zero_seen_a, lead_ohm)
     mean_v = ended.energy_wh / ended.net_ah if ended.net_ah else 0.0
     return {
-        "value_ah": ended.net_ah, "u_value_ah": combined(budget), "energy_wh": ended.energy_wh, "u_energy_wh": energy_u(ended, pack, budget, mean_v, resolution_of(channel)),
+        "value_ah": ended.net_ah, "u_value_ah": combined(budget), "energy_wh": ended.energy_wh, "u_energy_wh": energy_u(ended, pack, budget, mean_v, resolution_of(channel), lead_ohm),
         **place, "reasons": doubts, "budget": [{"source": line.source, "standard_uncertainty_ah": line.standard_uncertainty} for line in budget],
     }
 

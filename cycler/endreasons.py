@@ -154,9 +154,9 @@ def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None, begu
     """
     rows = alike_rows(log, step, step.first if begun is None else begun)
     voltage = pack_voltage(log)[rows]
-    if not np.any(np.isfinite(voltage)):
+    if not np.any(np.isfinite(voltage)) and log.series == 0:
         return ""
-    end_v = float(voltage[np.isfinite(voltage)][-1])
+    end_v = float(voltage[np.isfinite(voltage)][-1]) if np.any(np.isfinite(voltage)) else np.nan
     if following is not None and following.kind == "rest" and _terminals_fell_away(log, step, following, end_v):
         return "protection_trip"
     time = log.time_s[rows]
@@ -168,6 +168,10 @@ def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None, begu
     if following is not None and following.kind == "rest" and _left_its_groups(log, step, following, end_v):
         return "protection_trip"
     groups = log.group_voltage_v[rows]
+    # A channel that is silent towards the end says nothing about it.
+    groups = groups[:, np.any(np.isfinite(groups[-12:]), axis=0)]
+    if groups.shape[1] == 0:
+        return ""
     finite_rows = np.flatnonzero(np.all(np.isfinite(groups), axis=1))
     if finite_rows.size == 0:
         return ""
@@ -185,7 +189,7 @@ def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None, begu
         # It had not come to its cut-off yet: somebody stopped.
         return ""
     board_low = 2.6 if pack.chemistry == "lfp" else 3.05
-    others = float(np.median(np.delete(last_rows[-1], weakest))) if log.series > 1 else low
+    others = float(np.median(np.delete(last_rows[-1], weakest))) if groups.shape[1] > 1 else low
     stopped = following is not None and following.kind == "rest"
     if stopped and low < board_low and others - low > 0.15:
         return "protection_trip"

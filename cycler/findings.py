@@ -62,6 +62,8 @@ class GroupFigures:
     group: int
     capacity_ratio: float | None
     u_capacity_ratio: float | None
+    shape_ratio: float | None
+    u_shape_ratio: float | None
     capacity_ah: float | None
     start_deficit_ah: float | None
     u_start_deficit_ah: float | None
@@ -87,18 +89,16 @@ def diagnose_group(
 ) -> tuple[Finding, ...]:
     """Findings on one group; causes that look alike are told apart by the figures they leave alone.
 
-    Low capacity: capacity ratio below ``WEAK_RATIO`` (a defect below ``DEFECT_RATIO``), and below 1 by more than its expanded uncertainty. Out of balance: lagged at the start
+    Low capacity (by the shape of the curve where a joint may have ended the discharge early): capacity ratio below ``WEAK_RATIO`` (a defect below ``DEFECT_RATIO``), and below 1 by more than its expanded uncertainty. Out of balance: lagged at the start
     while its capacity is sound. Bad joint: resistance high at once, what builds up as in the siblings. Otherwise
     high resistance. Leaking: drifts away from its siblings at rest.
     """
     out: list[Finding] = []
     g = figures.group
-    weak = (
-        figures.capacity_ratio is not None
-        and figures.u_capacity_ratio is not None
-        and figures.capacity_ratio < WEAK_RATIO
-        and figures.capacity_ratio + SIGNIFICANT * figures.u_capacity_ratio < 1.0
-    )
+    weak = _below_siblings(figures.capacity_ratio, figures.u_capacity_ratio)
+    if weak and _ohmic_high(figures) and figures.shape_ratio is not None:
+        # Over a joint the group meets its cut-off early whatever its cells hold: only the shape of its curve tells.
+        weak = _below_siblings(figures.shape_ratio, figures.u_shape_ratio)
     if weak:
         out.append(
             Finding(
@@ -142,6 +142,17 @@ def diagnose_group(
             )
     out.extend(_voltage_findings(figures, damage_v, overcharge_v, SIGNIFICANT * u_voltage_v))
     return tuple(out)
+
+
+def _below_siblings(ratio: float | None, u_ratio: float | None) -> bool:
+    """Whether a ratio to the siblings is low, and surely below 1."""
+    return ratio is not None and u_ratio is not None and ratio < WEAK_RATIO and ratio + SIGNIFICANT * u_ratio < 1.0
+
+
+def _ohmic_high(figures: GroupFigures) -> bool:
+    """Whether the ohmic part stands out from the siblings'."""
+    ohmic, u_ohmic, siblings = figures.ohmic_ohm, figures.u_ohmic_ohm, figures.siblings_ohmic_ohm
+    return None not in (ohmic, u_ohmic, siblings) and ohmic > RESISTANCE_RATIO * siblings and ohmic - siblings > SIGNIFICANT * u_ohmic
 
 
 def _weak_words(ratio: float, u_ratio: float) -> str:
@@ -208,11 +219,7 @@ def _resistance_findings(figures: GroupFigures, weak: bool) -> list[Finding]:
     g = figures.group
     ohmic_known = None not in (ohmic, u_ohmic, siblings_ohmic)
     r10_known = None not in (r10, u10, siblings)
-    ohmic_high = (
-        ohmic_known
-        and ohmic > RESISTANCE_RATIO * siblings_ohmic
-        and ohmic - siblings_ohmic > SIGNIFICANT * u_ohmic
-    )
+    ohmic_high = _ohmic_high(figures)
     r10_high = r10_known and r10 > RESISTANCE_RATIO * siblings and r10 - siblings > SIGNIFICANT * u10
     if not (ohmic_high or r10_high):
         return []
@@ -248,6 +255,12 @@ def _resistance_findings(figures: GroupFigures, weak: bool) -> list[Finding]:
             shown or f"{1e3 * value:.2f} mΩ against {1e3 * usual:.2f} mΩ", group=g,
         )
     ]
+
+
+def without_lesser(found: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Findings without those that another says worse of the same group: a reversed group was driven too low, of course."""
+    reversed_groups = {finding.group for finding in found if finding.code == "group_reversed"}
+    return tuple(finding for finding in found if not (finding.code == "group_undervoltage" and finding.group in reversed_groups))
 
 
 def missing_findings(rows: int, current: Missing | None, voltage: Missing | None) -> list[Finding]:

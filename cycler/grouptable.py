@@ -1,4 +1,44 @@
-"""The group table: figures of every series group from the measures, with uncertainties and findings."""
+"""The group table: figures of every series group from the measures, with uncertainties and findings.
+
+"The discharge" is the one that speaks for the pack, "the load edge" the one of :func:`cycler.resistancetable.headline_edge`; siblings are the other
+groups of the log. ``u_x`` beside ``x`` is its standard uncertainty. None: the log does not support the figure.
+
+=========================  ====================================================================================================
+``group``, ``name``        number counted from pack negative; heading of its column
+``rest_voltage_v``         median of the last five rows of the rest right before the discharge (without a discharge: of the longest rest). [V]
+``u_rest_voltage_v``       one reading by the stated limits of error and the step, at the median voltage of all groups; noise is not in it. [V]
+``full_voltage_v``         median of the last three rows of the last charge that ended before the discharge's load came on. [V]
+``end_voltage_v``          under load at the end of the discharge: straight line between the rows around it, never past the last loaded row. [V]
+``u_end_voltage_v``        as ``u_rest_voltage_v``
+``min_/max_voltage_v``     lowest and highest single reading of the whole log. [V]
+``sag_10s_v``              fall 10 s after the load edge: voltage before it, carried to the edge along its trend, less that read from a line or parabola
+                           through the rows within 2 s of 10 s after it (between two rows where they lie further apart). A load coming on only; ohmic part, polarisation and discharge alike. [V]
+``sag_end_v``              median of the siblings (reversed ones left out) less the group, each as ``end_voltage_v``. [V]
+``u_sag_end_v``            difference of two channels, each with its own stated limits. [V]
+``resistance_10s_ohm``     change of voltage 10 s after the load edge over the height of the edge. [ohm]
+``ohmic_ohm``              that ratio extrapolated to the instant of the edge, weighted mean over the edges alike it. [ohm]
+``capacity_ah``            charge of the group from full to its cut-off, from the common-curve fit of :mod:`cycler.measures.groups`: charge to its cut-off
+                           plus lag, less what the fuller half held beyond full. Only of a discharge that began full. [Ah]
+``capacity_is_estimate``   True unless the group itself reached its cut-off in the log
+``capacity_ratio``         ``capacity_ah`` over the median of that of the siblings, two at least; where the start was not full, the same ratio of what the
+                           shape of the curves tells alone
+``charge_to_cutoff_ah``    charge taken from the pack from load on until this group stands at its cut-off under load; where the log does not go so
+                           far, carried over from the knee of the group that went deepest. [Ah]
+``lag_to_siblings_ah``     how much less charge the group held at load on than the fuller half of the groups, in its own Ah; negative: it held more. From the
+                           fit, held by the rest voltages. [Ah]
+``start_deficit_ah``       the same, at least 0, read as charge missing to full: assumes that the fuller half was full; None where the discharge
+                           is known not to have begun full. [Ah]
+leak keys                  see :data:`cycler.resttable.LEAK_KEYS`
+``budgets``                sources of the standard uncertainty of each figure named there, in the figure's unit
+``findings``               codes of what :func:`cycler.findings.diagnose_group` found
+=========================  ====================================================================================================
+
+Uncertainties of charges join the fit and the ammeter's gain, zero and clock; in ``capacity_ratio`` these cancel.
+
+``spread``, highest less lowest group [V]: ``rest_v`` of ``rest_voltage_v``, ``full_v`` of ``full_voltage_v``, ``end_v`` of ``end_voltage_v``, ``load_v`` at half the
+time between load on and end of the discharge (straight line between the rows around it). ``u_...``: :func:`cycler.measures.groups.spread_u` with one
+channel's standard uncertainty against the others; noise is not in it.
+"""
 
 from __future__ import annotations
 
@@ -17,10 +57,12 @@ from cycler.measures.groups import (
     GroupFit,
     LoadedCurves,
     against_siblings,
+    channel_range_u,
     channel_scatter_u,
     fit_groups,
     loaded_curves,
     spread,
+    spread_u,
 )
 from cycler.measures.integrate import crossing
 from cycler.measures.resistance import AFTER_S, Edge, StepResponse
@@ -72,7 +114,7 @@ def group_table(
     numbers: tuple[int, ...], doubts: tuple[str, ...] = (), leak_limit_ma: float | None = None,
     ammeter: Mapping[str, float] | None = None,
 ) -> GroupTable:
-    """Figures of every group that has readings; none where the log has no group voltages. ``numbers`` are the groups' own
+    """Figures of every group that has readings (keys: module docstring); none where the log has no group voltages. ``numbers`` are the groups' own
     numbers, as columns without readings have been taken out of ``log``; ``doubts`` are the reasons against the headline's capacity;
     ``ammeter`` holds the shares that :func:`cycler.groupbudgets.capacity_lines` takes over from the pack's own budget.
 
@@ -80,7 +122,7 @@ def group_table(
     them alike, so that a group at 90 % of its siblings would come out at 80 %.
     """
     n = log.series
-    rests = rest_rows(log, steps)
+    rests = rest_rows(log, steps, pack.instrument.voltage_gain)
     if n == 0:
         empty = {key: None for key in ("rest_v", "full_v", "load_v", "end_v", "u_rest_v", "u_full_v", "u_load_v", "u_end_v")}
         return GroupTable([], None, None, None, empty, rests, [])
@@ -119,12 +161,13 @@ def group_table(
             above_full = at_full - pack.group_charge_voltage_v
 
         def fitted(on: LoadedCurves) -> tuple[GroupFit, ...]:
-            return fit_groups(on, at_rest, u_rest, r10, pack.group_cutoff_voltage_v, ended_by=ended_by, above_full_v=above_full)
+            return fit_groups(on, at_rest, u_rest, r10, pack.group_cutoff_voltage_v, ended_by=ended_by, above_full_v=above_full, ohmic_ohm=ohmic)
 
         fits = fitted(curves)
         matched, u_matched = _if_matched(pack, fits, limiting, headline, curves)
         open_ah = _open_charge_ah(log, flow, headline)
     capacity, u_fit, ratio, u_ratio = _compared(fits, from_full, n)
+    by_shape, u_by_shape = _shape_ratio(fits, n)
     if open_ah is not None and (shifted := _curves(log, steps, flow, headline, open_ah)) is not None:
         # Propagated by a second fit with the bridged charge off by its standard uncertainty (JCGM 100:2008, 5.1.3, note 2; from memory).
         off_fits = fitted(shifted)
@@ -145,10 +188,16 @@ def group_table(
     typical = rated or (headline.net_ah if headline is not None and not gapped else None)
     if np.any(np.isfinite(capacity)):
         typical = float(np.nanmedian(capacity))
-    others_end = np.array([_median(np.delete(at_end, g)) for g in range(n)])
+    # A reversed group is no sibling to be measured by.
+    others_end = np.array([_median(np.delete(np.where(at_end < 0, np.nan, at_end), g)) for g in range(n)])
     limits = pack.limits
     u_reading = voltage_reading_u(pack.instrument, level, resolution, True)
     inner = _without_joint_drop(log, ohmic)
+    u_share = math.sqrt(sum(share**2 for share in (ammeter or {}).values()))
+
+    def with_ammeter(u: float | None, value: float | None) -> float | None:
+        return u if u is None or value is None else math.hypot(u, u_share * value)
+
     rows, found = [], []
     for g in range(n):
         column = v[:, g]
@@ -161,7 +210,7 @@ def group_table(
         others = np.arange(n) != g
         figures = GroupFigures(
             group=numbers[g],
-            capacity_ratio=_known(ratio[g]), u_capacity_ratio=_known(u_ratio[g]), capacity_ah=_known(capacity[g]),
+            capacity_ratio=_known(ratio[g]), u_capacity_ratio=_known(u_ratio[g]), shape_ratio=_known(by_shape[g]), u_shape_ratio=_known(u_by_shape[g]), capacity_ah=_known(capacity[g]),
             start_deficit_ah=None if lag is None else max(lag, 0.0), u_start_deficit_ah=u_lag,
             resistance_10s_ohm=_known(r10[g]), u_resistance_10s_ohm=_known(u_r10[g]), siblings_10s_ohm=_positive(_median(r10[others])),
             ohmic_ohm=_known(ohmic[g]), u_ohmic_ohm=_known(u_ohmic[g]), siblings_ohmic_ohm=_positive(_median(ohmic[others])),
@@ -190,9 +239,9 @@ def group_table(
                 "capacity_is_estimate": not (fit is not None and fit.reached_cutoff),
                 "capacity_ratio": _known(ratio[g]), "u_capacity_ratio": _known(u_ratio[g]),
                 "charge_to_cutoff_ah": fit.to_cutoff_ah if fit else None,
-                "u_charge_to_cutoff_ah": fit.u_to_cutoff_ah if fit else None,
-                "start_deficit_ah": deficit, "u_start_deficit_ah": u_lag if deficit is not None else None,
-                "lag_to_siblings_ah": lag, "u_lag_to_siblings_ah": u_lag,
+                "u_charge_to_cutoff_ah": with_ammeter(fit.u_to_cutoff_ah, fit.to_cutoff_ah) if fit else None,
+                "start_deficit_ah": deficit, "u_start_deficit_ah": with_ammeter(u_lag, lag) if deficit is not None else None,
+                "lag_to_siblings_ah": lag, "u_lag_to_siblings_ah": with_ammeter(u_lag, lag),
                 **leaks[g],
                 "budgets": {
                     "resistance_10s_ohm": budgets.listed(r10_lines[g]), "ohmic_ohm": budgets.listed(ohmic_lines[g]),
@@ -202,14 +251,14 @@ def group_table(
                 "findings": [f.code for f in diagnosed],
             }
         )
-    spreads = {
-        "rest_v": spread(at_rest), "full_v": spread(at_full), "load_v": spread(at_load), "end_v": spread(at_end),
-    }
-    spreads |= {f"u_{key}": (u_pair if value is not None else None) for key, value in list(spreads.items())}
+    at = {"rest_v": at_rest, "full_v": at_full, "load_v": at_load, "end_v": at_end}
+    u_channel = channel_range_u(at_rest, u_reading, resolution)
+    spreads = {key: spread(values) for key, values in at.items()}
+    spreads |= {f"u_{key}": spread_u(u_channel, int(np.count_nonzero(np.isfinite(values)))) for key, values in at.items()}
     whole = pack.series is None or pack.series == n
     named = limiting is not None and (whole or (headline is not None and headline.end_reason == "group_cutoff"))
     return GroupTable(
-        rows, numbers[limiting - 1] if named else None, matched if whole else None, u_matched if whole else None, spreads, rests,
+        rows, numbers[limiting - 1] if named else None, matched if whole else None, with_ammeter(u_matched, matched) if whole else None, spreads, rests,
         found,
     )
 
@@ -223,8 +272,16 @@ def _compared(fits: tuple[GroupFit, ...], from_full: bool, n: int) -> tuple[np.n
         capacity, u = (np.array([_number(getattr(fit, name)) for fit in fits]) for name in ("capacity_ah", "u_capacity_ah"))
         return capacity, u, against_siblings(capacity), _ratio_u(capacity, u)
     # Not from full: how much each group holds is unknown, but not how it compares with the others.
+    return nothing, nothing, *_shape_ratio(fits, n)
+
+
+def _shape_ratio(fits: tuple[GroupFit, ...], n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Each group's capacity over that of its siblings by the shape of the curves alone, which no drop over a joint changes, and its standard
+    uncertainty. Shapes (n,)."""
+    if not fits:
+        return np.full(n, np.nan), np.full(n, np.nan)
     scale = np.array([fit.scale if fit.to_cutoff_ah is not None else np.nan for fit in fits])
-    return nothing, nothing, against_siblings(scale), _ratio_u(scale, np.array([fit.u_scale for fit in fits]))
+    return against_siblings(scale), _ratio_u(scale, np.array([fit.u_scale for fit in fits]))
 
 
 def _open_charge_ah(log: Log, flow: Flow, headline: Discharge) -> np.ndarray | None:

@@ -16,6 +16,7 @@ from cycler.tomlsource import (
     INSTRUMENT_FILE,
     checked_number,
     checked_word,
+    kept_names,
     parse_toml,
     read_bytes,
     refuse_key,
@@ -298,7 +299,7 @@ def _from_table(data: dict[str, Any], source: _Source) -> Instrument:
     values.setdefault("clock_gain", _DECLARED_CLOCK_GAIN)
     defaulted = tuple(key for key in _LIMITS_OF_ERROR if key not in values)
     return Instrument(
-        **values, declared=True, defaulted=tuple(data.get("defaulted", defaulted)),
+        **values, declared=True, defaulted=kept_names(data.get("defaulted"), _LIMITS_OF_ERROR) or defaulted,
         stated=tuple((channel, stated[channel]) for channel in CHANNELS if channel in stated),
     )
 

@@ -122,6 +122,8 @@ class Log:
         Line of each row in its file, for messages.
     part : ndarray of int, shape (n,), or None
         Index into ``sources`` of the file each row came from.
+    left_out : tuple of int
+        Groups whose columns were taken out of ``group_voltage_v`` as saying nothing; the rest do not add up to the pack.
     sources : tuple of Source
     reading : Reading
 
@@ -150,6 +152,7 @@ class Log:
     part: np.ndarray | None = None
     thermistor_ohm: np.ndarray | None = None
     thermistor_names: tuple[str, ...] = ()
+    left_out: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         put = object.__setattr__

@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from cycler.errors import InputError, Location, quote
-from cycler.tomlsource import checked_number, line_of_key, refuse_key
+from cycler.tomlsource import checked_number, kept_names, line_of_key, refuse_key
 
 RATED_RATE_IT = 0.2
 """Rate at which portable and industrial cells are rated (from memory of IEC 61960-3 and IEC 62620), where [correction] states none. [It]"""
@@ -98,7 +98,7 @@ def correction_from_dict(data: Any, file: str, text: str) -> Correction:
             values[half_width] = UNSTATED_SHARE * (values[key] - (1.0 if key == PEUKERT else 0.0))
             defaulted.append(half_width)
     # A stored table already holds the half-widths; which of them were never stated it says itself.
-    return Correction(**values, defaulted=tuple(data.get("defaulted") or defaulted))
+    return Correction(**values, defaulted=kept_names(data.get("defaulted"), tuple(known)) or tuple(defaulted))
 
 
 def _checked(key: str, value: Any, where: Location) -> float:

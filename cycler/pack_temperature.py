@@ -11,7 +11,7 @@ from dataclasses import dataclass, fields
 from typing import Any
 
 from cycler.errors import InputError, Location, quote
-from cycler.tomlsource import checked_number, line_of_key, refuse_key
+from cycler.tomlsource import checked_number, kept_names, line_of_key, refuse_key
 from cycler.units import KELVIN_AT_0_C
 
 CHARGE_WINDOW_C, DISCHARGE_WINDOW_C = (0.0, 45.0), (-20.0, 60.0)
@@ -122,7 +122,7 @@ def thermistor_from_dict(data: Any, file: str = "pack", text: str = "") -> Therm
             stated[key] = _number(key, value, where)
     _one_form(stated, table)
     defaulted = tuple(key for key in _TOLERANCES if key not in stated)
-    curve = ThermistorCurve(**stated, defaulted=tuple(data.get("defaulted") or defaulted))
+    curve = ThermistorCurve(**stated, defaulted=kept_names(data.get("defaulted"), _TOLERANCES) or defaulted)
     _check_is_ntc(curve, table)
     return curve
 

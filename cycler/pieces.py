@@ -173,15 +173,17 @@ def _level_jumps(current: np.ndarray, scale: CurrentScale) -> np.ndarray:
     floor = np.maximum(share * size, max(7.0 * max(noise_of(current), scale.noise_a), 2.1 * scale.resolution_a, 0.004 * scale.largest_a))
     candidates = np.flatnonzero(change > floor)
     # A row that straddles a jump makes two of it, each perhaps too small.
-    over_two = np.flatnonzero(np.abs(current[2:] - current[:-2]) > np.maximum(floor[1:], floor[:-1]))
-    halves = over_two[(change[over_two] <= floor[over_two]) & (change[over_two + 1] <= floor[over_two + 1])]
-    candidates = np.union1d(candidates, halves[np.append(True, np.diff(halves) > 1)] if halves.size else halves).astype(int)
-    halves = set(halves.tolist())
+    twice = np.abs(current[2:] - current[:-2])
+    halves = {
+        k for k in np.flatnonzero(twice > np.maximum(floor[1:], floor[:-1])).tolist()
+        if max(change[k], change[k + 1]) <= floor[k] and twice[k] == np.max(twice[max(0, k - 1) : k + 2])
+    }
+    candidates = sorted({*candidates.tolist(), *halves})
     keep = []
     for k in candidates:
         around = np.concatenate((change[max(0, k - 5) : max(0, k - 1)], change[k + 2 : k + 6]))
         usual = np.median(around) if around.size >= 3 else 0.0
-        if k in halves and (around.size < 4 or np.max(around) > 0.4 * abs(current[k + 2] - current[k])):
+        if k in halves and (around.size < 4 or np.max(around) > 0.4 * twice[k]):
             continue
         if (0.7 * (change[k] + change[k + 1]) if k in halves else change[k]) < 5.0 * usual:
             continue

@@ -17,7 +17,7 @@ _DISPLAY: dict[str, tuple[float, str]] = {
     "share": (1e2, "%"),
     "degC": (1.0, "°C"),
 }
-_PLAIN = {"Ah", "Wh", "V", "mV", "A", "mA", "K", "s", "h", "mV/h", "It", "K/min", ""}
+_PLAIN = {"Ah", "Wh", "W", "V", "mV", "A", "mA", "K", "s", "h", "mV/h", "It", "K/min", ""}
 
 
 def decimals_for(uncertainty: float) -> int:
@@ -66,6 +66,10 @@ def figure_text(value: float | None, u: float | None, unit: str, coverage_factor
         digits = 3 if shown == 0 else max(0, min(6, 3 - math.floor(math.log10(abs(shown)))))
         return f"{_number(shown, digits)}{tail}"
     expanded = abs(u * factor * coverage_factor)
+    if expanded >= 100.0:
+        # Two significant digits before the decimal point: 16670 ± 570, not 16671 ± 568.
+        step = 1 - math.floor(math.log10(expanded))
+        return f"{_number(round(shown, step), 0)} ± {round(expanded, step):.0f}{tail}"
     digits = decimals_for(expanded)
     return f"{_number(shown, digits)} ± {expanded:.{digits}f}{tail}"
 

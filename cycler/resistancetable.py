@@ -88,7 +88,27 @@ def resistance_sheet(
     main_edge: int | None, left_out: int, group_sum: bool,
 ) -> dict[str, Any]:
     """The contract's ``resistance`` object. ``left_out`` edges were not worked out; with ``group_sum`` the pack voltage is the
-    sum of the groups, as no other was logged."""
+    sum of the groups, as no other was logged.
+
+    Rows of ``pack`` and ``groups``, each for one edge and time after it (:mod:`cycler.measures.resistance`), ``u_...`` standard uncertainties:
+
+    ``method``: ``current_step``, or a two-current recipe at pack level; ``at_s``: instant of the edge; ``after_s``: 0 for the ohmic part. [s]
+    ``current_step_a``: level after less level before, medians of the rows beside the edge: five under load (the first after it left out), nine at rest. [A]
+    ``ohm``: change of voltage over that step, the stated leads of a two-wire pack voltage are taken off, two-current recipes excepted; that they are
+    known within 10 % (rectangular) is in the headline's uncertainty only. [ohm]
+    ``ohmic_ohm``: extrapolated to the edge; ``polarization_ohm``: ``ohm`` less that, drift of the open-circuit voltage in it. [ohm]
+    ``state_of_charge``: 1 at load on of the discharge that counts, 0 at its end, by charge; None outside of it or where it is in doubt.
+    ``temperature_c``: mean of all readings of all sensors in the last row before the edge and five rows on either side of it. [degC]
+
+    ``headline``: resistance 10 s after the edge of :func:`headline_edge` and ohmic part there (mean over edges alike it), of the pack (``source``
+    ``pack``) or the sum of its groups (``group_sum``: no pack voltage supports it, two-wire leads are not stated, or ``lead_drop``); ``budget``
+    lists the sources of its ``u_ohm_10s``.
+    ``interconnect_ohm``: that of the pack less the sum of its groups, both 10 s after that edge: what lies outside the taps. None unless every group and
+    the pack were logged apart. [ohm]
+    ``lead_ohm``: stated resistance of the leads of a two-wire pack voltage, not measured. [ohm]
+    ``warnings``: ``two_wire_sense``; ``lead_drop`` (interconnect above ``LEAD_SHARE`` of the groups and significant); ``edges_left_out``;
+    ``sampling_too_coarse`` (no edge, or none with an ohmic part of the pack).
+    """
     rows, group_rows = [], []
     for k, edge in enumerate(edges):
         common = {
@@ -103,11 +123,13 @@ def resistance_sheet(
                 for row in _channel_rows(response, edge, pack, group=True)
             ]
     for level in two_level_resistances(log, steps, pack.rated_capacity_ah, flow.switches):
-        lines = resistance_u(pack.instrument, level.ohm, level.u_ohm, 0.0, False)
+        lead = pack.instrument.lead_resistance_ohm if pack.instrument.sense == "two-wire" else 0.0
+        ohm = level.ohm - lead
+        lines = (*resistance_u(pack.instrument, ohm, level.u_ohm, 0.0, False), BudgetLine("lead resistance", rectangular(0.1 * lead)))
         rows.append(
             {
                 "method": level.method, "at_s": level.at_s, "after_s": level.after_s, "current_step_a": level.current_step_a,
-                "ohm": level.ohm, "u_ohm": combined(lines), "ohmic_ohm": None, "polarization_ohm": None,
+                "ohm": ohm, "u_ohm": combined(lines), "ohmic_ohm": None, "polarization_ohm": None,
                 "state_of_charge": None, "temperature_c": _temperature_at(log, steps[level.step_index].first),
                 "step_index": level.step_index,
             }
@@ -215,7 +237,7 @@ def _sum_budget(
     return (
         BudgetLine("voltage gain", rectangular(i.group_voltage_gain * total)),
         BudgetLine("current gain", rectangular(i.current_gain * total)),
-        BudgetLine("current resolution", current_share * total),
+        BudgetLine("current noise and resolution", current_share * total),
         BudgetLine("voltage noise and resolution", math.sqrt(sum(g.u_random_ohm[ten] ** 2 for g in groups if g))),
         BudgetLine("instant of the edge", sum(g.u_instant_ohm[ten] for g in groups if g)),
     )
@@ -266,15 +288,27 @@ def _temperature_at(log: Log, k: int) -> float | None:
     return float(np.nanmean(window)) if np.any(np.isfinite(window)) else None
 
 
-def lead_findings(resistance: dict[str, Any]) -> list[Finding]:
+def lead_findings(resistance: dict[str, Any], pack: Pack) -> list[Finding]:
+    """What lies between the sum of the groups and the terminals: leads, or, with a declared four-wire voltmeter, a joint in the pack."""
     if "lead_drop" not in resistance["warnings"]:
         return []
     value, u = resistance["interconnect_ohm"], resistance["u_interconnect_ohm"]
+    evidence = f"{1e3 * value:.2f} ± {2e3 * u:.2f} mΩ (k = 2)"
+    if pack.instrument.declared and pack.instrument.sense == "four-wire":
+        current = pack.max_discharge_current_a or abs(resistance["headline"]["current_step_a"])
+        return [
+            Finding(
+                "joint_outside_taps", "defect",
+                f"{1e3 * value:.0f} mΩ lie outside the group taps, though the voltage was read at the pack itself: a plug, strip, wire or board that makes about "
+                f"{current**2 * value:.0f} W of heat at {current:.3g} A. Find the joint before the pack goes back.",
+                evidence,
+            )
+        ]
     return [
         Finding(
             "lead_drop", "caution",
             f"The pack shows {1e3 * value:.1f} mΩ more than its groups together: leads, plug or board lie in that reading. Pack resistance is "
             "taken from the sum of the groups.",
-            f"{1e3 * value:.2f} ± {2e3 * u:.2f} mΩ (k = 2)",
+            evidence,
         )
     ]

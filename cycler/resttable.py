@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from cycler.averaging import scatter_of
 from cycler.log import Log
 from cycler.measures import leakage
 from cycler.measures import rest as resting
@@ -44,7 +45,16 @@ LEAK_KEYS = (
     "u_drift_to_siblings_mv_per_h", "slope_at_rest_v_per_ah", "u_slope_at_rest_v_per_ah", "slope_at_rest_source",
     "smallest_leak_shown_ma", "shortest_rest_h_for_1ma", "self_discharge_limit_ma", "shortest_rest_h_for_limit",
 )
-"""Keys of a row of the group table that are made here."""
+"""Keys of a row of the group table that are made here, ``u_x`` the standard uncertainty of ``x``. "The rest" is the longest of the log.
+
+``self_discharge_ma``: ``drift_to_siblings_mv_per_h`` over ``slope_at_rest_v_per_ah``, positive = losing more than the siblings that drift alike. [mA]
+``self_discharge_reasons``: why it is None, or doubts of it (module docstring); ``self_discharge_step``: index of the rest.
+``drift_to_siblings_mv_per_h``: lasting slope past the head of the rest (its first third, at most ``rest.SETTLE_S``). [mV/h]
+``slope_at_rest_v_per_ah``: open-circuit voltage per charge at the group's median voltage past that head; ``slope_at_rest_source`` the curves it came from. [V/Ah]
+``smallest_leak_shown_ma``: leak that would stand out of the uncertainty of this rest at k = ``SHOWN_AT``. [mA]
+``shortest_rest_h_for_1ma``, ``shortest_rest_h_for_limit``: rest after which a leak of ``STATED_LEAK_MA``, or of ``self_discharge_limit_ma`` of the criteria [mA], would;
+None beyond ``REST_MAX_H``. Reckoned from scatter, step and sampling of this log. [h]
+"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -126,8 +136,8 @@ def leak_rows(
 ) -> list[dict[str, Any]]:
     """Self-discharge of each group above its siblings, over the longest rest, with what limits it (keys: ``LEAK_KEYS``).
 
-    What is measured: the lasting fall of the group's voltage against the mean of its siblings past the head of the rest
-    (:func:`cycler.measures.rest.group_drifts`), divided by the slope of the group's own open-circuit curve at that voltage
+    What is measured: the lasting fall of the group's voltage against the mean of those siblings that drift alike (slopes within three scaled
+    median absolute deviations of their median: :func:`cycler.measures.rest.group_drifts`) past the head of the rest, divided by the slope of the group's own open-circuit curve at that voltage
     (:func:`cycler.measures.leakage.open_circuit_slope`). [mA], positive = losing more than its siblings. What all groups lose alike is not seen.
 
     Parameters
@@ -239,15 +249,21 @@ def _above_siblings(log: Log, rest: Step, g: int, u_pair_v: float) -> bool:
     return bool(others.size) and float(end[g] - np.median(others)) >= -SHOWN_AT * u_pair_v
 
 
-def rest_rows(log: Log, steps: tuple[Step, ...]) -> list[dict[str, Any]]:
+def rest_rows(log: Log, steps: tuple[Step, ...], voltage_gain: float = 0.0) -> list[dict[str, Any]]:
     """The contract's ``rest`` list: what each rest of the pack relaxed by and how fast it still drifts.
 
-    ``drift_mv_per_h``: lasting slope of the pack voltage past the head (:func:`cycler.measures.rest.drift`), temperature included.
-    ``relaxation_mv``: change from the first reading to the end less that drift over the same time; the whole change where no drift is given.
+    ``drift_mv_per_h``: lasting slope of the pack voltage past the head (:func:`cycler.measures.rest.drift`), temperature included. [mV/h]
+    ``relaxation_mv``: change from the first reading at rest to the median of the last three (:func:`cycler.measures.rest.change_at_rest`) less that
+    drift over the time of the rest; the whole change where no drift is given. What the voltage did before the first reading, up to one row after
+    the current went off, is not in it. Positive = upwards. [mV]
+    ``u_...``: noise and rounding of the readings used, of a drift also what the fading part leaves open; and ``voltage_gain``, the limit of
+    error of the voltmeter's gain (fraction of reading; its zero cancels).
     ``verdict``: ``rest_too_short`` (or no readings), ``relaxing`` (what fades still changes the voltage more than the drift), ``settled``,
     ``drifting``. ``reasons`` tell why a figure is None.
     """
     voltage = pack_voltage(log)
+    log_step_v = resolution_of(voltage)  # a voltage at rest may stay on one step
+    usual = _usual_scatter(log, voltage, steps, log_step_v)
     rows = []
     for step in steps:
         if step.kind != "rest":
@@ -263,9 +279,11 @@ def rest_rows(log: Log, steps: tuple[Step, ...]) -> list[dict[str, Any]]:
         if finite.size <= 4 or duration <= 0:
             row["reasons"] = ["readings_too_few"]
             continue
-        step_v = resolution_of(v)
-        change = 1e3 * float(np.median(v[finite[-3:]]) - v[finite[0]])
-        row["relaxation_mv"], row["u_relaxation_mv"] = change, 1e3 * step_v / np.sqrt(6.0)
+        step_v = log_step_v or resolution_of(v)
+        scatter = _scatter(time, v, step_v, usual)
+        change, u_change = (1e3 * x for x in resting.change_at_rest(v, scatter, step_v))
+        gain = rectangular(voltage_gain)
+        row["relaxation_mv"], row["u_relaxation_mv"] = change, float(np.hypot(u_change, gain * change))
         if duration < resting.DRIFT_MIN_S:
             row["reasons"] = ["rest_too_short"]
             continue
@@ -277,14 +295,29 @@ def rest_rows(log: Log, steps: tuple[Step, ...]) -> list[dict[str, Any]]:
         drift, u_drift, fading = (3.6e6 * x for x in (line.slope, line.u_slope, line.fading_slope))
         hours = duration / 3600.0
         row |= {
-            "relaxation_mv": change - drift * hours, "u_relaxation_mv": float(np.hypot(row["u_relaxation_mv"], u_drift * hours)),
-            "drift_mv_per_h": drift, "u_drift_mv_per_h": u_drift, "still_fading_mv_per_h": fading,
+            "relaxation_mv": change - drift * hours,
+            "u_relaxation_mv": float(np.sqrt(u_change**2 + (u_drift * hours) ** 2 + (gain * (change - drift * hours)) ** 2)),
+            "drift_mv_per_h": drift, "u_drift_mv_per_h": float(np.hypot(u_drift, gain * drift)), "still_fading_mv_per_h": fading,
         }
         if abs(fading) > max(SHOWN_AT * 3.6e6 * line.u_fading_slope, SETTLED_MV_PER_H, abs(drift)):
             row["verdict"] = "relaxing"
         else:
             row["verdict"] = "settled" if abs(drift) <= max(SHOWN_AT * u_drift, SETTLED_MV_PER_H) else "drifting"
     return rows
+
+
+def _usual_scatter(log: Log, voltage: np.ndarray, steps: tuple[Step, ...], resolution_v: float) -> float:
+    """Median over the rests that tell it of the standard deviation of one reading, 0 without any. [V]"""
+    each = (resting.rest_scatter(voltage[s.slice], log.time_s[s.slice], resolution_v) for s in steps if s.kind == "rest")
+    known = [value for value in each if value is not None]
+    return float(np.median(known)) if known else 0.0
+
+
+def _scatter(time_s: np.ndarray, value_v: np.ndarray, resolution_v: float, usual_v: float) -> float:
+    """Standard deviation of one reading of a rest. A short one hardly knows its own: widened by ``FEW_WIDER``, or what the other rests show if
+    that is more. [V]"""
+    own = resting.rest_scatter(value_v, time_s, resolution_v)
+    return max(resting.FEW_WIDER * scatter_of(value_v, resolution_v), usual_v) if own is None else own
 
 
 def _length(log: Log, step: Step) -> float:

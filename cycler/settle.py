@@ -80,7 +80,10 @@ def _advise_capacity(analysis: Analysis) -> list[str]:
     if "protection_trip" in codes:
         group = analysis.get("limiting_group")
         who = f"group {group} gave out first: examine it" if group else "log the group voltages to see which gave out first"
-        sentences.append(f"The protection ended the discharge early; {who} before the test is repeated.")
+        sentences.append(
+            f"The protection ended the discharge early; {who} before the test is repeated. Do not bypass the board: where it cuts off healthy groups, check "
+            "whether that cut-off is the one it should have."
+        )
     if "cutoff_unknown" in codes:
         sentences.append("Enter cutoff_voltage_v (or group_cutoff_voltage_v) from the pack's label in the pack file.")
     misread = {"unit_doubtful", "sign_doubtful", "capacity_above_rating"} & set(codes)
@@ -124,7 +127,7 @@ def _advise_tap(analysis: Analysis) -> list[str]:
     groups = groups_not_logged(analysis)
     which = f"the tap of {groups_text(groups)}" if len(groups) == 1 else f"the taps of {groups_text(groups)}"
     return [
-        f"Log {which} too, which the log does not hold: check lead, plug and channel; fuse each tap lead, a tap carries the "
+        f"Log {which} too, of which this log holds no usable readings: check lead, plug and channel; fuse each tap lead, a tap carries the "
         "full short-circuit current of its group."
     ]
 

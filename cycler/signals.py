@@ -59,8 +59,8 @@ class Unread:
 
 
 def pack_voltage(log: Log) -> np.ndarray:
-    """Pack voltage of each sample; the sum of the groups where only groups were logged. [V]"""
-    if np.any(np.isfinite(log.voltage_v)) or log.series == 0:
+    """Pack voltage of each sample; the sum of the groups where only groups were logged, not known if one of them was left out. [V]"""
+    if np.any(np.isfinite(log.voltage_v)) or log.series == 0 or log.left_out:
         return log.voltage_v
     return np.sum(log.group_voltage_v, axis=1)
 
@@ -179,7 +179,8 @@ def _moves_voltage(rows: np.ndarray, voltage: np.ndarray | None, current_a: floa
     span = float(np.subtract(*np.quantile(finite, [0.99, 0.01]))) if finite.size else 0.0
     ends = np.flatnonzero(np.diff(rows) > 4)
     first, last = np.append(0, ends + 1), np.append(ends, rows.size - 1)
-    moved = voltage[rows[last]] - voltage[rows[(first + last) // 2]]
+    moved = np.subtract(voltage[rows[last]], voltage[rows[(first + last) // 2]])
+    moved = moved[np.isfinite(moved)]
     return bool(np.sign(current_a) * np.nansum(moved) > MOVED_SHARE * span > 0)
 
 

@@ -18,11 +18,12 @@ from cycler.compare import same_instrument
 from cycler.criteria_quantities import HOURS_PER_MONTH, number, part
 from cycler.errors import InputError
 from cycler.findings import LEAK_SIGNIFICANT, SELF_DISCHARGE_SHARE_PER_MONTH
-from cycler.grouptable import curves_to_gap, unusable_groups
+from cycler.grouptable import curves_to_gap
 from cycler.measures import capacity as cap
 from cycler.measures import leakage
 from cycler.measures.longrest import LongDrift, long_drift
 from cycler.resttable import SHOWN_AT, OwnCurves, own_curves
+from cycler.sensors import screen
 from cycler.signals import noise_of, resolution_of
 from cycler.steps import Step, segment_steps
 
@@ -177,8 +178,9 @@ def _end(run: Run, log: Log, at_end: bool) -> _End:
             f"log {FIRST_REST_MIN_S / 60.0:.0f} min of rest or more before the pack is left alone",
         )
     rows = np.arange(max(rest.first, rest.last - READINGS + 1), rest.last + 1) if at_end else np.arange(rest.first, min(rest.last, rest.first + READINGS - 1) + 1)
-    v = np.array(log.group_voltage_v)
-    v[:, [g - 1 for g in unusable_groups(log)]] = np.nan
+    screened = screen(log)
+    v = np.array(screened.log.group_voltage_v)
+    v[:, [g - 1 for g in screened.lost]] = np.nan
     volts, u = np.full(log.series, np.nan), np.full(log.series, np.nan)
     for g in range(log.series):
         here = v[rows, g][np.isfinite(v[rows, g])]

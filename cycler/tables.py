@@ -1,30 +1,27 @@
-"""Results as text for a terminal: tables of 80 columns that never cut a figure, and sentences.
+"""Results as text for a terminal: verdict, figures, groups, findings, cautions, runs.
 
 Works from the plain analysis object, so that a run of today and one out of the register print alike.
 """
 
 from __future__ import annotations
 
-import sys
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from rich import box
-from rich.cells import cell_len
-from rich.console import Console
-from rich.table import Column, Table
 from rich.text import Text
 
 from cycler.criteria_quantities import number, part
-from cycler.quantities import display_unit, figure_text, significant_text
-from cycler.record.text import END_WORDS, STEP_WORDS, code_label
+from cycler.detail_tables import print_details
+from cycler.measure_tables import beside_capacity, beside_resistance, ended_because, leak_sentences
+from cycler.quantities import significant_text
+from cycler.record.text import STEP_WORDS, code_label
 from cycler.record.values import banded
 from cycler.settle import quantity_text
+from cycler.terminal import DASH, Sheet, bare, duration, figure, items, row, ruled, sentence
 
 if TYPE_CHECKING:
     from cycler.register import RunRow
 
-DASH = "–"
 RESULT_WORDS = {"pass": "PASS", "fail": "FAIL", "not_proven": "NOT PROVEN"}
 _RESULT_STYLE = {"pass": "bold green", "fail": "bold red", "not_proven": "bold yellow"}
 SEVERITY_WORDS = {"danger": "DANGER", "defect": "Defect", "caution": "Caution", "info": "Note"}
@@ -45,193 +42,29 @@ CAUTION_DANGER = (
 )
 
 
-def answer_console() -> Console:
-    """Console on standard output without guesses about what the text means. NO_COLOR is honoured."""
-    return Console(file=sys.stdout, highlight=False, markup=False, emoji=False)
-
-
-class Sheet:
-    """Prints blocks one below another, wide enough for their figures even where the terminal is not."""
-
-    def __init__(self, console: Console | None = None) -> None:
-        self._console = console or answer_console()
-
-    def blank(self) -> None:
-        """An empty line."""
-        self._print("")
-
-    def title(self, text: str) -> None:
-        """A heading, with an empty line above."""
-        self.blank()
-        self._print(Text(text, style="bold"))
-
-    def line(self, text: str | Text) -> None:
-        """One paragraph, wrapped at words."""
-        self._print(_text(text))
-
-    def path(self, text: str) -> None:
-        """A line that is never broken, so that it can be copied."""
-        self._print(_text(text), soft_wrap=True)
-
-    def table(self, table: Table) -> None:
-        """A table at the width of the terminal, or wider if its figures need it."""
-        console = self._console
-        before = console.width
-        try:
-            console.width = max(before, _share_width(table, before))
-            self._print(table)
-        finally:
-            console.width = before
-
-    def pairs(self, rows: Iterable[tuple[str | Text, str | Text]]) -> None:
-        """Names and values, the values aligned."""
-        grid = Table.grid(padding=(0, _GAP))
-        grid.add_column(no_wrap=True)
-        grid.add_column(overflow="fold")
-        for name, value in rows:
-            row(grid, name, value)
-        self.table(grid)
-
-    def _print(self, thing: Any, soft_wrap: bool = False) -> None:
-        if self._console.is_terminal:
-            self._console.print(thing, soft_wrap=soft_wrap, crop=False)
-            return
-        with self._console.capture() as held:  # in a file or pipe: without the blanks that fill up a line
-            self._console.print(thing, soft_wrap=soft_wrap, crop=False)
-        self._console.file.write("".join(f"{line.rstrip()}\n" for line in held.get().splitlines()))
-
-
-_WORD_MAX = 20
-"""Words up to this length are not broken in a column of text. [characters]"""
-_GAP = 2
-"""Blanks between two columns. [characters]"""
-
-
-def ruled(*heads: tuple[str, str]) -> Table:
-    """A table with heads; each is (text, kind), kind ``n`` figures (right, never broken), ``t`` text (may wrap)."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, padding=(0, 1, 0, 0))
-    for text, kind in heads:
-        figures = kind == "n"
-        table.add_column(
-            Text(text), justify="right" if figures else "left", no_wrap=figures, overflow="fold", min_width=1,
-        )
-        _widen(table.columns[-1], Text(text))
-    return table
-
-
-def row(table: Table, *cells: str | Text) -> None:
-    """Add a row of plain texts (nothing in them is taken for a style)."""
-    texts = [_text(cell) for cell in cells]
-    table.add_row(*texts)
-    for column, text in zip(table.columns, texts, strict=True):
-        _widen(column, text)
-
-
-def _widen(column: Column, text: Text) -> None:
-    """Have the column keep whole figures, or whole words up to a length."""
-    if column.no_wrap:
-        need = _longest(text)
-    else:
-        need = min(_WORD_MAX, max((cell_len(word) for word in text.plain.split()), default=1))
-    column.min_width = max(column.min_width or 1, need)
-
-
-def _longest(text: Any) -> int:
-    return max((cell_len(line) for line in str(text).split("\n")), default=1)
-
-
-def _share_width(table: Table, width: int) -> int:
-    """Give each column its least width and share what is left among those that want more; returns the whole width.
-
-    (Left to itself the table would first shrink columns below their least width and then cut them.)
-    """
-    least = [column.min_width or 1 for column in table.columns]
-    wanted = [max(low, *map(_longest, (column.header, *column.cells))) for low, column in zip(least, table.columns)]
-    gaps = _GAP * (len(least) - 1)
-    if sum(wanted) + gaps > width:
-        spare = max(0, width - gaps - sum(least))
-        wishes = [high - low for high, low in zip(wanted, least)]
-        wanted = [low + spare * wish // (sum(wishes) or 1) for low, wish in zip(least, wishes)]
-    for column, share in zip(table.columns, wanted):
-        column.width = share
-    return sum(wanted) + gaps
-
-
-def _text(value: str | Text) -> Text:
-    """Plain text; what could steer a terminal (a file name may hold it) is replaced."""
-    if isinstance(value, Text):
-        return value
-    return Text("".join(ch if ch.isprintable() or ch == "\n" else "\N{REPLACEMENT CHARACTER}" for ch in value))
-
-
-def bare(value: Any, u: Any, unit: str, factor: float = 1.0) -> str:
-    """Figure for a column whose head names the unit; a dash if it is not known."""
-    exact, spread = number(value), number(u)
-    if exact is None:
-        return DASH
-    text = figure_text(exact * factor, None if spread is None else spread * factor, unit)
-    return text.removesuffix(f" {display_unit(unit)[1]}")
-
-
-def figure(value: Any, u: Any, unit: str) -> str:
-    """Figure with its unit, "not known" if there is none."""
-    return figure_text(number(value), number(u), unit)
-
-
-def items(value: Any) -> list[Any]:
-    """A list as it is; what is missing as an empty one."""
-    return list(value) if isinstance(value, (list, tuple)) else []
-
-
 def rating(value: Any, unit: str) -> str:
     """A rating with its unit, as on a label."""
     return f"{significant_text(value, 6)} {unit}"
 
 
-def sentence(text: Any) -> str:
-    """With a capital and a full stop, degrees in their sign."""
-    words = " ".join(str(text).split()).replace("degC", "°C")
-    if not words:
-        return ""
-    return words[:1].upper() + words[1:] + ("" if words[-1] in ".!?…:" else ".")
-
-
-def ended_because(code: Any) -> str:
-    """Why a step or a discharge ended, as a clause after "ended"."""
-    own = {
-        "set_by_program": "by the operator or the program before any cut-off", "log_end": "where the log ends",
-        "gap": "where the log breaks off",
-    }
-    return own.get(str(code)) or f"because {END_WORDS.get(str(code), code)}"
-
-
-def duration(seconds: Any) -> str:
-    """"4 h 52 min", "3 min 5 s", "12.5 s"."""
-    exact = number(seconds)
-    if exact is None:
-        return "not known"
-    if exact < 60:
-        return f"{significant_text(exact, 3)} s"
-    minutes, rest = divmod(round(exact), 60)
-    if minutes < 60:
-        return f"{minutes} min {rest} s"
-    hours, minutes = divmod(round(exact / 60), 60)
-    return f"{hours} h {minutes} min"
-
-
 # --- analysis ----------------------------------------------------------------------------------------------------
 
 
-def print_analysis(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
-    """All of an analysis that a person decides by, in a fixed order."""
+def print_analysis(sheet: Sheet, analysis: Mapping[str, Any], details: bool = False) -> None:
+    """All of an analysis that a person decides by, in a fixed order; with ``details`` everything else too, before the caution."""
     sheet.pairs(source_rows(analysis))
     print_verdict(sheet, analysis.get("verdict"))
     sheet.title("Pack")
     counted = [("Counter", str(one.get("summary"))) for one in items(analysis.get("counters")) if items(one.get("steps"))]
-    sheet.pairs([*capacity_rows(analysis), *_resistance_rows(analysis), *counted])
+    sheet.pairs([
+        *capacity_rows(analysis), *beside_capacity(analysis), *_resistance_rows(analysis), *beside_resistance(analysis), *counted,
+    ])
     print_groups(sheet, analysis)
     print_findings(sheet, items(analysis.get("findings")))
     print_settle(sheet, analysis.get("verdict"))
+    if details:
+        print_steps(sheet, analysis)
+        print_details(sheet, analysis)
     print_caution(sheet, analysis)
 
 
@@ -466,11 +299,10 @@ def print_groups(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
     sheet.blank()
     sheet.table(holds)
     notes = [f"* Limits the pack: group {limiting}."] if limiting else ["No group stands out as limiting."]
-    if not leaks:
-        notes.append("Leaks at rest are not known.")
     if any(group.get("capacity_is_estimate") and number(group.get("capacity_ah")) is not None for group in groups):
         notes.append("Est.: the group did not reach its own cut-off.")
     sheet.line(f"{' '.join(notes)} {DASH} Not known. ± expanded uncertainty, k = 2.")
+    sheet.line(" ".join(leak_sentences(analysis)))
 
 
 def print_findings(sheet: Sheet, findings: Sequence[Mapping[str, Any]]) -> None:

@@ -18,7 +18,7 @@ _PACK_KEYS = {
     "group_charge_voltage_v", "group_cutoff_voltage_v", "taper_current_a", "instrument", "correction",
 }
 _INSTRUMENT_KEYS = {
-    "voltage", "group_voltage", "current", "temperature", "clock", "voltage_gain", "voltage_offset_v", "group_voltage_gain",
+    "voltage", "group_voltage", "current", "temperature", "voltage_gain", "voltage_offset_v", "group_voltage_gain",
     "group_voltage_offset_v", "current_gain", "current_offset_a", "temperature_offset_c", "clock_gain", "sense",
 }
 
@@ -207,3 +207,8 @@ def checked_number(key: str, value: Any, where: Location) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)) or not -1e300 < value < 1e300:
         raise InputError(f"{key} is not a number", where, f"found {quote(value)}", f"write {key} = 1.23, without a unit")
     return float(value)
+
+
+def kept_names(names: Any, known: tuple[str, ...]) -> tuple[str, ...]:
+    """The names of ``known`` in a list that came back from where it was kept; nothing else that stands there is believed."""
+    return tuple(name for name in names if name in known) if isinstance(names, (list, tuple)) else ()

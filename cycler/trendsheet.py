@@ -10,17 +10,17 @@ from typing import Any
 import numpy as np
 
 from cycler.conduct import implausible_efficiency
+from cycler.efficiencysheet import COMMON as COMMON_OF_EFFICIENCY
+from cycler.efficiencysheet import efficiency_budgets, own_cut_ah
 from cycler.log import Log
 from cycler.measures.capacity import ChargeRun, Discharge, Flow
 from cycler.measures.efficiency import pair_charge_discharge
 from cycler.measures.integrate import cumulative
 from cycler.measures.trend import TrendLine, weighted_line
 from cycler.pack import Pack
-from cycler.signals import resolution_of
-from cycler.steps import pack_voltage
-from cycler.uncertainty import SECONDS_PER_HOUR, rectangular, resolution_term
+from cycler.uncertainty import SECONDS_PER_HOUR, combined, rectangular
 
-COMMON = ("current gain", "current offset", "clock")
+COMMON = ("current gain", "current offset", "clock", "leads")
 """Lines of a budget that act on every cycle of one log alike; every other counts as independent from cycle to cycle."""
 ALIKE_SHARE = 0.05
 """Cycles within this share of the middle rate (of the middle current step, for resistances) are compared. Common practice, no source."""
@@ -113,7 +113,7 @@ def _row(
 ) -> dict[str, Any]:
     """One cycle; keys that begin with "_" hold the standard uncertainties that cycles share, one per source."""
     d = discharges[k]
-    independent, common = _parts(log, d, sheet)
+    independent, common, own_cut, zero_a = _parts(log, d, sheet)
     row: dict[str, Any] = {
         "cycle": d.cycle, "x": None, "at_s": d.end_s, "capacity_ah": sheet["value_ah"], "u_capacity_ah": sheet["u_value_ah"],
         "u_independent_ah": independent, "_capacity_ah": common, "valid": sheet["valid"], "left_out": None,
@@ -129,7 +129,7 @@ def _row(
         moved_ah, full_ah = float(np.interp(d.end_s, log.time_s, through_ah)), 2.0 * pack.rated_capacity_ah
         row["equivalent_full_cycles"] = moved_ah / full_ah
         row["u_equivalent_full_cycles"] = math.hypot(
-            rectangular(i.current_gain) * moved_ah, rectangular(i.current_offset_a) * d.end_s / SECONDS_PER_HOUR
+            rectangular(i.current_gain) * moved_ah, zero_a * d.end_s / SECONDS_PER_HOUR
         ) / full_ah
     ten = [
         r for r in resistances
@@ -149,35 +149,29 @@ def _row(
     pair, _ = pair_charge_discharge(near, tuple(c for c in charges if since <= c.start_s < until), breaks_s)
     if pair is not None and pair.discharge is d and math.isfinite(pair.energy):
         charge = charge_sheets[charges.index(pair.charge)]
-        noise = math.hypot(independent / d.net_ah, _independent_of(charge["budget"]) / pair.charge.charge_ah)
-        hours = (pair.charge.end_s - pair.charge.start_s) / SECONDS_PER_HOUR
-        zero = rectangular(i.current_offset_a) * (hours / pair.charge.charge_ah + d.active_s / SECONDS_PER_HOUR / d.net_ah)
-        # Linearity between the two directions: a tenth of the gain limits, as for ``efficiency``.
-        gains = (rectangular(0.1 * i.current_gain), rectangular(0.1 * i.voltage_gain))
-        u_coulombic = pair.coulombic * math.hypot(noise, zero, gains[0])
+        coulombic, energy = efficiency_budgets(pair, charge, sheet, i, own_cut)
+        u_coulombic, shared = combined(coulombic), {line.source: line.standard_uncertainty for line in energy if line.source in COMMON_OF_EFFICIENCY}
+        own = combined(tuple(line for line in energy if line.source not in shared))
         if not implausible_efficiency(pair, u_coulombic):
             row |= {
                 "coulombic_efficiency": pair.coulombic, "u_coulombic_efficiency": u_coulombic,
-                "energy_efficiency": pair.energy, "u_energy_efficiency": pair.energy * math.hypot(noise, zero, *gains),
-                "u_independent_energy_efficiency": max(noise, FLOOR) * pair.energy, "_energy_efficiency": (zero * pair.energy,),
+                "energy_efficiency": pair.energy, "u_energy_efficiency": combined(energy),
+                "u_independent_energy_efficiency": max(own, FLOOR * pair.energy),
+                "_energy_efficiency": tuple(shared.get(source, 0.0) for source in COMMON_OF_EFFICIENCY),
             }
     return row
 
 
-def _independent_of(budget: list[dict[str, Any]]) -> float:
-    return math.hypot(*(line["standard_uncertainty_ah"] for line in budget if line["source"] not in COMMON))
-
-
-def _parts(log: Log, d: Discharge, sheet: dict[str, Any]) -> tuple[float, tuple[float, ...]]:
-    """Standard uncertainty of a capacity that is its own, and those that it shares with the other cycles, one per source. [Ah]"""
+def _parts(log: Log, d: Discharge, sheet: dict[str, Any]) -> tuple[float, tuple[float, ...], float, float]:
+    """Standard uncertainty of a capacity that is its own, those that it shares with the other cycles, one per source, the cut-off's share of the first [Ah];
+    that of the ammeter's zero [A]."""
     lines = {line["source"]: line["standard_uncertainty_ah"] for line in sheet["budget"]}
     cut = lines.pop("cut-off voltage", 0.0)
-    own_cut = 0.0
-    if cut and d.slope_v_per_ah:
-        channel = log.group_voltage_v[:, d.limiting_end_group - 1] if d.limiting_end_group else pack_voltage(log)
-        own_cut = min(resolution_term(resolution_of(channel)) / d.slope_v_per_ah, cut)
+    own_cut = own_cut_ah(log, d, cut)
     own = math.hypot(own_cut, *(u for source, u in lines.items() if source not in COMMON))
-    return max(own, FLOOR * abs(d.net_ah)), (*(lines.get(source, 0.0) for source in COMMON), math.sqrt(cut**2 - own_cut**2))
+    shared = (*(lines.get(source, 0.0) for source in COMMON), math.sqrt(cut**2 - own_cut**2))
+    zero_a = lines.get("current offset", 0.0) * SECONDS_PER_HOUR / d.active_s if d.active_s > 0 else 0.0
+    return max(own, FLOOR * abs(d.net_ah)), shared, own_cut, zero_a
 
 
 def _mark(rows: list[dict[str, Any]], discharges: tuple[Discharge, ...], charge_sheets: list[dict[str, Any]], pack: Pack) -> str:

@@ -67,7 +67,7 @@ def voltage_reading_u(instrument: Instrument, voltage_v: float, resolution_v: fl
 
 
 def capacity_budget(
-    discharge: Discharge, pack: Pack, end_voltage_u_v: float, zero_seen_a: float = 0.0
+    discharge: Discharge, pack: Pack, end_voltage_u_v: float, zero_seen_a: float = 0.0, lead_ohm: float = 0.0
 ) -> tuple[BudgetLine, ...]:
     """Budget of the charge taken in one discharge. [Ah]
 
@@ -79,13 +79,16 @@ def capacity_budget(
     end_voltage_u_v : float
         Standard uncertainty of the voltage that ended the test. [V]
     zero_seen_a : float
-        Mean current at rest: where it is larger than the stated limit, it is the limit. [A]
+        Mean current at rest, which is not taken off: a known error, so that it counts whole and not as a limit. [A]
+    lead_ohm : float
+        Resistance of leads found in the pack voltage, beyond what the pack file states. [ohm]
 
     Returns
     -------
     tuple of BudgetLine
-        current gain: Q g; current offset: a T over the time under current, a the largest of stated limit, zero seen at rest and a load that may be the zero; clock: Q g_t; cut-off voltage:
-        u(V)/|dV/dQ| at the end; sample instant: dI dt u(share) for each switch; current noise and resolution: random part
+        current gain: Q g; current offset: a T over the time under current, a the stated limit or a load that may be the zero, or the zero seen at rest whole; clock: Q g_t; cut-off voltage:
+        u(V)/|dV/dQ| at the end; leads: I R over the slope at the end, as the half-width of how early a cut-off behind leads came;
+        sample instant: dI dt u(share) for each switch; current noise and resolution: random part
         s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it or the ammeter's limit holds it; full start: what a rest below the charge voltage leaves open;
         gap: 2 % of what a counter bridged (common practice, no source); missing current: what a straight line over missing readings leaves open.
     """
@@ -94,11 +97,13 @@ def capacity_budget(
     hours = discharge.active_s / SECONDS_PER_HOUR
     lines = [
         BudgetLine("current gain", rectangular(instrument.current_gain * q)),
-        BudgetLine("current offset", rectangular(max(instrument.current_offset_a, abs(zero_seen_a), discharge.zero_doubt_a)) * hours),
+        BudgetLine("current offset", max(rectangular(max(instrument.current_offset_a, discharge.zero_doubt_a)), abs(zero_seen_a)) * hours),
         BudgetLine("clock", rectangular(instrument.clock_gain * q)),
     ]
     if discharge.end_reason in ("pack_cutoff", "group_cutoff") and discharge.slope_v_per_ah:
         lines.append(BudgetLine("cut-off voltage", end_voltage_u_v / discharge.slope_v_per_ah))
+    if discharge.end_reason == "pack_cutoff" and discharge.slope_v_per_ah and (drop := lead_drop_v(discharge, instrument, lead_ohm)):
+        lines.append(BudgetLine("leads", rectangular(drop / discharge.slope_v_per_ah)))
     switches = sqrt(sum(term**2 for term in discharge.switch_terms_as)) / SECONDS_PER_HOUR
     lines.append(BudgetLine("sample instant", switches))
     count = max(1.0, discharge.active_s / discharge.sampling_s) if discharge.sampling_s > 0 else 1.0
@@ -117,8 +122,27 @@ def capacity_budget(
     return tuple(lines)
 
 
+def charge_voltage_u(discharge: Discharge, pack: Pack) -> float:
+    """What the voltmeter leaves open of how full the pack was when the discharge began. [Ah]
+
+    Full is the state in which this bench left the pack; a voltmeter that reads 0.1 % high stops a 4.2 V cell at 4.196 V. u(V) over the fall of
+    the pack's voltage per charge just below full (``capacity.TOP_SHARES``, under load); 0 where no full start, charge voltage or slope is known. The same
+    error shifts the cut-off the other way, which would cancel a little of both; that is left in.
+    """
+    if not (discharge.started_full and discharge.top_slope_v_per_ah and pack.charge_voltage_v):
+        return 0.0
+    return voltage_reading_u(pack.instrument, pack.charge_voltage_v, 0.0, False) / discharge.top_slope_v_per_ah
+
+
+def lead_drop_v(discharge: Discharge, instrument: Instrument, lead_ohm: float = 0.0) -> float:
+    """Drop over leads between pack and voltmeter at the mean current: stated ones of a two-wire set-up, or ``lead_ohm`` if that is more. [V]"""
+    stated = instrument.lead_resistance_ohm if instrument.sense == "two-wire" else 0.0
+    return abs(discharge.mean_current_a) * max(stated, lead_ohm, 0.0)
+
+
 def energy_budget(
-    discharge: Discharge, pack: Pack, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float, end_resolution_v: float = 0.0
+    discharge: Discharge, pack: Pack, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float, end_resolution_v: float = 0.0,
+    lead_ohm: float = 0.0,
 ) -> tuple[BudgetLine, ...]:
     """Budget of the energy taken in one discharge. [Wh]
 
@@ -137,6 +161,8 @@ def energy_budget(
         for line in charge_lines
         if not (by_pack and line.source == "cut-off voltage")
     ]
+    if drop := lead_drop_v(discharge, i, lead_ohm):
+        lines.append(BudgetLine("power lost in leads", rectangular(drop * charge)))
     lines += [
         BudgetLine("voltage gain", rectangular(i.voltage_gain * (energy + cut * per_volt))),
         BudgetLine("voltage offset", rectangular(i.voltage_offset_v * (charge + per_volt))),
@@ -149,10 +175,11 @@ def energy_budget(
 
 
 def energy_u(
-    discharge: Discharge, pack: Pack, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float, end_resolution_v: float = 0.0
+    discharge: Discharge, pack: Pack, charge_lines: tuple[BudgetLine, ...], mean_voltage_v: float, end_resolution_v: float = 0.0,
+    lead_ohm: float = 0.0,
 ) -> float:
     """Standard uncertainty of the energy by :func:`energy_budget`. [Wh]"""
-    return combined(energy_budget(discharge, pack, charge_lines, mean_voltage_v, end_resolution_v))
+    return combined(energy_budget(discharge, pack, charge_lines, mean_voltage_v, end_resolution_v, lead_ohm))
 
 
 def resistance_u(
@@ -160,15 +187,16 @@ def resistance_u(
 ) -> tuple[BudgetLine, ...]:
     """Budget of one resistance dU/dI. [ohm]
 
-    Offsets cancel in both differences; the gains do not. ``random_ohm`` joins noise and resolution of both voltage
+    Offsets cancel in both differences; the gains do not. The part of a data-sheet line that does not go with the reading (digits, % of range) is taken as
+    a zero error, wholly constant over the step; there is no term for linearity between the two voltages or currents. ``random_ohm`` joins noise and resolution of both voltage
     readings over dI, ``instant_ohm`` is the slope of R(t) times the uncertainty of the edge's instant, ``current_share`` the relative standard
-    uncertainty of dI from the resolution of the ammeter.
+    uncertainty of dI from noise and resolution of the ammeter.
     """
     gain = instrument.group_voltage_gain if group else instrument.voltage_gain
     return (
         BudgetLine("voltage gain", rectangular(gain * abs(ohm))),
         BudgetLine("current gain", rectangular(instrument.current_gain * abs(ohm))),
-        BudgetLine("current resolution", current_share * abs(ohm)),
+        BudgetLine("current noise and resolution", current_share * abs(ohm)),
         BudgetLine("voltage noise and resolution", random_ohm),
         BudgetLine("instant of the edge", instant_ohm),
     )

@@ -32,7 +32,7 @@ from cycler.settle import ADVICE, guard_sentences, quantity_text
 PASS, FAIL, NOT_PROVEN = "pass", "fail", "not_proven"
 _RANK = {FAIL: 0, NOT_PROVEN: 1, PASS: 2}
 
-VETO_ORDER = ("group_undervoltage", "group_overvoltage", "temperature_high", "self_discharge")
+VETO_ORDER = ("group_reversed", "group_undervoltage", "group_overvoltage", "temperature_high", "self_discharge")
 """Vetoes are listed in this order, others after them. Every finding of severity danger is one."""
 
 CAUTION_PASS = (
@@ -43,6 +43,15 @@ CAUTION_WORK = (
     "Charge and discharge under supervision, on a surface that does not burn, within the maker's limits of voltage, "
     "current and temperature; keep metal off the terminals and taps. Above 60 V d.c. leave the work to licensed people."
 )
+UNJUDGED_DEFECTS = {
+    "temperature_out_of_range": "Charging below the cells' limit can plate lithium inside them. Do not charge this pack in the cold again. Repeat the whole test at "
+    "15 to 30 °C with a day's rest at its end to show that nothing leaks, and ask someone trained before it goes back.",
+    "joint_outside_taps": "Find the joint outside the group taps (plug, strip, wire or board) and mend it, then repeat the load step. Terminals and taps "
+    "stay live while you work: one slip with a tool is a short circuit.",
+    "group_reading_dead": "Measure the group that reads 0 V by hand, between its own taps, before anything else is done with the pack. Taps carry the full "
+    "current of the cells: use insulated probes.",
+}
+"""Defects that no criterion measures: with one of them a pass is not proven. What to do about each."""
 CAUTION_VETO = (
     "Take the pack out of use: it may catch fire when charged, or later at rest. Keep it apart, outdoors or in a "
     "fire-resistant place, watch it, and treat it as damaged for storage and transport under local rules."
@@ -175,7 +184,7 @@ def _judge_taken(taken: Taken, quantity: Quantity, criterion: Criterion, limit: 
             judged["lack"] = "guard"
         note = f" The value is {taken.doubt}." if taken.doubt else ""
         if no_room:
-            note += " The guard band is wider than the limit: measured like this, no pack could pass."
+            note += " The guard band of this group is wider than the limit: measured like this, it could not pass."
         judged["reason"] = who + _reason(figure, result, judged["inside"], quantity, criterion, limit, band, no_room) + note
         return judged
     settles = {("lower", "at_least"): PASS, ("lower", "at_most"): FAIL, ("upper", "at_most"): PASS, ("upper", "at_least"): FAIL}
@@ -273,8 +282,14 @@ def decide(analysis: Analysis, criteria: Criteria) -> dict[str, Any]:
     rows = [judge(analysis, item, criteria.guard_factor(item)) for item in criteria.criteria]
     danger = _danger_findings(analysis)
     vetoes = list(dict.fromkeys(str(finding.get("code")) for finding in danger))
+    unjudged = _unjudged_defects(analysis)
     result = _overall(rows, vetoes)
+    held = result == PASS and bool(unjudged)
+    if held:
+        result = NOT_PROVEN
     to_settle = _veto_advice(danger) if vetoes else _to_settle(analysis, criteria, rows, advisory=result != FAIL)
+    if not vetoes:
+        to_settle = [UNJUDGED_DEFECTS[code] for code in dict.fromkeys(str(finding["code"]) for finding in unjudged)] + to_settle
     cautions = [CAUTION_VETO] if vetoes else [CAUTION_PASS] + ([CAUTION_WORK] if to_settle else [])
     for row in rows:
         del row["lack"], row["lacks"]
@@ -284,7 +299,7 @@ def decide(analysis: Analysis, criteria: Criteria) -> dict[str, Any]:
         "criteria_title": criteria.title,
         "criteria_sha256": criteria.sha256,
         "decision_rule": criteria.decision_rule,
-        "summary": _summary(result, rows, danger),
+        "summary": _held_summary(unjudged) if held else _summary(result, rows, danger),
         "vetoes": vetoes,
         "veto_findings": [
             {key: finding.get(key) for key in ("code", "group", "step", "message")} for finding in danger
@@ -299,6 +314,18 @@ def _danger_findings(analysis: Analysis) -> list[Mapping[str, Any]]:
     danger = [finding for finding in analysis.get("findings") or [] if finding.get("severity") == "danger"]
     order = {code: index for index, code in enumerate(VETO_ORDER)}
     return sorted(danger, key=lambda finding: order.get(finding.get("code"), len(order)))
+
+
+def _unjudged_defects(analysis: Analysis) -> list[Mapping[str, Any]]:
+    """Defects that no criterion measures; the other defects are left to the criteria."""
+    return [
+        finding for finding in analysis.get("findings") or [] if finding.get("severity") == "defect" and finding.get("code") in UNJUDGED_DEFECTS
+    ]
+
+
+def _held_summary(defects: list[Mapping[str, Any]]) -> str:
+    message = str(defects[0].get("message") or str(defects[0].get("code")).replace("_", " ")).rstrip(".")
+    return f"Not proven: the criteria are met, but there is a defect that none of them judges: {message}."
 
 
 def _overall(rows: list[dict[str, Any]], vetoes: list[str]) -> str:

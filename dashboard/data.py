@@ -224,10 +224,13 @@ class Door:
 
     def curves(self, run_id: int) -> Curves:
         """Series of a run's log, read from the raw bytes unless among the last used."""
+        from cycler.temperaturetable import with_temperatures
+
         run = self._register.run(run_id)
-        key = (tuple(source.sha256 for source in run.sources), run.columns_text)
+        # The same log with another curve of its thermistors has other temperatures.
+        key = (tuple(source.sha256 for source in run.sources), run.columns_text, run.pack.thermistor)
         names = {group["group"]: text.group_name(group).capitalize() for group in run.analysis.get("groups") or ()}
-        return self._curves.get(key, lambda: curves_of(self._register.log(run_id), names))
+        return self._curves.get(key, lambda: curves_of(with_temperatures(self._register.log(run_id), run.pack)[0], names))
 
     def incremental(self, run_id: int, window_v: float | None = None) -> dict[str, WayCurves]:
         """Curves of charge per volt of a run, with its own window or a given one [V]; none from an earlier version's analysis."""

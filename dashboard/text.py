@@ -375,6 +375,8 @@ METHOD = {
 }
 ESTIMATED = "{figure} est."
 BUDGET_CAPACITY, BUDGET_RESISTANCE = "Capacity", "Resistance over 10 s"
+BUDGET_ENERGY, BUDGET_CORRECTED = "Energy", "Capacity at the conditions of the rating (calculated)"
+BUDGET_GROUPS = "{figure} of each group: standard uncertainties in {unit}"
 MATCHED = "If the limiting group matched its siblings: {figure}."
 
 # ---- charge per volt (dQ/dV) ---------------------------------------------------------------------------------

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from rich.console import Console
 
-from cycler import tables
 from cycler.cli import run
+from cycler.terminal import Sheet
 
 PROJECT = Path(__file__).resolve().parent.parent
 
@@ -44,4 +44,4 @@ def parsed(text):
 def sheet_of(width, terminal=False):
     """A sheet of that many columns, and what is printed on it."""
     stream = io.StringIO()
-    return tables.Sheet(Console(file=stream, width=width, force_terminal=terminal, highlight=False, markup=False)), stream
+    return Sheet(Console(file=stream, width=width, force_terminal=terminal, highlight=False, markup=False)), stream

@@ -137,12 +137,14 @@ def test_sag_uncertainty_covers_repeated_noisy_tests():
 def test_efficiency_uncertainty_from_a_zero_error_over_charge_and_discharge():
     # Closed form: a zero error a (half-width, rectangular) moves Q_dis/Q_chg by a (T_chg/Q_chg + T_dis/Q_dis); with no gain error left it is
     # the whole uncertainty.
-    from cycler.analysis import _efficiency_sheet
+    from cycler.efficiencysheet import efficiency_sheet
     from tests.measures.test_rest_thermal_efficiency import charge, discharge
 
     pair = Pairing(2.5 / 2.515, 0.95, charge(20.0, 20.0 + 7200.0, 2.515), discharge(0.0, 18000.0, 2.5))
     pack = replace(PACK, instrument=Instrument(0, 0, 0, 0, 0, 0.006, 1.0, 0.0, declared=True))
-    sheet = _efficiency_sheet(pair, pack)
+    zero_ah = [0.006 / 3**0.5 * hours for hours in (2.0, 5.0)]
+    into, out = ({"budget": [{"source": "current offset", "standard_uncertainty_ah": u}]} for u in zero_ah)
+    sheet = efficiency_sheet(pair, pack, None, (pair.discharge,), [out], (pair.charge,), [into])
     expected = 2.5 / 2.515 * 0.006 / 3**0.5 * (2.0 / 2.515 + 5.0 / 2.5)
     assert sheet["u_coulombic"] == pytest.approx(expected, rel=1e-9)
 
@@ -243,7 +245,7 @@ def test_resistance_coarse_ammeter_widens_the_interval():
     coarse = make_log(log.time_s, None, np.round(log.current_a, 1), log.group_voltage_v, log.temperature_c)
     budget = {line["source"]: line["standard_uncertainty_ohm"] for line in analyze(coarse, PACK).to_dict()["resistance"]["budget"]}
     value = analyze(coarse, PACK).to_dict()["resistance"]["headline"]["ohm_10s"]
-    assert budget["current resolution"] / value == pytest.approx(0.1 / 6**0.5 / 5.0, rel=0.03)
+    assert budget["current noise and resolution"] / value == pytest.approx(0.1 / 6**0.5 / 5.0, rel=0.03)
 
 
 def test_efficiency_pair_without_charge_or_energy_is_no_pair():

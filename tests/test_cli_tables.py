@@ -134,5 +134,5 @@ def test_significant_text_never_shows_a_power_of_ten(value, digits, text):
 
 
 def test_figure_with_a_huge_uncertainty_is_plain_integers():
-    # k = 2: twice 135 000.
-    assert figure_text(1234567.0, 135000.0, "mA") == "1234567 ± 270000 mA"
+    # k = 2: twice 135 000; the value to the same place (JCGM 100:2008, 7.2.6, clause number from memory).
+    assert figure_text(1234567.0, 135000.0, "mA") == "1230000 ± 270000 mA"

@@ -320,3 +320,15 @@ def test_bench_of_the_readme_is_read_as_its_remarks_say():
     assert (found.voltage_offset_v, found.current_offset_a) == pytest.approx((0.02, 0.004))
     assert rectangular(found.group_voltage_offset_v) == pytest.approx(0.001)
     assert found.defaulted == ()
+
+
+@pytest.mark.parametrize("table", ["instrument", "thermistor", "correction"])
+@pytest.mark.parametrize("names", [1, [1], ["R25 is a lie"], "all", []])
+def test_names_of_defaults_in_a_pack_file_are_not_believed(table, names):
+    # They are how a kept pack remembers what nobody stated; a person's own list must neither break the reading nor hide a default.
+    stated = {
+        "instrument": {"current_gain": 0.002}, "thermistor": {"r25_ohm": 10000.0, "b_k": 3435.0}, "correction": {"peukert": 1.03},
+    }[table]
+    plain, odd = (pack_from_dict({table: stated | extra}) for extra in ({}, {"defaulted": names}))
+    assert odd == plain
+    assert getattr(plain, table).defaulted

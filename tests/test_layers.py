@@ -20,14 +20,14 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("readers", "pieces", "endreasons", "steps"),
     ("measures",),
     ("uncertainty",),
-    ("findings", "conduct", "grouptable", "resistancetable", "incrementaltable", "temperaturetable", "resttable", "circuittable", "powertable", "chargesheet", "cutoffsheet", "trendsheet", "groupbudgets"),
+    ("findings", "conduct", "grouptable", "sensors", "resistancetable", "incrementaltable", "temperaturetable", "resttable", "circuittable", "powertable", "chargesheet", "efficiencysheet", "cutoffsheet", "trendsheet", "groupbudgets"),
     ("criteria_quantities", "criteria", "settle", "verdict"),
     ("analysis",),
     ("compare", "record"),
     ("migrations", "database", "storage", "columns_memory", "register"),
     ("workflow", "export", "standing", "history"),
     ("simulator",),
-    ("demo", "tables", "comparison_table"),
+    ("demo", "terminal", "tables", "measure_tables", "detail_tables", "comparison_table"),
     ("commands", "cli", "__main__"),
 )
 # Pairs of one layer that must not know each other, besides the order above.
@@ -38,7 +38,7 @@ SIMULATOR_MAY = {"errors", "simulator"}
 # Packages from elsewhere, and the modules that may use them. Everything else is the standard library.
 ELSEWHERE = {
     "numpy": {
-        "log", "readers", "signals", "pieces", "endreasons", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "resistancetable", "incrementaltable", "temperaturetable", "analysis", "record",
+        "log", "readers", "signals", "pieces", "endreasons", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "sensors", "resistancetable", "incrementaltable", "temperaturetable", "analysis", "record",
         "simulator", "export", "resttable", "circuittable", "powertable", "standing", "history", "trendsheet", "averaging", "propagation",
     },
     "pandas": {"readers"},
@@ -51,7 +51,7 @@ ELSEWHERE = {
     "reportlab": {"record"},
     "sqlalchemy": {"migrations", "database", "columns_memory", "register"},
     "platformdirs": {"database"},
-    "rich": {"tables", "comparison_table", "commands"},
+    "rich": {"terminal", "tables", "comparison_table", "commands"},
     "click": {"commands", "cli"},
     "waitress": {"commands"},
 }
@@ -128,7 +128,7 @@ def test_module_uses_only_the_packages_it_may(path):
 
 # A ratio of two capacities takes the results of the other module, not its arithmetic; capacity takes what counters tell of gaps,
 # temperatures which intervals between readings are sampling.
-MEASURES_MAY = {("thermal", "sensors"), ("peaks", "incremental"), ("efficiency", "capacity"), ("bridging", "counters"), ("capacity", "counters"), ("capacity", "bridging"), ("charging", "capacity"), ("cutoffs", "capacity")}
+MEASURES_MAY = {("thermal", "sensors"), ("peaks", "incremental"), ("efficiency", "capacity"), ("bridging", "counters"), ("capacity", "counters"), ("capacity", "bridging"), ("charging", "capacity"), ("charging", "knee"), ("cutoffs", "capacity")}
 
 
 def test_measures_do_not_import_each_other_but_the_integrator():

@@ -151,3 +151,11 @@ def test_sample_two_current_resistance_by_both_recipes():
         ohm, u_ohm = measured[method]
         assert ohm == pytest.approx(levels[times], rel=0.05)
         assert ohm - levels[times] == pytest.approx(0.0, abs=3.0 * u_ohm + 0.01 * ohm)
+
+
+@pytest.mark.parametrize("name", TRUTH)
+def test_sample_resistances_are_those_of_a_pack(name):
+    # Where a board takes the terminals away the voltage falls while the load goes off: no resistance, though groups still rebound.
+    rows = [*result(name)["resistance"]["pack"], *result(name)["resistance"]["groups"]]
+    assert rows
+    assert all(row["ohm"] > 0.0 for row in rows)

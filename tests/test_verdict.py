@@ -371,4 +371,4 @@ def test_decide_guard_band_wider_than_the_limit_leaves_no_acceptance_limit():
     row = next(row for row in decide(example_analysis(changes), OWNER)["criteria"] if row["id"] == "self-discharge")
     assert row["result"] == "fail"
     assert row["acceptance_limit"] is None
-    assert "no pack could pass" in row["reason"]
+    assert "it could not pass" in row["reason"]

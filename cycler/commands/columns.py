@@ -42,7 +42,7 @@ def columns(settings: Settings, shown: int | None, forgotten: int | None, as_jso
     if as_json:
         print_json({"schema": "cycler.columns/1", "columns_files": [asdict(item) for item in known]})
         return
-    from cycler.tables import Sheet, row, ruled
+    from cycler.terminal import Sheet, row, ruled
 
     sheet = Sheet()
     if not known:

@@ -224,6 +224,12 @@ def json_option(text: str) -> _Decorator:
     return click.option("--json", "as_json", is_flag=True, help=text)
 
 
+def details_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """``--details``."""
+    text = "Print every measure: steps, charges, cycles, circuit, rests, peaks, sensors, and each uncertainty by source."
+    return click.option("--details", is_flag=True, help=text)(command)
+
+
 def print_json(value: Any) -> None:
     """One JSON object on standard output; an unknown figure is null, never NaN."""
     click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2))

@@ -8,7 +8,8 @@ from pathlib import Path
 
 from cycler.comparison_table import print_comparison
 from cycler.demo import Demo
-from cycler.tables import Sheet, capacity_rows, print_caution, verdict_text
+from cycler.tables import capacity_rows, print_caution, verdict_text
+from cycler.terminal import Sheet
 
 
 def print_demo(made: Demo) -> None:

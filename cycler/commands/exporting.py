@@ -53,7 +53,7 @@ def export(settings: Settings, what: tuple[str, ...], target: str, how: HowToRea
             _to_standard_output(settings, log)
             return
         written = export_file(log, target)
-    from cycler.tables import Sheet
+    from cycler.terminal import Sheet
 
     Sheet().path(f"Wrote {written.rows} rows in {written.columns} columns, {written.bytes} bytes, to {target}")
 

@@ -14,6 +14,7 @@ from cycler.commands.common import (
     RunNumber,
     Settings,
     criteria_option,
+    details_option,
     given_options,
     json_option,
     load_criteria,
@@ -26,7 +27,7 @@ from cycler.commands.reading import read_sources
 
 if TYPE_CHECKING:
     from cycler.register import Register
-    from cycler.tables import Sheet
+    from cycler.terminal import Sheet
     from cycler.workflow import KnownDanger
 
 EXIT_NOT_A_PASS = 3
@@ -85,7 +86,8 @@ def add(
             name, run = register.name, register.run(run_id)
             earlier = known_dangers(register, run.pack_id)
     from cycler.commands.reading_output import print_reading_doubts
-    from cycler.tables import Sheet, capacity_rows, columns_rows, print_caution, print_grave, verdict_text
+    from cycler.tables import capacity_rows, columns_rows, print_caution, print_grave, verdict_text
+    from cycler.terminal import Sheet
 
     sheet = Sheet()
     sheet.pairs([
@@ -107,7 +109,8 @@ def add(
 
 def _print_earlier_dangers(sheet: Sheet, known: list[KnownDanger], run_id: int) -> None:
     """Danger that other runs of the pack have shown: a good test since then does not take it back."""
-    from cycler.tables import print_dangers, sentence
+    from cycler.tables import print_dangers
+    from cycler.terminal import sentence
 
     found = [
         (f"run {item.run_id}" + (f" ({item.label})" if item.label else ""), sentence(message))
@@ -143,7 +146,8 @@ def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
             "schema": "cycler.list/1", "packs": [asdict(item) for item in packs], "runs": [item.to_dict() for item in runs],
         })
         return
-    from cycler.tables import Sheet, print_runs
+    from cycler.tables import print_runs
+    from cycler.terminal import Sheet
 
     if not runs:
         whose = f" of pack {pack_id}" if pack_id else ""
@@ -155,9 +159,10 @@ def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
 @click.command(cls=Command, examples=("cycler show 3", "cycler show 3 --json"))
 @click.argument("run_id", metavar="RUN", type=RunNumber())
 @click.option("--steps", is_flag=True, help="List the steps of the test too.")
+@details_option
 @json_option("The stored analysis with its newest verdict, as one JSON object.")
 @click.pass_obj
-def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
+def show(settings: Settings, run_id: int, steps: bool, details: bool, as_json: bool) -> None:
     """Show a run: figures, groups, findings, newest verdict, records.
 
     RUN is the number that list shows.
@@ -173,7 +178,8 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
         print_json(analysis)
         return
     from cycler.commands.reading_output import print_reading_doubts
-    from cycler.tables import Sheet, print_analysis, print_steps
+    from cycler.tables import print_analysis, print_steps
+    from cycler.terminal import Sheet
 
     sheet = Sheet()
     sheet.pairs([
@@ -183,8 +189,8 @@ def show(settings: Settings, run_id: int, steps: bool, as_json: bool) -> None:
     ])
     sheet.blank()
     print_reading_doubts(sheet, analysis)
-    print_analysis(sheet, analysis)
-    if steps:
+    print_analysis(sheet, analysis, details)
+    if steps and not details:
         print_steps(sheet, analysis)
     _print_earlier_dangers(sheet, earlier, run_id)
     if len(verdicts) > 1 or records:
@@ -225,7 +231,8 @@ def compare(
         print_json(result)
         return
     from cycler.comparison_table import print_comparison
-    from cycler.tables import Sheet, print_caution
+    from cycler.tables import print_caution
+    from cycler.terminal import Sheet
 
     sheet = Sheet()
     if pack_file is None and not all(name.isdecimal() for name in what):
@@ -293,7 +300,8 @@ def decide(settings: Settings, run_id: int, criteria_name: str | None, look: boo
         print_json(verdict)
     else:
         from cycler.commands.reading_output import print_reading_doubts
-        from cycler.tables import Sheet, print_caution, print_settle, print_verdict
+        from cycler.tables import print_caution, print_settle, print_verdict
+        from cycler.terminal import Sheet
 
         sheet = Sheet()
         sheet.pairs([("Run", f"{run_id} of pack {run.pack_id}" + (f", {run.label}" if run.label else ""))])
@@ -355,7 +363,8 @@ def record(
         records, verdicts = register.records(run_id), register.verdicts(run_id)
         earlier = known_dangers(register, run.pack_id)
     from cycler.commands.reading_output import print_reading_doubts
-    from cycler.tables import Sheet, print_caution, print_grave, result_text
+    from cycler.tables import print_caution, print_grave, result_text
+    from cycler.terminal import Sheet
 
     place = next(index for index, row in enumerate(records) if row.serial == serial)
     number = next(index for index, row in enumerate(verdicts, 1) if row.id == records[place].verdict_id)

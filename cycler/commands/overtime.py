@@ -11,7 +11,7 @@ from cycler.commands.common import Command, RunNumber, Settings, json_option, pr
 from cycler.commands.keeping import open_register
 
 if TYPE_CHECKING:
-    from cycler.tables import Sheet
+    from cycler.terminal import Sheet
 
 
 @click.command(
@@ -36,7 +36,8 @@ def standing(settings: Settings, run_a: int, run_b: int, untouched: bool, as_jso
     if as_json:
         print_json(result)
         return
-    from cycler.tables import CAUTION, CAUTION_SHORT, Sheet, bare, figure, items, row, ruled, sentence
+    from cycler.tables import CAUTION, CAUTION_SHORT
+    from cycler.terminal import Sheet, bare, figure, items, row, ruled, sentence
 
     sheet = Sheet()
     first, second = items(result["runs"])
@@ -104,7 +105,8 @@ def history(settings: Settings, pack_id: str, since: int | None, as_json: bool) 
     if as_json:
         print_json(result)
         return
-    from cycler.tables import CAUTION_SHORT, Sheet, items, row, ruled, sentence
+    from cycler.tables import CAUTION_SHORT
+    from cycler.terminal import Sheet, items, row, ruled, sentence
 
     sheet = Sheet()
     sheet.pairs([("Pack", result["pack_id"]), ("Runs", str(len(result["runs"])))])
@@ -140,7 +142,7 @@ COLUMNS = (
 
 
 def _cell(figure: Mapping[str, Any], unit: str) -> str:
-    from cycler.tables import bare
+    from cycler.terminal import bare
 
     text = bare(figure["value"], figure["u"], unit)
     if figure["value"] is None:
@@ -153,7 +155,7 @@ LINE_REASONS = {"too_few_points": "fewer than three valid runs", "no_spread": "a
 
 
 def _print_line(sheet: Sheet, line: Mapping[str, Any]) -> None:
-    from cycler.tables import figure
+    from cycler.terminal import figure
 
     parts = []
     for name, words in (("per_30_days", "in 30 days"), ("per_run", "per run")):

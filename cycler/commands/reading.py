@@ -14,6 +14,7 @@ from cycler.commands.common import (
     Command,
     HowToRead,
     Settings,
+    details_option,
     given_options,
     json_option,
     load_given,
@@ -84,7 +85,7 @@ def inspect(settings: Settings, logs: tuple[str, ...], how: HowToRead, target: s
         print_json(seen[0] if len(seen) == 1 else seen)
         return
     from cycler.commands.reading_output import print_reading
-    from cycler.tables import Sheet
+    from cycler.terminal import Sheet
 
     sheet = Sheet()
     for place, one in enumerate(seen):
@@ -148,17 +149,18 @@ def reading_of(log: Log) -> dict[str, Any]:
 @click.command(
     cls=Command,
     examples=(
-        "cycler analyze before.csv --pack eb-0412.toml",
+        "cycler analyze before.csv --pack eb-0412.toml --details",
         "cycler analyze charge.csv discharge.csv --pack eb-0412.toml --criteria resale --json > result.json",
     ),
 )
 @click.argument("logs", metavar="LOG...", nargs=-1, required=True)
 @given_options()
+@details_option
 @json_option("One JSON object and nothing else on standard output.")
 @click.pass_obj
 def analyze(
     settings: Settings, logs: tuple[str, ...], pack_file: str | None, instrument_file: str | None, criteria_name: str | None,
-    how: HowToRead, as_json: bool,
+    how: HowToRead, details: bool, as_json: bool,
 ) -> None:
     """Capacity, resistance, group sag and verdict of one test.
 
@@ -176,11 +178,12 @@ def analyze(
         print_json(result)
         return
     from cycler.commands.reading_output import print_reading_doubts
-    from cycler.tables import Sheet, print_analysis
+    from cycler.tables import print_analysis
+    from cycler.terminal import Sheet
 
     sheet = Sheet()
     if pack_file is None:
         sheet.line(NO_PACK)
         sheet.blank()
     print_reading_doubts(sheet, result)
-    print_analysis(sheet, result)
+    print_analysis(sheet, result, details)

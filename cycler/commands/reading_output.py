@@ -9,7 +9,8 @@ from typing import Any
 from cycler.criteria_quantities import number, part
 from cycler.quantities import significant_text
 from cycler.record.text import ROLE_WORDS
-from cycler.tables import DASH, Sheet, duration, items, row, ruled, sentence, source_rows
+from cycler.tables import source_rows
+from cycler.terminal import DASH, Sheet, duration, items, row, ruled, sentence
 
 _DELIMITERS = {"\t": "tab", ",": "comma", ";": "semicolon", " ": "blank", "|": "vertical bar"}
 _DECIMALS = {".": "point", ",": "comma"}

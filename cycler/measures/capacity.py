@@ -44,6 +44,8 @@ BESIDE = 10
 REST_NOT_FULL_V = 0.10
 """Rest this far below the charge voltage (per group) disproves a full start. [V] Common practice, no source."""
 
+TOP_SHARES = (0.015, 0.06)
+"""Shares of the discharge between which its curve tells how the open-circuit voltage falls from full. Common practice, no source."""
 ZERO_SHARE = 0.15
 """A steady current below this share of the largest that comes back around charge and load may be the zero of the ammeter. Common
 practice, no source."""
@@ -56,6 +58,12 @@ RESTARTS_MAX = 3
 @dataclass(frozen=True, slots=True)
 class Discharge:
     """One discharge: the steps from the end of the last charge (or the log's start) to the last load step.
+
+    ``net_ah``, the measurand: charge drawn at the terminals from load on to ``end_s``, out of the state in which the charger (or the start of the log) left
+    the pack. Load on (``load_on_s``) is the row before the first load or pulse; pulses and lesser loads before the main one count, rests count as zero, so
+    that what the pack loses by itself before and between loads is not in it. ``end_s`` is where the voltage crosses the cut-off (pack, or the group that
+    ended the test) on a straight line between two rows, or along its last fall where the load went off before the next row; without a cut-off reached,
+    the last row under load that has a voltage. Unbridged gaps count as zero (``unbridged_gap_s``).
 
     Charge in Ah and energy in Wh are net of charge pulses inside it. ``slope_v_per_ah`` is the fall of the voltage that
     ended the test (pack or limiting group) per charge near the end, for the cut-off term of the budget. ``missing_s`` is the time over which
@@ -99,6 +107,7 @@ class Discharge:
     voltage_open_wh: float = 0.0
     zero_doubt_a: float = 0.0
     clock_in_doubt: bool = False
+    top_slope_v_per_ah: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -420,7 +429,8 @@ def _discharge(
         started_full=full,
         start_evidence=evidence,
         start_short_v=short,
-        start_slope_v_per_ah=_start_slope(log, first_active, flow, final),
+        start_slope_v_per_ah=_start_slope(log, first_active, flow, final, (0.05, 0.15)),
+        top_slope_v_per_ah=_start_slope(log, first_active, flow, final, TOP_SHARES),
         slope_v_per_ah=slope,
         limiting_end_group=limiting_group,
         switch_terms_as=switch_terms,
@@ -496,13 +506,13 @@ def end_slope(log: Log, rows: np.ndarray, flow: Flow, end_k: int, group: int | N
     return float(abs(straight(x[good], y[good])[0]))
 
 
-def _start_slope(log: Log, first_active: Step, flow: Flow, final: Step) -> float | None:
-    """Fall of pack voltage per charge between 5 % and 15 % of the discharge, past the first transient. [V/Ah]"""
+def _start_slope(log: Log, first_active: Step, flow: Flow, final: Step, shares: tuple[float, float]) -> float | None:
+    """Fall of pack voltage per charge between two shares of the discharge, past the first transient. [V/Ah]"""
     moved = np.abs(flow.running_ah - flow.running_ah[first_active.first])
     total = moved[final.last]
     use = np.zeros(log.rows, dtype=bool)
     use[first_active.first : final.last + 1] = True
-    use &= (moved > 0.05 * total) & (moved < 0.15 * total)
+    use &= (moved > shares[0] * total) & (moved < shares[1] * total)
     voltage = pack_voltage(log)
     use &= np.isfinite(voltage)
     if np.count_nonzero(use) < 3:

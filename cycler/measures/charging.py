@@ -11,6 +11,7 @@ import numpy as np
 from cycler.log import Log
 from cycler.measures.capacity import ChargeRun, Flow
 from cycler.measures.integrate import SECONDS_PER_HOUR
+from cycler.measures.knee import knee_of
 from cycler.signals import noise_of, resolution_of
 from cycler.steps import Step, pack_voltage
 
@@ -53,7 +54,7 @@ class Charging:
 
     ``cc_...`` is what went in while the current was held, ``cv_...`` while the voltage was; what held neither is in none of them. Times leave
     out pauses, which ``pause_s`` adds up (rests between steps of this charge). ``u_cc_cv_s`` is the uncertainty of the instant at which one passed into the
-    other, ``u_cc_cv_ah`` the same as charge. ``open_gap``: a gap in it that no counter bridges, so that its charge is not known. ``switch_terms_as`` (current step times interval
+    other, ``u_cc_cv_ah`` the same as charge, ``u_start_s`` and ``u_stop_s`` those of the charger's start and stop. ``open_gap``: a gap in it that no counter bridges, so that its charge is not known. ``switch_terms_as`` (current step times interval
     times uncertainty of the instant, for each switch and the charger's stop) and what follows are for the budget.
     """
 
@@ -69,6 +70,8 @@ class Charging:
     cv_s: float
     u_cc_cv_s: float
     u_cc_cv_ah: float
+    u_start_s: float
+    u_stop_s: float
     pauses: int
     pause_s: float
     end_current_a: float | None
@@ -79,6 +82,8 @@ class Charging:
     taper: Taper | None
     open_gap: bool
     switch_terms_as: tuple[float, ...]
+    voltage_resolution_v: float
+    voltage_noise_v: float
     resolution_a: float
     noise_a: float
     sampling_s: float
@@ -107,12 +112,12 @@ def charging_of(log: Log, steps: tuple[Step, ...], flow: Flow, run: ChargeRun, z
     Notes
     -----
     Charge: trapezoid between rows (``measures.integrate``), the interval of each switch shared as the clock of the step tells; between the last row with current and
-    the next row the charger stopped, at an instant not known, half of that interval counts. Where constant current passes into constant voltage
-    is known to one row either way (half-width).
+    the next row the charger stopped, at an instant not known, half of that interval counts. Where constant current passes into constant voltage: ``measures.knee``. A charge whose
+    first row is at constant voltage may have held its current for a while since the row before: the interval is the half-width.
     """
     own = [steps[k] for k in run.steps]
     origin, last = max(own[0].first - 1, 0), own[-1].last
-    tail_s, tail_ah, u_tail_as = _tail(log, steps, flow, own[-1])
+    tail_s, tail_ah, u_tail_s, u_tail_as = _tail(log, steps, flow, own[-1])
     volts = pack_voltage(log)
     end_v = _last(volts[own[-1].slice])
     charge = float(flow.running_ah[last] - flow.running_ah[origin]) + tail_ah
@@ -145,10 +150,8 @@ def charging_of(log: Log, steps: tuple[Step, ...], flow: Flow, run: ChargeRun, z
     if own[-1].kind in amounts:
         amounts[own[-1].kind][0] += tail_s
         amounts[own[-1].kind][1] += tail_ah
-    passing = [
-        (float(log.time_s[b.first] - log.time_s[a.last]), abs(float(log.current_a[b.first])))
-        for a, b in itertools.pairwise(own) if {a.kind, b.kind} == set(amounts) and b.index == a.index + 1
-    ]
+    shifts = _passings(log, flow, own, volts, amounts)
+    u_start_s = _unknown_start_s(log, flow, own[0], origin)
     rests = [s for s in steps[own[0].index : own[-1].index] if s.direction == 0]
     ends = [(float(log.time_s[s.first - 1]), float(log.time_s[s.last + 1])) for s in rests]
     window = slice(own[0].first, last + 1)
@@ -161,8 +164,9 @@ def charging_of(log: Log, steps: tuple[Step, ...], flow: Flow, run: ChargeRun, z
     return Charging(
         run=run, start_s=float(log.time_s[origin]), end_s=float(log.time_s[last]) + tail_s, active_s=active_s, charge_ah=charge, energy_wh=energy,
         cc_ah=amounts["charge_cc"][1], cv_ah=amounts["charge_cv"][1], cc_s=amounts["charge_cc"][0], cv_s=amounts["charge_cv"][0],
-        u_cc_cv_s=math.sqrt(sum(span**2 for span, _ in passing) / 3.0),
-        u_cc_cv_ah=math.sqrt(sum((span * amps) ** 2 for span, amps in passing) / 3.0) / SECONDS_PER_HOUR,
+        u_cc_cv_s=math.sqrt(sum(u**2 for u, _ in shifts)),
+        u_cc_cv_ah=math.sqrt(sum(u**2 for _, u in shifts)),
+        u_start_s=u_start_s, u_stop_s=u_tail_s,
         pauses=len(rests), pause_s=sum(b - a for a, b in ends), end_current_a=_last(log.current_a[own[-1].slice]), end_voltage_v=end_v,
         mean_temperature_c=float(np.mean(heat)) if heat.size else None,
         min_temperature_c=float(np.min(heat)) if heat.size else None,
@@ -176,6 +180,7 @@ def charging_of(log: Log, steps: tuple[Step, ...], flow: Flow, run: ChargeRun, z
             ),
             u_tail_as,
         ),
+        voltage_resolution_v=resolution_of(volts), voltage_noise_v=noise_of(volts[own[-1].slice]),
         resolution_a=resolution_of(log.current_a), noise_a=noise_of(finite),
         sampling_s=float(np.median(spans)) if spans.size else 0.0,
         bridged_ah=sum(q for q, _ in bridges), bridge_half_widths_ah=tuple(half for _, half in bridges),
@@ -183,19 +188,51 @@ def charging_of(log: Log, steps: tuple[Step, ...], flow: Flow, run: ChargeRun, z
     )
 
 
+def _passings(log: Log, flow: Flow, own: list[Step], volts: np.ndarray, amounts: dict[str, list[float]]) -> list[tuple[float, float]]:
+    """Move time and charge in ``amounts`` to where each constant current passed into its constant voltage; standard uncertainty of each passing. [s, Ah]"""
+    found = []
+    for before, after in itertools.pairwise(own):
+        if {before.kind, after.kind} != set(amounts) or after.index != before.index + 1:
+            continue
+        interval = float(log.time_s[after.first] - log.time_s[before.last])
+        share = next((s.new_share for s in flow.switches if s.k == before.last), 0.5)
+        cut_s = float(log.time_s[after.first]) - share * interval
+        if after.kind == "charge_cc":
+            found.append((interval / math.sqrt(3.0), abs(float(log.current_a[after.first])) * interval / math.sqrt(3.0) / SECONDS_PER_HOUR))
+            continue
+        knee = knee_of(log.time_s, log.current_a, volts, (before.first, before.last), (after.first, after.last), cut_s)
+        moved_ah = float(np.diff(np.interp((knee.at_s, cut_s), log.time_s, flow.running_ah))[0])
+        for kind, sign in (("charge_cv", 1.0), ("charge_cc", -1.0)):
+            amounts[kind][0] += sign * (cut_s - knee.at_s)
+            amounts[kind][1] += sign * moved_ah
+        found.append((knee.u_at_s, abs(float(log.current_a[after.first])) * knee.u_at_s / SECONDS_PER_HOUR))
+    if own[0].kind == "charge_cv" and own[0].first > 0:
+        span = float(log.time_s[own[0].first] - log.time_s[own[0].first - 1])
+        found.append((span / math.sqrt(3.0), abs(float(log.current_a[own[0].first])) * span / math.sqrt(3.0) / SECONDS_PER_HOUR))
+    return found
+
+
+def _unknown_start_s(log: Log, flow: Flow, step: Step, origin: int) -> float:
+    """Standard uncertainty of the instant at which the charger came on. [s]"""
+    if step.first == 0:
+        return 0.0
+    u = next((s.u_new_share for s in flow.switches if s.k == origin), 1.0 / math.sqrt(12.0))
+    return u * float(log.time_s[step.first] - log.time_s[origin])
+
+
 def _last(values: np.ndarray) -> float | None:
     finite = values[np.isfinite(values)]
     return float(finite[-1]) if finite.size else None
 
 
-def _tail(log: Log, steps: tuple[Step, ...], flow: Flow, step: Step) -> tuple[float, float, float]:
-    """Time and charge between the last row of a charge and the charger's stop, and the uncertainty of the charge. [s, Ah, A s]"""
+def _tail(log: Log, steps: tuple[Step, ...], flow: Flow, step: Step) -> tuple[float, float, float, float]:
+    """Time and charge between the last row of a charge and the charger's stop, and the uncertainty of both. [s, Ah, s, A s]"""
     k = step.last
     if k + 1 >= log.rows or step.index + 1 >= len(steps) or step.end_reason == "gap":
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     span, level = float(log.time_s[k + 1] - log.time_s[k]), float(log.current_a[k])
     share, u = next(((1.0 - s.new_share, s.u_new_share) for s in flow.switches if s.k == k), (0.5, 1.0 / math.sqrt(12.0)))
-    return share * span, level * share * span / SECONDS_PER_HOUR, abs(level) * span * u
+    return share * span, level * share * span / SECONDS_PER_HOUR, span * u, abs(level) * span * u
 
 
 def _taper(log: Log, own: list[Step], tail_s: float, zero_a: float, u_zero_a: float) -> Taper | None:

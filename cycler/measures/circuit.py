@@ -412,7 +412,7 @@ def _solve(problem: _Problem, starts: list[np.ndarray], root: np.ndarray, floor_
 def _judge(fit: _Fit, experiment: Experiment) -> tuple[str, ...]:
     """Why a fit may not be given; empty if it may."""
     logs, u = fit.logs, fit.u_logs
-    taus = np.exp(logs[2::2])
+    taus = np.exp(np.minimum(logs[2::2], 60.0))
     if experiment.sampling_s >= SAMPLING_TO_TAU * taus[0]:
         return ("sampling_too_coarse",)
     scale = fit.problem.scale_v
@@ -512,7 +512,7 @@ def _fit_channel(
         needed = fdtrc(2.0, free, ratio) < F_LEVEL
     fit = two if needed else one
     reasons = _judge(fit, experiment)
-    logs, order = fit.logs, (fit.logs.size - 1) // 2
+    logs, order = np.minimum(fit.logs, 60.0), (fit.logs.size - 1) // 2
     return Circuit(
         0 if reasons else order, reasons, float(np.exp(logs[0])),
         tuple((float(np.exp(logs[1 + 2 * i])), float(np.exp(logs[2 + 2 * i]))) for i in range(order)),

@@ -32,7 +32,10 @@ MODEL_ERROR_V = 0.0015
 LAG_MODEL_SHARE = 0.004
 """Standard uncertainty of a lag from what the common curve leaves out, as a share of the discharge. Common practice, no
 source; checked on simulated packs."""
-ALIKE_SIGMAS = 3.0
+AT_ONCE_OPEN, LATER_OPEN = 0.05, 1.0
+"""Standard uncertainty of a group's extra drop under lasting load, as shares of what came at once and of what built up in 10 s: as much
+may build up again later. Common practice, no source; checked on simulated packs."""
+ALIKE_SIGMAS = 2.0
 """Starts within so many standard uncertainties of the fuller half count as full too. Common practice, no source."""
 OVERFULL_V = 0.008
 """End of charge this far above the charge voltage counts as overfull. [V] Common practice, no source."""
@@ -128,6 +131,7 @@ def fit_groups(
     fuller_share: float = 0.5,
     ended_by: int | None = None,
     above_full_v: np.ndarray | None = None,
+    ohmic_ohm: np.ndarray | None = None,
 ) -> tuple[GroupFit, ...]:
     """Capacity and start deficit of every group from one discharge.
 
@@ -154,6 +158,9 @@ def fit_groups(
         clearly above, as where the charger made up for a low group, what they hold beyond full is taken off the
         capacities. [V]
 
+    ohmic_ohm : ndarray, shape (series,), or None
+        Ohmic parts, NaN where unknown: a drop that comes at once, as over a joint, is known better than one that builds up. [ohm]
+
     Returns
     -------
     tuple of GroupFit, one per group
@@ -165,7 +172,7 @@ def fit_groups(
     fits = [
         (np.array([0.0, 1.0, 0.0]), np.zeros((3, 3)))
         if g == reference
-        else _align(curves, g, reference, rest_voltage_v, u_rest_voltage_v, resistance_ohm)
+        else _align(curves, g, reference, rest_voltage_v, u_rest_voltage_v, resistance_ohm, ohmic_ohm)
         for g in range(series)
     ]
     starts = np.array([fit[0][0] for fit in fits])
@@ -264,6 +271,7 @@ def _align(
     rest_voltage_v: np.ndarray | None,
     u_rest_v: float,
     resistance_ohm: np.ndarray | None,
+    ohmic_ohm: np.ndarray | None = None,
 ) -> tuple[np.ndarray, np.ndarray]:
     """Mean (a, b, c) of group ``g`` against the reference, and their covariance, from the posterior on a grid."""
     q = curves.charge_ah
@@ -273,8 +281,12 @@ def _align(
     if resistance_ohm is not None and np.isfinite(resistance_ohm[[g, reference]]).all():
         difference = resistance_ohm[g] - resistance_ohm[reference]
         prior_c = curves.current_a * difference
+        open_v = 0.25 * abs(prior_c)
+        if ohmic_ohm is not None and np.isfinite(ohmic_ohm[[g, reference]]).all():
+            at_once = curves.current_a * (ohmic_ohm[g] - ohmic_ohm[reference])
+            open_v = AT_ONCE_OPEN * abs(at_once) + LATER_OPEN * abs(prior_c - at_once)
         # The offsets of the two channels shift the whole curve.
-        u_c = float(np.hypot(0.002 + 0.25 * abs(prior_c), u_rest_v))
+        u_c = float(np.hypot(0.002 + open_v, u_rest_v))
     prior_a, u_a = 0.0, 0.1 * total
     if rest_voltage_v is not None and np.isfinite(rest_voltage_v[[g, reference]]).all():
         slope, u_slope_share = start_slope(curves, reference, rest_voltage_v[reference], resistance_ohm)
@@ -438,6 +450,80 @@ def spread(values: np.ndarray) -> float | None:
     """Largest minus smallest, None with fewer than two readings. Same unit as ``values``."""
     finite = values[np.isfinite(values)]
     return float(np.max(finite) - np.min(finite)) if finite.size > 1 else None
+
+
+RANGE_MEAN = (
+    1.128, 1.693, 2.059, 2.326, 2.534, 2.704, 2.847, 2.970, 3.078, 3.173, 3.258, 3.336, 3.407, 3.472, 3.532, 3.588, 3.640, 3.689, 3.735,
+)
+"""d2: mean range of n = 2 to 20 normal readings, in their standard deviations. Control-chart constants of statistics handbooks (from memory; checked by
+simulation)."""
+RANGE_DEVIATION = (
+    0.853, 0.888, 0.880, 0.864, 0.848, 0.833, 0.820, 0.808, 0.797, 0.787, 0.778, 0.770, 0.763, 0.756, 0.750, 0.744, 0.739, 0.734, 0.729,
+)
+"""d3: standard deviation of that range, likewise."""
+RANGE_GROWTH, RANGE_NARROWING = 0.82, 0.08
+"""Beyond n = 20: d2 grows, d3 shrinks by so much for every factor e in n (simulated ranges, n = 20 to 100)."""
+CREDIT_FROM, CREDIT = 5, 1.5
+"""Groups from which the spread at rest bounds what the channels err, and how much more than it shows is allowed for. Common practice, no source."""
+
+
+def range_constants(n: int) -> tuple[float, float]:
+    """Mean and standard deviation of the range of ``n`` >= 2 independent normal readings, in standard deviations of one (d2, d3)."""
+    if n < 2:
+        raise ValueError("a range needs two readings")
+    if n <= 20:
+        return RANGE_MEAN[n - 2], RANGE_DEVIATION[n - 2]
+    beyond = float(np.log(n / 20.0))
+    return RANGE_MEAN[-1] + RANGE_GROWTH * beyond, max(RANGE_DEVIATION[-1] - RANGE_NARROWING * beyond, 0.5)
+
+
+def spread_u(u_channel_v: float, n: int) -> float | None:
+    """Standard uncertainty of the largest less the smallest of ``n`` groups' voltages; None with fewer than two. [V]
+
+    Parameters
+    ----------
+    u_channel_v : float
+        Standard uncertainty of one channel's reading against the other channels (:func:`channel_range_u`). [V]
+    n : int
+        Groups with a reading.
+
+    Notes
+    -----
+    Largest and smallest are picked by their errors too: n equal groups read a spread of d2(n) u on average with standard deviation d3(n) u, never of
+    nothing. Not the mean is taken off (where groups do differ it would be too much), but u = (d2/2 + d3) u_channel is stated, so that at k = 2 a true
+    spread of nothing lies within spread - 2 u in more than 95 % of cases; never less than that of the difference of a fixed pair, sqrt(2) u_channel. Channels
+    independent and near normal; an error common to them cancels. Upwards the interval is wider than it need be.
+    """
+    if n < 2:
+        return None
+    mean, deviation = range_constants(n)
+    return max(float(np.sqrt(2.0)), 0.5 * mean + deviation) * u_channel_v
+
+
+def channel_range_u(rest_v: np.ndarray, u_stated_v: float, resolution_v: float) -> float:
+    """Standard uncertainty of one channel's reading against the other channels, for a spread. [V]
+
+    Parameters
+    ----------
+    rest_v : ndarray, shape (series,)
+        Group voltages at rest, NaN = no reading. [V]
+    u_stated_v : float
+        Standard uncertainty of one reading by the stated limits of error and resolution. [V]
+    resolution_v : float
+        Step of the readings. [V]
+
+    Returns
+    -------
+    float
+        The stated one; or less where ``CREDIT_FROM`` and more groups lie so close together at rest that channels erring by the stated limits would have
+        spread them more: then ``CREDIT`` times their range over d2(n), with the resolution. (Unless their charges differ the other way by
+        chance.) From the range and not, as :func:`channel_scatter_u`, from the median deviation: that may be nothing where two groups make the range.
+    """
+    finite = rest_v[np.isfinite(rest_v)]
+    if finite.size < CREDIT_FROM:
+        return u_stated_v
+    seen = CREDIT * float(np.ptp(finite)) / range_constants(finite.size)[0]
+    return min(u_stated_v, float(np.hypot(seen, resolution_v / np.sqrt(12.0))))
 
 
 def against_siblings(values: np.ndarray) -> np.ndarray:

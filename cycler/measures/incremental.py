@@ -383,6 +383,8 @@ def _dv_dq(
     rising = np.concatenate(([True], np.diff(q) > 0))
     q, v = q[rising], v[rising]
     total = float(q[-1] - q[0])
+    if not 0.0 < total < np.inf:
+        return np.zeros(0), np.zeros(0), np.zeros(0), 0.0
     window = min(max(usual * chosen.window_v, 4.0 * reading.charge_per_sample_ah, total / 100.0), total / 12.0)
     step = window / POINTS_AIM
     at = np.arange(q[0], q[-1], step)

@@ -5,7 +5,7 @@ current (OCV - V_min)/R brings the voltage down to V_min just after 10 s, and P 
 battery test manual for electric vehicles of the US Department of Energy's laboratories (INL/EXT-15-34184), pulse power capability. Not
 the manual's whole procedure: that repeats pulses at every tenth of the charge after an hour's rest, with a current near the one the pack is meant for.
 
-R is taken to be the same at every current; at the currents of its own figure it was not measured.
+R is taken to be the same at every current; what it may differ at a current it was not measured with has to be in its uncertainty.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def pulse_power_w(limit_v: float, ocv_v: float, resistance_ohm: float) -> float:
 class Channel:
     """Open-circuit voltage before the pulse, resistance after 10 s and lowest voltage of the pack or of one group, with standard
     uncertainties. ``gain_share`` is the part of the relative uncertainty of the resistance that all channels share (the
-    ammeter's gain and step). A lowest voltage of None is not known. [V], [ohm]"""
+    ammeter's gain and step, and the current it was measured with). A lowest voltage of None is not known. [V], [ohm]"""
 
     ocv_v: float
     u_ocv_v: float

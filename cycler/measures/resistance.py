@@ -38,7 +38,7 @@ EDGE_MIN_SHARE = 0.15
 @dataclass(frozen=True, slots=True)
 class Edge:
     """One current edge: last sample before (``k``), steps beside it, instant and height; ``current_share`` is the relative
-    standard uncertainty of the height from the ammeter's resolution."""
+    standard uncertainty of the height from the ammeter's noise and resolution."""
 
     k: int
     before: int
@@ -103,7 +103,7 @@ def find_edges(log: Log, steps: tuple[Step, ...], switches: tuple[Switch, ...]) 
         candidates.append(
             Edge(
                 k, before.index, after.index, at_s, float(span * switch.u_new_share), old, new - old, rest,
-                float(grid / np.sqrt(6.0) / abs(new - old)),
+                _height_u(log.current_a, before, after, grid) / abs(new - old),
             )
         )
     if not candidates:
@@ -139,6 +139,20 @@ def _level_near(current: np.ndarray, step: Step, at_end: bool) -> float:
     if step.kind == "rest":
         return float(np.median(part[-9:] if at_end else part[:9]))
     return float(np.median(part[-5:] if at_end else part[1:6] if part.size > 3 else part))
+
+
+def _height_u(current: np.ndarray, before: Step, after: Step, grid_a: float) -> float:
+    """Standard uncertainty of an edge's height from noise and rounding of the two levels beside it. [A]
+
+    A median of n readings carries 1.2533/sqrt(n) of their noise (normal, textbook); what rounding leaves does not average out.
+    """
+    total = 0.0
+    for step, count in ((before, 9 if before.kind == "rest" else 5), (after, 9 if after.kind == "rest" else 5)):
+        part = current[step.slice]
+        part = part[-200:] if step is before else part[1:201]
+        noise = scatter_of(part, grid_a)
+        total += 1.2533**2 * noise**2 / max(1, min(count, part.size)) + rounding_left(noise, grid_a) ** 2
+    return float(np.sqrt(total))
 
 
 def before_edge(time_s: np.ndarray, voltage_v: np.ndarray, at_s: float) -> tuple[float, float]:
@@ -212,7 +226,7 @@ def step_response(
     Returns
     -------
     StepResponse or None
-        None if no reading follows the edge.
+        None if no reading follows the edge, or if the voltage moved against the current, as where a board took the terminals away.
     """
     good = np.isfinite(voltage_v) & (time_s >= edge.at_s - 1e-9)
     since = np.maximum(time_s[good] - edge.at_s, 0.0)
@@ -223,7 +237,7 @@ def step_response(
         rising &= np.sign(own) == np.sign(edge.current_step_a)
         height[:3] = np.where(rising, own, height[:3])
     ohm = (voltage_v[good] - before_v) / height
-    if since.size == 0 or not np.isfinite(before_v):
+    if since.size == 0 or not np.isfinite(before_v) or np.median(ohm[:5]) < 0.0:
         return None
     single = float(np.hypot(read_noise_v, u_before_v) / abs(edge.current_step_a))
     values, randoms, instants = [], [], []
@@ -266,7 +280,9 @@ def _at(since: np.ndarray, ohm: np.ndarray, after_s: float) -> tuple[float | Non
         return None, 0.0, 1.0
     if k == 0:
         if since[0] <= after_s * 1.001 + 1e-9:
-            return float(ohm[0]), 0.0, 1.0
+            # R(t) flattens: before the first row it rose faster than after it, by half again for what is open of the instant.
+            rise = 1.5 * (ohm[1] - ohm[0]) / (since[1] - since[0]) if since.size > 1 and since[1] > since[0] else 0.0
+            return float(ohm[0]), float(rise), 1.0
         return None, 0.0, 1.0
     span = since[k] - since[k - 1]
     if span > after_s * 1.01 + 1e-9:
@@ -463,8 +479,10 @@ def two_level_resistances(
             read = float(np.hypot(resolution_of(voltage[first.slice]) / np.sqrt(12.0), noise_of(voltage[first.slice])))
             k = int(np.clip(np.searchsorted(since, time_2), 1, since.size - 1))
             rate = abs(u2[k] - u2[k - 1]) / max(since[k] - since[k - 1], 1e-9)
-            u_ohm = float(np.sqrt(read**2 + u_before**2 + (rate * u_edge) ** 2)) / abs(i2 - i1)
+            ohm = (before_v - value) / (i1 - i2)
+            height = _height_u(log.current_a, first, second, resolution_of(log.current_a)) * ohm
+            u_ohm = float(np.sqrt(read**2 + u_before**2 + (rate * u_edge) ** 2 + height**2)) / abs(i2 - i1)
             found.append(
-                TwoLevel(method, edge, time_2, i2 - i1, (before_v - value) / (i1 - i2), u_ohm, second.index)
+                TwoLevel(method, edge, time_2, i2 - i1, ohm, u_ohm, second.index)
             )
     return tuple(found)

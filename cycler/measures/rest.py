@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.averaging import rounding_left, scatter_of
 from cycler.signals import straight
 
 SETTLE_S = 7200.0
@@ -24,7 +25,8 @@ BLOCKS_MIN = 10
 """Fewest block means from which a drift is given: the fit has four unknowns."""
 FADING_SHARES = (0.05, 0.25)
 """Least and largest time constant of the fading part, as shares of the rest past its head."""
-FADING_COUNT = 7
+FADING_COUNT = 25
+"""Time constants tried: 7 % apart, so that what a relaxation of 100 mV misfits between two of them stays below noise of half a millivolt (simulated rests)."""
 SLOW_FADING_S = 3.0 * 3600.0
 """Time constant up to which a fading part is allowed for even in a rest that is too short to show it whole. [s] Common practice, no source."""
 COMMON_SHARE = 0.1
@@ -38,6 +40,15 @@ DITHERED_STEPS = 0.35
 BEND_COST = 25.0
 """Gain in chi-square from which a fall that ends within the rest is taken for that and for no drift. Common practice, no source."""
 BEND_PLACES = np.arange(0.08, 0.76, 0.04)
+SCATTER_ROWS = 20
+"""Fewest readings of one rest that tell their own scatter; with fewer, that of the log's other rests counts where it is larger. Common
+practice, no source: twenty know it to about a sixth."""
+FEW_WIDER = 1.5
+"""Factor on a scatter from fewer readings. Common practice, no source; checked on simulated rests of 7 to 13 rows."""
+LAST_ROWS = 3
+"""Readings at the end of a rest whose median is its last voltage."""
+MEDIAN_OF_THREE = 0.6698
+"""Standard deviation of the median of three normal readings, as a share of that of one (order statistics, textbook; from memory, checked by simulation)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,11 +205,55 @@ def _averaged(weight: np.ndarray, values: np.ndarray, variances: np.ndarray) -> 
     return mean, float(np.sqrt(weight @ (variances + (values - mean) ** 2)))
 
 
+def rest_scatter(value_v: np.ndarray, time_s: np.ndarray, resolution_v: float) -> float | None:
+    """Standard deviation of one reading over a rest, noise and rounding together; None with fewer than ``SCATTER_ROWS`` readings. [V]
+
+    Past the head (:func:`settled`), where relaxation no longer bends the trend from reading to reading, or over the whole rest where too
+    few readings are left there; see :func:`cycler.averaging.scatter_of`.
+    """
+    for part in (value_v[settled(time_s)], value_v):
+        if np.count_nonzero(np.isfinite(part)) >= SCATTER_ROWS:
+            return scatter_of(part, resolution_v)
+    return None
+
+
+def change_at_rest(value_v: np.ndarray, scatter_v: float, resolution_v: float) -> tuple[float, float]:
+    """Voltage at the end of a rest less that of its first reading, and the standard uncertainty of it from scatter and rounding. [V]
+
+    Parameters
+    ----------
+    value_v : ndarray, shape (n,)
+        Readings of the rest, NaN = no reading; ``LAST_ROWS`` of them at least.
+    scatter_v : float
+        Standard deviation of one reading, noise and rounding together. [V]
+    resolution_v : float
+        Step of the readings. [V]
+
+    Returns
+    -------
+    change_v, u_change_v : float
+
+    Notes
+    -----
+    From one reading to the median of the last ``LAST_ROWS``. One reading errs by its scatter, the step's q/sqrt(12) at least; the median by
+    ``MEDIAN_OF_THREE`` of the scatter and by what rounding leaves however many are read (:func:`cycler.averaging.rounding_left`). Zero and gain of
+    the voltmeter are not in it: the zero cancels, the gain counts as its share of the change.
+    """
+    finite = value_v[np.isfinite(value_v)]
+    change = float(np.median(finite[-LAST_ROWS:]) - finite[0])
+    first = max(scatter_v, resolution_v / np.sqrt(12.0))
+    last = np.hypot(MEDIAN_OF_THREE * scatter_v, rounding_left(scatter_v, resolution_v))
+    return change, float(np.hypot(first, last))
+
+
 def group_drifts(
     time_s: np.ndarray, group_voltage_v: np.ndarray, resolution_v: float, may_bend: bool = False
 ) -> tuple[Drift | None, ...]:
-    """Drift of every group against the mean of its siblings over one rest. [V/s]
+    """Drift of every group against the mean of those siblings that drift alike, over one rest. [V/s]
 
+    Siblings: the other groups with readings. Alike are those whose slope (straight line past the head of the rest) lies within three scaled
+    median absolute deviations (3 x 1.4826 MAD) and one step of the readings over the span from the median of all siblings' slopes;
+    they are the same over the whole rest, and those left out do not count at all.
     Temperature and relaxation common to all groups cancel. A group may follow the common course by a tenth more or less
     (``COMMON_SHARE``) and relax by an exponential of its own; both are fitted and stay in the uncertainty.
 

@@ -25,8 +25,10 @@ def group_voltages(table: Table, assignment: Assignment, taps_from: str | None =
     taps = assignment.role("tap_voltage")
     groups = assignment.role("group_voltage")
     pack = assignment.one("voltage")
+    loose: list[Assigned] = []
     if not taps and groups:
-        groups = _ignore_unused(table, assignment, groups)
+        loose = _beside_loose_tap(groups)
+        groups = _ignore_unused(table, assignment, groups, loose)
         if not groups:
             return np.zeros((table.rows, 0))
         medians = _medians(groups)
@@ -43,12 +45,13 @@ def group_voltages(table: Table, assignment: Assignment, taps_from: str | None =
     if not groups:
         return np.zeros((table.rows, 0))
     medians = _medians(groups)
-    if np.nanmax(medians) > LARGEST_GROUP_V:
-        worst = groups[int(np.nanargmax(medians))]
+    alone = np.where([item in loose for item in groups], np.nan, medians)
+    if np.nanmax(alone, initial=-np.inf) > LARGEST_GROUP_V:
+        worst = groups[int(np.nanargmax(alone))]
         raise InputError(
             f"group column {worst.label} reads more than a group can",
             Location(table.file, table.dialect.header_line, worst.raw.position + 1),
-            f"its readings lie near {np.nanmax(medians):.3g} V; a group has at most {LARGEST_GROUP_V} V",
+            f"its readings lie near {np.nanmax(alone):.3g} V; a group has at most {LARGEST_GROUP_V} V",
             "state the unit, or the role tap_voltage, in a columns file (--columns)",
         )
     _tell_repeated(assignment, groups)
@@ -90,9 +93,38 @@ SMALLEST_GROUP_V = 0.1
 """What stays below this is no group of a pack. [V]"""
 
 
-def _ignore_unused(table: Table, assignment: Assignment, groups: list[Assigned]) -> list[Assigned]:
+def _beside_loose_tap(groups: list[Assigned]) -> list[Assigned]:
+    """Columns of two neighbouring groups that together read what two groups do, one of them next to nothing: the tap between them is off.
+
+    They are kept as they are; that says more than one column ignored and one refused.
+    """
+    if len(groups) < 4:
+        return []
+    medians = _medians(groups)
+    found = []
+    for k in range(len(groups) - 1):
+        low, high = sorted(medians[k : k + 2])
+        beside = np.delete(medians, [k, k + 1])
+        # Inputs that no group is connected to are no measure of one.
+        beside = beside[np.nan_to_num(beside) > SMALLEST_GROUP_V]
+        if beside.size < 2:
+            continue
+        others = float(np.median(beside))
+        apart = groups[k + 1].group is not None and groups[k].group is not None and abs(groups[k + 1].group - groups[k].group) != 1
+        if not apart and low < 0.5 * others < SMALLEST_LOOSE * others < high and abs(low + high - 2.0 * others) <= 0.15 * others:
+            found += groups[k : k + 2]
+    return found
+
+
+SMALLEST_LOOSE = 1.5
+"""Of two groups beside a loose tap the higher reads this many times what a group does, or more."""
+
+
+def _ignore_unused(table: Table, assignment: Assignment, groups: list[Assigned], loose: list[Assigned]) -> list[Assigned]:
     unused, small = [], False
     for item in groups:
+        if item in loose:
+            continue
         values = item.values()
         finite = np.abs(values[np.isfinite(values)])
         if finite.size and np.max(finite) >= SMALLEST_GROUP_V:

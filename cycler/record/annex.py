@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-import math
 import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from cycler.log import Log
 from cycler.pack import Pack
-from cycler.quantities import COVERAGE_FACTOR, decimals_for, display_unit, figure_text
-from cycler.record import text
+from cycler.quantities import COVERAGE_FACTOR, display_unit, figure_text
+from cycler.record import measuretext, text
 from cycler.record.blocks import Block, Bullets, Facts, Para, Picture, Section, Table
-from cycler.record.curves import group_chart, pack_chart
+from cycler.record.budgets import budget_table, energy_budgets, group_budgets, two_digits
+from cycler.record.curves import group_chart, pack_chart, temperature_chart
 from cycler.record.judged import against_verdict
+from cycler.record.measures import measures
 from cycler.record.values import (
     LONGEST_SENTENCE,
     as_list,
@@ -56,12 +58,15 @@ def sections(analysis: dict[str, Any], pack: Pack, log: Log, software: str) -> t
         Section("curve", text.H_CURVE, (_curve(analysis, log),), together=True),
         Section("groups", text.H_GROUPS, _groups(analysis, log)),
         Section("steps", text.H_STEPS, _steps(analysis)),
+        *(_pictured(measure.section, log) for measure in measures(analysis)),
         Section("budget", text.H_BUDGET, _capacity_budget(analysis)),
+        *energy_budgets(analysis),
     ]
-    resistance = _budget_table(as_list(get(analysis, "resistance", "budget")), "standard_uncertainty_ohm", "ohm",
-                               "resistance-budget", number(get(analysis, "resistance", "headline", "u_ohm_10s")))
+    resistance = budget_table(get(analysis, "resistance", "budget"), "standard_uncertainty_ohm", "ohm",
+                              "resistance-budget", number(get(analysis, "resistance", "headline", "u_ohm_10s")))
     if resistance:
         found.append(Section("resistance-budget", text.H_RESISTANCE_BUDGET, (resistance,)))
+    found += group_budgets(analysis)
     found.append(Section("reading", text.H_READING, _reading(analysis)))
     found.append(Section("logs", text.H_LOGS, _logs(analysis, software)))
     notes = front_and_further(analysis)[1]
@@ -139,7 +144,7 @@ def _reading_u(analysis: dict[str, Any], finding: dict[str, Any]) -> str:
         return ""
     group = next((g for g in as_list(get(analysis, "groups")) if get(g, "group") == finding.get("group")), None)
     u = number(get(group, "u_rest_voltage_v"))
-    return text.FINDING_READING.format(expanded=text.EXPANDED.format(figure=_two_digits(COVERAGE_FACTOR * u, "V"))) if u else ""
+    return text.FINDING_READING.format(expanded=text.EXPANDED.format(figure=two_digits(COVERAGE_FACTOR * u, "V"))) if u else ""
 
 
 def finding_point(finding: dict[str, Any], analysis: dict[str, Any] | None = None) -> tuple[str, str]:
@@ -175,6 +180,12 @@ def _codes(analysis: dict[str, Any]) -> Facts | None:
 def _curve(analysis: dict[str, Any], log: Log) -> Block:
     chart = pack_chart(log, analysis)
     return Picture(chart, text.CURVE_CAPTION.format(rows=log.time_s.size)) if chart else Para(text.CURVE_NONE)
+
+
+def _pictured(section: Section, log: Log) -> Section:
+    """The section on temperature with its curves above the figures; any other as it is."""
+    chart = temperature_chart(log) if section.key == "temperature" else None
+    return replace(section, blocks=(Picture(chart, measuretext.TEMPERATURE_CHART), *section.blocks)) if chart else section
 
 
 def _groups(analysis: dict[str, Any], log: Log) -> tuple[Block, ...]:
@@ -275,33 +286,9 @@ def _from_to(step: dict[str, Any]) -> str:
 
 # ---- budgets, instrument ---------------------------------------------------------------------------------
 def _capacity_budget(analysis: dict[str, Any]) -> tuple[Block, ...]:
-    table = _budget_table(as_list(get(analysis, "capacity", "budget")), "standard_uncertainty_ah", "Ah", "budget",
-                          number(get(analysis, "capacity", "u_value_ah")))
+    table = budget_table(get(analysis, "capacity", "budget"), "standard_uncertainty_ah", "Ah", "budget",
+                         number(get(analysis, "capacity", "u_value_ah")))
     return (table, Para(text.INSTRUMENT_NOTE, "small")) if table else (Para(text.BUDGET_NONE),)
-
-
-def _budget_table(entries: list[Any], key: str, unit: str, name: str, total: float | None = None) -> Table | None:
-    known = [(entry.get("source"), abs(number(entry.get(key)) or 0.0)) for entry in entries
-             if isinstance(entry, dict) and number(entry.get(key)) is not None]
-    if not known:
-        return None
-    combined = total if total else math.sqrt(sum(u * u for _, u in known))
-    variance = combined * combined or 1.0
-    rows = [(_source(source), _two_digits(u, unit), f"{100 * u * u / variance:.1f} %") for source, u in known]
-    rows.append((text.BUDGET_TOTAL, _two_digits(combined, unit), ""))
-    rows.append((text.BUDGET_EXPANDED, _two_digits(COVERAGE_FACTOR * combined, unit), ""))
-    return Table(text.BUDGET_CAPTION, text.BUDGET_HEAD, tuple(rows), "lrr", (0.36, 0.2, 0.2), (len(rows) - 2, len(rows) - 1), name=name)
-
-
-def _two_digits(u: float, unit: str) -> str:
-    """An uncertainty with two significant digits. JCGM 100:2008, 7.2.6 (clause from memory)."""
-    factor, name = display_unit(unit)
-    shown = abs(u) * factor
-    return f"{shown:.{decimals_for(shown) if shown else 0}f} {name}".rstrip()
-
-
-def _source(source: Any) -> str:
-    return text.SOURCE_WORDS.get(text.words(source)) or clean(text.words(source) if source else text.NOT_STATED, 160)
 
 
 def instrument_sentence(analysis: dict[str, Any], pack: Pack) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from cycler.log import Log
-from cycler.record import text
+from cycler.record import measuretext, text
 from cycler.record.chart import (
     GREY,
     INK,
@@ -25,7 +25,7 @@ from cycler.record.chart import (
     tick_text,
     time_unit,
 )
-from cycler.record.values import as_list, get, number, span_of_capacity
+from cycler.record.values import as_list, clean, get, number, span_of_capacity, without_unit
 
 STRIP_SHADE = {"discharge": 0.25, "charge": 0.72, "rest": WHITE}
 PACK_COLUMNS = 420
@@ -34,6 +34,8 @@ GROUP_POINTS = 7200
 BAND_ABOVE = 24
 """From this many groups on a band stands in for the single lines."""
 MAX_STRIP_PARTS = 240
+MOST_SENSOR_LINES = 6
+SENSOR_WIDTHS, SENSOR_SHADES = (0.9, 0.7, 1.6, 0.5, 0.9, 0.7), (INK, INK, GREY, GREY, 0.35, 0.6)
 
 
 def direction_of(kind: object) -> str:
@@ -234,6 +236,59 @@ def group_chart(log: Log, analysis: dict[str, Any]) -> tuple[Chart | None, bool]
         items.append(Label(panel.right + 6, other_y, text.LABEL_OTHERS if limiting else text.LABEL_ALL, shade=0.3))
     items += _time_axis(panel, unit, text.AXIS_SINCE, x_ticks)
     return Chart(WIDTH, 156, text.GROUPS_TITLE, text.GROUPS_TITLE, tuple(items)), band
+
+
+def temperature_chart(log: Log) -> Chart | None:
+    """Temperature of every sensor over the whole log; None where there is nothing to draw.
+
+    ``log`` as :func:`cycler.temperaturetable.with_temperatures` gave it, so that thermistors are among its temperatures.
+    """
+    shown = [k for k in range(log.temperature_c.shape[1]) if np.isfinite(log.temperature_c[:, k]).any()]
+    values = log.temperature_c[:, shown]
+    t_range = _finite_range(values)
+    if log.time_s.size < 2 or t_range is None or not log.time_s[-1] > log.time_s[0]:
+        return None
+    factor, unit = time_unit(float(log.time_s[-1] - log.time_s[0]))
+    x = log.time_s / factor
+    gaps = tuple((gap.start_s / factor, gap.duration_s / factor) for gap in log.reading.gaps)
+    panel = Panel(46, 6, WIDTH - 92, 86, float(x[0]), float(x[-1]), *padded(*t_range))
+    x_ticks = nice_ticks(panel.x_low, panel.x_high, 8)
+    items: list[Any] = list(panel.frame(nice_ticks(panel.y_low, panel.y_high, 4), measuretext.AXIS_TEMPERATURE, x_ticks))
+    band = len(shown) > MOST_SENSOR_LINES
+    if band:
+        items += _band(panel, x, values)
+        labels = [(measuretext.SENSORS_BAND.format(n=len(shown)), float(np.nanmedian(_last_of(values))))]
+    else:
+        labels = []
+        for place, k in enumerate(shown):
+            items += panel.curve(x, values[:, place], PACK_COLUMNS, gaps, width=SENSOR_WIDTHS[place % len(SENSOR_WIDTHS)], shade=SENSOR_SHADES[place % len(SENSOR_SHADES)])
+            name = log.temperature_names[k] if k < len(log.temperature_names) else f"T{k + 1}"
+            labels.append((without_unit(clean(name, 40)), float(_last_of(values)[place])))
+    for y, name in _apart([(panel.y(value) + 2.4, name) for name, value in labels], 8.5):
+        items.append(Label(panel.right + 6, y, _fitted(name, WIDTH - panel.right - 8, 6.5), size=6.5))
+    items += _time_axis(panel, unit, text.AXIS_TIME, x_ticks)
+    return Chart(WIDTH, 112, measuretext.TEMPERATURE_TITLE, measuretext.TEMPERATURE_TITLE, tuple(items))
+
+
+def _last_of(values: np.ndarray) -> np.ndarray:
+    """Last finite reading of each column."""
+    finite = np.isfinite(values)
+    return np.array([values[np.flatnonzero(finite[:, k])[-1], k] for k in range(values.shape[1])])
+
+
+def _apart(places: list[tuple[float, str]], least: float) -> list[tuple[float, str]]:
+    """Labels pushed down until none touches the one above it."""
+    found: list[tuple[float, str]] = []
+    for y, name in sorted(places):
+        found.append((max(y, found[-1][0] + least) if found else y, name))
+    return found
+
+
+def _fitted(name: str, room: float, size: float) -> str:
+    """A name cut to the room beside a chart."""
+    while len(name) > 4 and text_width(name, size) > room:
+        name = name[:-2].rstrip("… ") + "…"
+    return name
 
 
 def _band(panel: Panel, x: np.ndarray, groups: np.ndarray) -> list[Stroke]:

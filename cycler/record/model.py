@@ -6,11 +6,12 @@ from typing import Any
 
 from cycler.log import Log
 from cycler.pack import Pack
-from cycler.record import annex, text
+from cycler.record import annex, measuretext, text
 from cycler.record.blocks import Block, Bullets, Facts, Para, Section, Signature, Table, Verdict, View
 from cycler.record.chart import verdict_shape
 from cycler.record.curves import direction_of
 from cycler.record.judged import criteria, more_criteria, result_of
+from cycler.record.measures import no_temperature
 from cycler.record.values import (
     as_list,
     clean,
@@ -29,6 +30,7 @@ from cycler.record.values import (
     sentence,
     step_by_index,
 )
+from cycler.temperaturetable import with_temperatures
 
 FRONT_SETTLE = 3
 MOST_SETTLE = 40
@@ -38,6 +40,7 @@ def build_view(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str, m
                run_label: str = "", workshop: str | None = None) -> View:
     """View of one record; see :func:`cycler.record.build_record` for the arguments."""
     analysis = analysis if isinstance(analysis, dict) else {}
+    log = with_temperatures(log, pack)[0]
     shown_serial = named(serial)
     parsed = parse_moment(made_at)
     stamp = (parsed.year, parsed.month, parsed.day, parsed.hour, parsed.minute, parsed.second) if parsed else (2000, 1, 1, 0, 0, 0)
@@ -236,6 +239,8 @@ def _temperature(analysis: dict[str, Any], log: Log) -> list[str]:
     sentences = []
     if mean is not None:
         sentences.append(text.TEST_TEMPERATURE.format(mean=figure(mean, get(analysis, "thermal", "u_max_c"), "degC")))
+    elif why := no_temperature(analysis):
+        sentences.append(measuretext.TEMPERATURE_WHY.format(reasons=why))
     elif log.temperature_c.shape[1] == 0:
         sentences.append(text.TEST_NO_TEMPERATURE)
     else:
@@ -349,7 +354,7 @@ def _efficiency_rows(analysis: dict[str, Any]) -> list[tuple[str, str, str]]:
 
 def _thermal_rows(analysis: dict[str, Any], log: Log) -> list[tuple[str, str, str]]:
     thermal = get(analysis, "thermal")
-    why = text.W_TEMPERATURE if log.temperature_c.shape[1] == 0 else text.W_TEMPERATURE_FIGURE
+    why = no_temperature(analysis) or (text.W_TEMPERATURE if log.temperature_c.shape[1] == 0 else text.W_TEMPERATURE_FIGURE)
     highest = ""
     if number(get(thermal, "max_c")) is not None:
         highest = text.N_HIGHEST.format(temperature=figure(get(thermal, "max_c"), get(thermal, "u_max_c"), "degC"))

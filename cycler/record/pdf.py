@@ -88,7 +88,7 @@ def printable(value: str) -> str:
 
 _TIE = "\N{NO-BREAK SPACE}"
 _INSIDE_FIGURE = re.compile(
-    r"(?<=\d) (?=±|(?:%|Ah|Wh|mV|mA|mΩ|V|A|°C|K|It|min|ms|h|s|d)(?![\w/]))|(?<=±) (?=\d)|(?<=[≥≤/<>]) (?=\w)")
+    r"(?<=\d) (?=±|(?:%|Ah|Wh|W|mV|mA|mΩ|V|A|°C|K|It|min|ms|h|s|d)(?![\w/]))|(?<=±) (?=\d)|(?<=[≥≤/<>]) (?=\w)")
 
 
 class _Text(Paragraph):

@@ -6,6 +6,8 @@ replaced (:func:`words`), so that a newer analysis never leaves a hole in a reco
 
 from __future__ import annotations
 
+from cycler.record.measuretext import REASONS, SOURCES
+
 LANGUAGE = "en"
 MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
@@ -246,6 +248,7 @@ SETTLE_IN_ANNEX = "More in the annex."
 
 # code: (label, what it means)
 CODES: dict[str, tuple[str, str]] = {
+    **REASONS,
     # reading
     "unit_inferred": ("unit worked out", "The log does not name the unit of a column, or how its times are written; it was worked out from the values."),
     "sign_inferred": ("sign of the current worked out", "The log does not say which sign means discharge; it was worked out from how the voltage moves."),
@@ -297,7 +300,8 @@ CODES: dict[str, tuple[str, str]] = {
     "sampling_too_coarse": ("samples too far apart", "The samples lie too far apart to tell the quick part of a voltage drop from the slow one."),
     "current_unsteady": ("current not steady", "The current was not steady during the discharge."),
     "temperature_out_of_range": ("temperature out of range", "The test ran outside the temperature range in which its figures can be compared."),
-    "lead_drop": ("drop in the test leads", "The pack voltage includes the drop in the test leads."),
+    "lead_drop": ("drop in the leads", "The pack voltage includes a drop in leads, plug or board outside the group taps."),
+    "joint_outside_taps": ("joint outside the group taps", "A plug, strip, wire or board between the groups and the terminals has too much resistance; it may run hot under load."),
     "voltage_sum_mismatch": ("voltages do not add up", "The group voltages do not add up to the pack voltage."),
     "no_group_voltages": ("no group voltages", "The groups were not logged; a weak group cannot be seen."),
     "current_offset": ("zero error of the current", "The current does not read zero at rest, or charge and discharge do not balance."),
@@ -307,6 +311,15 @@ CODES: dict[str, tuple[str, str]] = {
     "high_joint_resistance": ("high joint resistance", "A weld, link or terminal between the groups has too much resistance; it may run hot under load."),
     "high_resistance": ("high resistance", "The resistance is high; the voltage drops and the pack warms more under load."),
     "self_discharge": ("self-discharge", "Charge is lost while nothing is connected."),
+    "group_reversed": ("group reversed", "A group was driven below 0 V; its cells are damaged inside."),
+    "group_reading_dead": ("group reads 0 V", "A group read 0 V all through: its tap lead is off or the group is dead."),
+    "group_reading_frozen": ("group reading frozen", "The reading of a group stood still while the others moved; it was left out."),
+    "group_reading_impossible": ("group reading impossible", "The readings of a group are none that a cell can have; they were left out."),
+    "group_reading_jumped": ("group reading jumped", "The reading of a group leapt without a reason in the current; it was left out."),
+    "group_readings_missing": ("group readings missing", "Readings of a group are missing over part of the log."),
+    "group_channels_exchanged": ("group channels exchanged", "Two groups changed places within the log, as if their leads had been exchanged."),
+    "group_not_logged": ("group not logged", "One group is not in the log."),
+    "tap_missing": ("tap lead off", "A tap lead was off: one group read nothing and its neighbour read both."),
     "group_undervoltage": ("group driven too low", "A group was driven below the voltage at which its cells may be damaged for good."),
     "group_overvoltage": ("group charged too high", "A group was charged above its highest allowed voltage; that is a fire hazard."),
     "temperature_high": ("high temperature", "The pack or a part of it became hotter than it should."),
@@ -386,10 +399,12 @@ BUDGET_EXPANDED = "Expanded uncertainty, k = 2"
 BUDGET_NONE = "No budget: there is no capacity figure, or its uncertainty is not known."
 BUDGET_CAPTION = "Combined as the root of the sum of squares; the contributions are taken as independent."
 SOURCE_WORDS = {
+    **SOURCES,
     "current gain": "gain of the current reading", "current offset": "zero error of the current", "clock": "clock", "clock gain": "clock",
     "cut-off voltage": "voltage at the cut-off", "cutoff voltage": "voltage at the cut-off", "voltage gain": "gain of the voltage reading",
     "voltage offset": "zero error of the voltage", "sample instant": "instants at which samples were taken", "gap": "what a counter bridged across a gap",
-    "full start": "how full the pack was at the start", "current noise and resolution": "noise and resolution of the current",
+    "full start": "how full the pack was at the start", "charge voltage": "voltage it was charged to", "leads": "voltage lost in the leads",
+    "power lost in leads": "power lost in the leads", "current noise and resolution": "noise and resolution of the current",
     "voltage noise and resolution": "noise and resolution of the voltage", "voltage resolution": "resolution of the voltage",
     "instant of the edge": "instant of the step in the current",
 }

@@ -14,6 +14,8 @@ from cycler.record import text
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 LONGEST_NAME = 300
 LONGEST_SENTENCE = 900
+# Without a blank or bracket before it, a letter at the end belongs to the name: "NTC", "BMC".
+_UNIT_AT_END = re.compile(r"(?:[\s,/_]*[\[(]|[\s,/_]+|(?=°))(°\s?C|degC|deg C|C|k?[Oo]hm|k?Ω)[\])]?$")
 _CODE = re.compile(r"[a-z0-9]+(_[a-z0-9]+)*")
 
 
@@ -42,6 +44,11 @@ def clean(value: Any, limit: int = LONGEST_NAME) -> str:
     # Cc control, Cf format (among them direction marks), Cs surrogates, Co private use, Cn unassigned.
     safe = "".join(REPLACEMENT if unicodedata.category(ch) in ("Cc", "Cf", "Cs", "Co", "Cn") else ch for ch in raw)
     return safe if len(safe) <= limit else safe[: limit - 1] + "…"
+
+
+def without_unit(heading: str) -> str:
+    """The heading of a temperature without the unit at its end: "Housing [°C]" gives "Housing", "NTC 1 (kOhm)" "NTC 1"."""
+    return _UNIT_AT_END.sub("", heading).strip() or heading
 
 
 def named(value: Any, unknown: str = text.NOT_STATED) -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from cycler.record.values import without_unit
 
 if TYPE_CHECKING:
     from cycler.log import Log
@@ -40,11 +41,6 @@ class Curves:
         """Panels that have something to draw, top to bottom."""
         present = {item.panel for item in self.series}
         return tuple(panel for panel in ("voltage", "current", "group", "temperature") if panel in present)
-
-
-def without_unit(heading: str) -> str:
-    """A heading of the file without the unit at its end: "Housing [°C]" gives "Housing"."""
-    return re.sub(r"[\s,/_]*[\[(]?(°\s?C|degC|deg C|C)[\])]?$", "", heading).strip() or heading
 
 
 def curves_of(log: Log, group_names: dict[int, str] | None = None) -> Curves:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from decimal import Decimal
 
 from cycler.quantities import COVERAGE_FACTOR
 
@@ -40,8 +41,7 @@ class Scale:
 
 def _digits(figure: float) -> int:
     """Significant digits that a decimal figure needs."""
-    shown = f"{abs(figure):.9e}"
-    return len(shown.split("e")[0].replace(".", "").rstrip("0")) or 1
+    return len(Decimal(repr(abs(figure))).normalize().as_tuple().digits)
 
 
 def round_ends(low: float, high: float, lowest: float | None = None, highest: float | None = None) -> tuple[float, float]:

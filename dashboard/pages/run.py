@@ -13,6 +13,7 @@ from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError
 from cycler.record import text as record_text
+from cycler.record.measures import no_temperature
 from cycler.record.values import figure
 from dashboard import components, ids, text
 from dashboard.address import query_of
@@ -160,7 +161,7 @@ def key_figures(analysis: dict[str, Any], names: dict[int, str]) -> list[Compone
         components.key_figure(
             text.KEY_RISE, figure(thermal.get("rise_c"), thermal.get("u_rise_c"), "K"),
             text.KEY_MAX.format(figure=figure(thermal.get("max_c"), thermal.get("u_max_c"), "degC"))
-            if thermal.get("max_c") is not None else record_text.W_TEMPERATURE,
+            if thermal.get("max_c") is not None else no_temperature(analysis) or record_text.W_TEMPERATURE,
         ),
     ]
     return figures

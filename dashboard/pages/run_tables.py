@@ -12,6 +12,7 @@ from cycler.quantities import decimals_for, display_unit
 from cycler.record import text as record_text
 from cycler.record.values import duration, figure, plain, rated
 from dashboard import advice, components, text
+from dashboard.pages import run_measures
 
 HASH_SHOWN = 12
 
@@ -148,7 +149,8 @@ def all_tables(analysis: dict[str, Any]) -> list[Component]:
     return [
         components.fold(text.TABLE_STEPS, _step_table(analysis)),
         components.fold(text.TABLE_RESISTANCE, _edge_table(analysis)),
-        components.fold(text.TABLE_BUDGET, _budget_tables(analysis)),
+        *run_measures.folds(analysis),
+        components.fold(text.TABLE_BUDGET, html.Div([_budget_tables(analysis), *run_measures.group_budgets(analysis)], className="measure")),
         components.fold(text.TABLE_PACK, _pack_table(analysis)),
         components.fold(text.TABLE_READING, _reading(analysis)),
     ]
@@ -205,9 +207,13 @@ def _edge_table(analysis: dict[str, Any]) -> Component:
 def _budget_tables(analysis: dict[str, Any]) -> Component:
     parts = []
     capacity = (analysis.get("capacity") or {}).get("budget") or []
+    energy = (analysis.get("capacity") or {}).get("energy_budget") or []
+    corrected = ((analysis.get("capacity") or {}).get("corrected") or {}).get("budget") or []
     resistance = (analysis.get("resistance") or {}).get("budget") or []
     for title, rows, key, unit in (
         (text.BUDGET_CAPACITY, capacity, "standard_uncertainty_ah", "Ah"),
+        (text.BUDGET_ENERGY, energy, "standard_uncertainty_wh", "Wh"),
+        (text.BUDGET_CORRECTED, corrected, "standard_uncertainty_ah", "Ah"),
         (text.BUDGET_RESISTANCE, resistance, "standard_uncertainty_ohm", "ohm"),
     ):
         if rows:
@@ -217,7 +223,7 @@ def _budget_tables(analysis: dict[str, Any]) -> Component:
                 for row in rows
             ]
             heads = [head.format(unit=display_unit(unit)[1]) for head in text.H_BUDGET]
-            parts.append(components.table(heads, cells, title, numbers=(1,)))
+            parts.append(components.table(heads, cells, title, numbers=(1,), class_name="measure-table"))
     return html.Div(parts, className="side-by-side") if parts else html.P(record_text.BUDGET_NONE, className="quiet")
 
 

@@ -38,13 +38,15 @@ def fill(path):
 
 
 def overcharged_log():
-    """The sister pack's log with group 2 read 0.16 V higher above 4.0 V, so that it passes 4.25 V: invented."""
+    """The sister pack's log with group 2, and the pack with it, up to 0.16 V higher the fuller it is, so that it passes 4.25 V: invented."""
     lines = (SAMPLES / "ebike-10s4p-sister.csv").read_text("utf-8-sig").splitlines()
     rows = [lines[0]]
     for line in lines[1:]:
         cells = line.split(";")
         volts = float(cells[4].replace(",", "."))
-        cells[4] = f"{volts + (0.16 if volts > 4.0 else 0.0):.3f}".replace(".", ",")
+        more = 0.16 * min(max((volts - 3.7) / 0.45, 0.0), 1.0)
+        pack = float(cells[1].replace(",", "."))
+        cells[4], cells[1] = (f"{value + more:.3f}".replace(".", ",") for value in (volts, pack))
         rows.append(";".join(cells))
     return "\n".join(rows).encode()
 

@@ -86,7 +86,7 @@ def test_group_table_without_group_voltages_is_empty():
 
 def figures(**keys):
     base = dict(
-        group=2, capacity_ratio=1.0, u_capacity_ratio=0.005, capacity_ah=10.0, start_deficit_ah=0.0, u_start_deficit_ah=0.05,
+        group=2, capacity_ratio=1.0, u_capacity_ratio=0.005, shape_ratio=1.0, u_shape_ratio=0.005, capacity_ah=10.0, start_deficit_ah=0.0, u_start_deficit_ah=0.05,
         resistance_10s_ohm=0.020, u_resistance_10s_ohm=0.0002, siblings_10s_ohm=0.020, ohmic_ohm=0.013, u_ohmic_ohm=0.0003,
         siblings_ohmic_ohm=0.013, growth_ohm=None, u_growth_ohm=None, siblings_growth_ohm=None, rest_behind_v=0.0, self_discharge_ma=None, u_self_discharge_ma=None, min_voltage_v=3.0, max_voltage_v=4.2,
     )
@@ -103,6 +103,15 @@ def figures(**keys):
         ({"resistance_10s_ohm": 0.028, "u_resistance_10s_ohm": 0.006, "ohmic_ohm": None}, []),
         ({"capacity_ratio": 0.90, "u_capacity_ratio": 0.06}, []),
         ({"capacity_ratio": 0.90, "u_capacity_ratio": 0.01}, ["weak_group"]),
+        # A joint ends the discharge of a sound group early: the shape of its curve tells, not the charge to its cut-off.
+        (
+            {"capacity_ratio": 0.90, "u_capacity_ratio": 0.01, "ohmic_ohm": 0.025, "resistance_10s_ohm": 0.032},
+            ["high_joint_resistance"],
+        ),
+        (
+            {"capacity_ratio": 0.80, "u_capacity_ratio": 0.01, "shape_ratio": 0.85, "ohmic_ohm": 0.025, "resistance_10s_ohm": 0.032},
+            ["weak_group", "high_joint_resistance"],
+        ),
         ({"start_deficit_ah": 0.5, "u_start_deficit_ah": 0.2}, []),
         ({"start_deficit_ah": 0.5, "u_start_deficit_ah": 0.2, "rest_behind_v": 0.03}, ["group_out_of_balance"]),
         ({"start_deficit_ah": 0.5, "u_start_deficit_ah": 0.1}, ["group_out_of_balance"]),

@@ -6,6 +6,7 @@ bench; what is wanted is laid on top: temperature swings, groups that relax diff
 
 from __future__ import annotations
 
+import os
 import tomllib
 from dataclasses import replace
 from functools import cache
@@ -26,7 +27,17 @@ PACK = replace(pack_from_dict(tomllib.loads(pack_toml(EB_0377))), rated_capacity
 PACK_LFP = pack_from_dict(tomllib.loads(pack_toml(SC_0140)))
 LEAKY = 4
 STEP_V = 0.001
-SEEDS = range(8)
+SEEDS = range(int(os.environ.get("LEAK_SEEDS", "4")))
+"""Packs of each kind; LEAK_SEEDS=8 and more in the environment runs a deep one."""
+
+
+@pytest.fixture(autouse=True, scope="module")
+def groups_only():
+    """What no leak rests on is left out: equivalent circuit and dQ/dV take half the time of an analysis."""
+    with pytest.MonkeyPatch.context() as patch:
+        for sheet in ("circuit_sheet", "incremental_sheet"):
+            patch.setattr(f"cycler.analysis.{sheet}", lambda *given: {})
+        yield
 
 
 @cache
@@ -95,11 +106,12 @@ def test_healthy_pack_never_gets_a_leak(seed, noise_v):
     analysis = rested(100 + seed, 0.0, noise_v, swing_k=5.0, relax=0.3)
     assert leaks(analysis) == set()
     z = [g["self_discharge_ma"] / g["u_self_discharge_ma"] for g in analysis["groups"]]
-    assert max(map(abs, z)) < 3.5
+    # Of 3 x 4 packs x 10 groups with normal errors none beyond 3.3 in nine runs of ten: 1 - (1 - 9.7e-4)**120 = 0.11, as 3.5 for twice as many packs.
+    assert max(map(abs, z)) < (3.3 if len(SEEDS) <= 4 else 3.5)
 
 
 @pytest.mark.parametrize("hours", [4.0, 8.0])
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(max(2, len(SEEDS) // 2)))
 def test_healthy_pack_gets_no_leak_in_a_short_rest_that_still_relaxes(seed, hours):
     analysis = rested(200 + seed, 0.0, swing_k=5.0, relax=0.3, hours=hours)
     assert leaks(analysis) == set()

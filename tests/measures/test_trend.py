@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cycler.measures.trend import weighted_line
+from cycler.measures.trend import ONE_FREEDOM_MIN, weighted_line
 
 X = np.array([1.0, 2.0, 3.0, 5.0, 8.0])
 Y = 10.0 - 0.1 * X + np.array([0.01, -0.02, 0.015, -0.01, 0.0])
@@ -70,20 +70,35 @@ def test_common_errors_are_those_of_the_full_covariance_matrix():
     assert line.u_slope_share == pytest.approx(math.sqrt(share @ whole @ share), rel=1e-9)
 
 
-def test_scatter_beyond_the_stated_uncertainties_widens_by_birge_ratio():
+def test_scatter_beyond_the_stated_uncertainties_widens_by_birge_ratio_and_student():
     # Closed form: residuals of an exact line moved by +d, -2 d, +d at x = 0, 1, 2 are orthogonal to 1 and x: chi**2 = 6 (d/u)**2, n - 2 = 1.
     x, d, u = np.array([0.0, 1.0, 2.0]), 0.01, 0.015
     y = 5.0 - 0.2 * x + d * np.array([1.0, -2.0, 1.0])
     line = weighted_line(x, y, u)
     assert line.chi_square == pytest.approx(6.0 * (d / u) ** 2, rel=1e-9)  # 2.67, p = 0.10: borne out
-    assert line.inflation == pytest.approx(math.sqrt(6.0) * d / u, rel=1e-9) and line.reasons == ()
+    # Student's factor of 95.45 % for one degree of freedom is 13.97 (JCGM 100:2008, table G.2).
+    assert line.inflation == pytest.approx(math.sqrt(6.0) * d / u * 13.97 / 2.0, rel=1e-3) and line.reasons == ()
     assert line.u_slope == pytest.approx(line.inflation * u / math.sqrt(2.0), rel=1e-9)
-    # A fifth of the uncertainty: refuted. Student's factor of 95.45 % for one degree of freedom is 13.97 (JCGM 100:2008, table G.2).
+    # A fifth of the uncertainty: refuted.
     odd = weighted_line(x, y, u / 5.0)
     assert odd.reasons == ("scatter_exceeds_uncertainty",)
     assert odd.inflation == pytest.approx(5.0 * math.sqrt(6.0) * d / u * 13.97 / 2.0, rel=1e-3)
     # Points closer to the line than stated do not narrow it.
-    assert weighted_line(x, y, 10.0 * u).inflation == 1.0
+    assert weighted_line(x, y, 10.0 * u).inflation == ONE_FREEDOM_MIN
+    four = weighted_line(np.arange(4.0), np.array([5.0, 4.8, 4.6, 4.401]), u)
+    assert four.inflation == 1.0
+
+
+@pytest.mark.parametrize("points", [3, 4, 5, 8])
+@pytest.mark.parametrize("factor", [1.0, 1.5, 2.0, 3.0, 5.0])
+def test_intervals_hold_when_the_scatter_is_larger_than_stated(points, factor):
+    # Monte Carlo, 95 % intended. With the Birge ratio alone below p = 0.05 three points cover 80 % to 88 %, four 88 % to 92 %.
+    rng = np.random.default_rng(3)
+    x, hits, trials = np.arange(points, dtype=float), 0, 1500
+    for _ in range(trials):
+        line = weighted_line(x, 10.0 - 0.02 * x + rng.normal(0.0, factor * 0.01, points), 0.01)
+        hits += abs(line.slope + 0.02) <= 2.0 * line.u_slope
+    assert hits / trials >= 0.92
 
 
 def test_intervals_cover_the_true_slope_in_random_trials():
