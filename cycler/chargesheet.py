@@ -21,6 +21,7 @@ from cycler.uncertainty import (
     resolution_term,
     rounding_beyond,
     voltage_reading_u,
+    zero_error_u_a,
 )
 
 READING_DOUBTS = ("unit_doubtful", "sign_doubtful")
@@ -56,7 +57,7 @@ def charge_budget(charging: Charging, pack: Pack, zero_seen_a: float = 0.0) -> t
     steady = 0.0 if dithered else resolution_term(rounding_beyond(charging.resolution_a, instrument.limits("current")[2])) * hours
     lines = [
         BudgetLine("current gain", rectangular(instrument.current_gain * q)),
-        BudgetLine("current offset", max(rectangular(instrument.current_offset_a), abs(zero_seen_a)) * hours),
+        BudgetLine("current offset", zero_error_u_a(instrument, zero_seen_a) * hours),
         BudgetLine("clock", rectangular(instrument.clock_gain * q)),
         BudgetLine("sample instant", math.hypot(*charging.switch_terms_as) / SECONDS_PER_HOUR),
         BudgetLine("current noise and resolution", math.hypot(random, steady)),
@@ -137,7 +138,7 @@ def _u_share(charging: Charging, pack: Pack, zero_a: float) -> float:
     """
     q, cc, cv = charging.charge_ah, charging.cc_ah, charging.cv_ah
     *switches, stop = charging.switch_terms_as
-    zero = max(rectangular(pack.instrument.current_offset_a), abs(zero_a))
+    zero = zero_error_u_a(pack.instrument, zero_a)
     return math.hypot(
         charging.u_cc_cv_ah / q,
         math.hypot(*switches) / SECONDS_PER_HOUR * cv / q**2, stop / SECONDS_PER_HOUR * cc / q**2,

@@ -24,11 +24,12 @@ groups of the log. ``u_x`` beside ``x`` is its standard uncertainty. None: the l
                            shape of the curves tells alone
 ``charge_to_cutoff_ah``    charge taken from the pack from load on until this group stands at its cut-off under load; where the log does not go so
                            far, carried over from the knee of the group that went deepest. [Ah]
-``lag_to_siblings_ah``     how much less charge the group held at load on than the fuller half of the groups, in its own Ah; negative: it held more. From the
+``lag_to_siblings_ah``     how much less charge the group held at load on than those as full as the fuller half of the groups, in its own Ah; negative: it held more. From the
                            fit, held by the rest voltages. [Ah]
 ``start_deficit_ah``       the same, at least 0, read as charge missing to full: assumes that the fuller half was full; None where the discharge
                            is known not to have begun full. [Ah]
 leak keys                  see :data:`cycler.resttable.LEAK_KEYS`
+``capacity_reasons``, ``resistance_reasons``  why ``capacity_ah`` or ``resistance_10s_ohm`` is None: codes; empty beside a figure
 ``budgets``                sources of the standard uncertainty of each figure named there, in the figure's unit
 ``findings``               codes of what :func:`cycler.findings.diagnose_group` found
 =========================  ====================================================================================================
@@ -84,7 +85,7 @@ ROW_KEYS = (
     "max_voltage_v", "sag_10s_v", "u_sag_10s_v", "sag_end_v", "u_sag_end_v", "resistance_10s_ohm", "u_resistance_10s_ohm",
     "ohmic_ohm", "u_ohmic_ohm", "capacity_ah", "u_capacity_ah", "capacity_is_estimate", "capacity_ratio", "u_capacity_ratio",
     "charge_to_cutoff_ah", "u_charge_to_cutoff_ah", "start_deficit_ah", "u_start_deficit_ah", "lag_to_siblings_ah",
-    "u_lag_to_siblings_ah", *LEAK_KEYS, "budgets", "findings",
+    "u_lag_to_siblings_ah", *LEAK_KEYS, "capacity_reasons", "resistance_reasons", "budgets", "findings",
 )
 """Keys of a row of the group table, in order."""
 NEGLIGIBLE_SHARE = 0.0002
@@ -227,12 +228,12 @@ def group_table(
         rows.append(
             {
                 "group": numbers[g], "name": _column_name(log, numbers[g]),
-                "rest_voltage_v": _known(at_rest[g]), "u_rest_voltage_v": u_reading,
-                "full_voltage_v": _known(at_full[g]), "end_voltage_v": _known(at_end[g]), "u_end_voltage_v": u_reading,
+                "rest_voltage_v": _known(at_rest[g]), "u_rest_voltage_v": u_reading if np.isfinite(at_rest[g]) else None,
+                "full_voltage_v": _known(at_full[g]), "end_voltage_v": _known(at_end[g]), "u_end_voltage_v": u_reading if np.isfinite(at_end[g]) else None,
                 "min_voltage_v": float(np.min(column[finite])) if np.any(finite) else None,
                 "max_voltage_v": float(np.max(column[finite])) if np.any(finite) else None,
                 "sag_10s_v": own[g].drop_10s_v if sag_lines[g] else None, "u_sag_10s_v": _known(budgets.u_of(sag_lines[g])),
-                "sag_end_v": _known(others_end[g] - at_end[g]), "u_sag_end_v": u_pair if np.isfinite(at_end[g]) else None,
+                "sag_end_v": _known(others_end[g] - at_end[g]), "u_sag_end_v": u_pair if np.isfinite(others_end[g] - at_end[g]) else None,
                 "resistance_10s_ohm": _known(r10[g]), "u_resistance_10s_ohm": _known(u_r10[g]),
                 "ohmic_ohm": _known(ohmic[g]), "u_ohmic_ohm": _known(u_ohmic[g]),
                 "capacity_ah": _known(capacity[g]), "u_capacity_ah": _known(budgets.u_of(capacity_lines[g])),
@@ -243,6 +244,8 @@ def group_table(
                 "start_deficit_ah": deficit, "u_start_deficit_ah": with_ammeter(u_lag, lag) if deficit is not None else None,
                 "lag_to_siblings_ah": lag, "u_lag_to_siblings_ah": with_ammeter(u_lag, lag),
                 **leaks[g],
+                "capacity_reasons": [] if np.isfinite(capacity[g]) else _no_capacity_why(headline, curves, gapped, from_full, n, pack, fit),
+                "resistance_reasons": [] if np.isfinite(r10[g]) else ["sampling_too_coarse" if edges else "no_load_step"],
                 "budgets": {
                     "resistance_10s_ohm": budgets.listed(r10_lines[g]), "ohmic_ohm": budgets.listed(ohmic_lines[g]),
                     "sag_10s_v": budgets.listed(sag_lines[g]), "capacity_ah": budgets.listed(capacity_lines[g]),
@@ -273,6 +276,18 @@ def _compared(fits: tuple[GroupFit, ...], from_full: bool, n: int) -> tuple[np.n
         return capacity, u, against_siblings(capacity), _ratio_u(capacity, u)
     # Not from full: how much each group holds is unknown, but not how it compares with the others.
     return nothing, nothing, *_shape_ratio(fits, n)
+
+
+def _no_capacity_why(
+    headline: Discharge | None, curves: LoadedCurves | None, gapped: bool, from_full: bool, n: int, pack: Pack, fit: GroupFit | None
+) -> list[str]:
+    """Reason codes for a group's capacity that is not given; the first thing that is wanting decides."""
+    checks = (
+        (headline is None, "no_discharge"), (gapped, "log_gap"), (n < 2, "too_few_siblings"), (curves is None, "readings_too_few"),
+        (not from_full, "not_full_at_start"), (pack.group_cutoff_voltage_v is None, "cutoff_unknown"),
+        (fit is None or fit.to_cutoff_ah is None, "cutoff_not_reached"),
+    )
+    return [next((code for wanting, code in checks if wanting), "not_measured")]
 
 
 def _shape_ratio(fits: tuple[GroupFit, ...], n: int) -> tuple[np.ndarray, np.ndarray]:

@@ -66,6 +66,16 @@ def voltage_reading_u(instrument: Instrument, voltage_v: float, resolution_v: fl
     return reading_u(instrument, "group_voltage" if group else "voltage", voltage_v, resolution_v)
 
 
+def zero_error_u_a(instrument: Instrument, zero_seen_a: float = 0.0, doubtful_a: float = 0.0) -> float:
+    """Standard uncertainty of the zero of the ammeter. [A]
+
+    Its limit of error (or a steady current that may be its zero, if larger) as a rectangle; a zero seen at rest beyond that limit is a known error that is
+    not taken off, so that it counts whole.
+    """
+    limit = max(instrument.current_offset_a, doubtful_a)
+    return abs(zero_seen_a) if abs(zero_seen_a) > limit else rectangular(limit)
+
+
 def capacity_budget(
     discharge: Discharge, pack: Pack, end_voltage_u_v: float, zero_seen_a: float = 0.0, lead_ohm: float = 0.0
 ) -> tuple[BudgetLine, ...]:
@@ -79,14 +89,14 @@ def capacity_budget(
     end_voltage_u_v : float
         Standard uncertainty of the voltage that ended the test. [V]
     zero_seen_a : float
-        Mean current at rest, which is not taken off: a known error, so that it counts whole and not as a limit. [A]
+        Mean current at rest, see :func:`zero_error_u_a`. [A]
     lead_ohm : float
         Resistance of leads found in the pack voltage, beyond what the pack file states. [ohm]
 
     Returns
     -------
     tuple of BudgetLine
-        current gain: Q g; current offset: a T over the time under current, a the stated limit or a load that may be the zero, or the zero seen at rest whole; clock: Q g_t; cut-off voltage:
+        current gain: Q g; current offset: a T over the time under current, by :func:`zero_error_u_a`; clock: Q g_t; cut-off voltage:
         u(V)/|dV/dQ| at the end; leads: I R over the slope at the end, as the half-width of how early a cut-off behind leads came;
         sample instant: dI dt u(share) for each switch; current noise and resolution: random part
         s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it or the ammeter's limit holds it; full start: what a rest below the charge voltage leaves open;
@@ -97,7 +107,7 @@ def capacity_budget(
     hours = discharge.active_s / SECONDS_PER_HOUR
     lines = [
         BudgetLine("current gain", rectangular(instrument.current_gain * q)),
-        BudgetLine("current offset", max(rectangular(max(instrument.current_offset_a, discharge.zero_doubt_a)), abs(zero_seen_a)) * hours),
+        BudgetLine("current offset", zero_error_u_a(instrument, zero_seen_a, discharge.zero_doubt_a) * hours),
         BudgetLine("clock", rectangular(instrument.clock_gain * q)),
     ]
     if discharge.end_reason in ("pack_cutoff", "group_cutoff") and discharge.slope_v_per_ah:

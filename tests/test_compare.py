@@ -329,3 +329,33 @@ def test_same_instrument_equal_limits_without_an_id_prove_nothing():
     for analysis in (first, second):
         analysis["instrument"]["id"] = None
     assert not same_instrument(first, second)
+
+
+def _from_full(value_ah, hours, share, changes=None):
+    """A run whose charge voltage leaves a share of its capacity open."""
+    charge_voltage = share * value_ah
+    u = math.hypot(_budget(value_ah, hours).u, charge_voltage)
+    return _run(value_ah, hours, {
+        "capacity.u_charge_voltage_ah": charge_voltage, "capacity.u_from_full_ah": u, "capacity.u_state_of_health": u / RATED_AH, **(changes or {}),
+    })
+
+
+def test_compare_runs_on_one_bench_share_what_the_charge_voltage_leaves_open():
+    """0.4 % of 7.2 and of 9.36 Ah are 28.8 and 37.44 mAh, one error of one voltmeter: 8.64 mAh stay in the difference, 47.2 mAh on two benches."""
+    before, after = _from_full(7.2, 3.6, 0.004), _from_full(9.36, 4.5, 0.004)
+    rest = u_difference_from_budgets(_budget(7.2, 3.6), _budget(9.36, 4.5))
+    table = compare([before, after], ["before", "after"])
+    for quantity, rated in (("capacity_ah", 1.0), ("state_of_health", RATED_AH)):
+        row = _row(table, quantity)
+        assert row["u"] == pytest.approx([math.hypot(_budget(q, h).u, 0.004 * q) / rated for q, h in ((7.2, 3.6), (9.36, 4.5))], rel=1e-9)
+        assert row["u_difference"][1] == pytest.approx(math.hypot(rest, 0.00864) / rated, rel=1e-9)
+    other = _from_full(9.36, 4.5, 0.004, {"instrument.id": "bench 3"})
+    alone = _row(compare([before, other], ["before", "after"]), "capacity_ah")
+    assert alone["u_difference"][1] == pytest.approx(math.hypot(*alone["u"]), rel=1e-9) and alone["u_difference"][1] > 0.047
+
+
+def test_charge_voltage_of_another_share_is_not_one_error():
+    """Another charge voltage or another curve: 0.4 and 0.5 % cannot be one error, and count as two."""
+    first, second = Budgeted(10.0, {"charge voltage": 0.04}), Budgeted(8.0, {"charge voltage": 0.04})
+    assert u_difference_from_budgets(first, second) == pytest.approx(math.hypot(0.04, 0.04))
+    assert u_difference_from_budgets(first, Budgeted(8.0, {"charge voltage": 0.032})) == pytest.approx(0.008)

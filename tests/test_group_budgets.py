@@ -11,7 +11,7 @@ import pytest
 from cycler.analysis import analyze
 from cycler.pack import load_pack
 from cycler.readers import read_logs
-from tests.invented_tests import label_of, model_of, run, usual_program
+from tests.invented_tests import label_of, model_of, run, slowed, usual_program
 
 SAMPLES = Path(__file__).parent.parent / "sample_logs"
 TESTS = {
@@ -75,3 +75,15 @@ def test_zero_seen_at_rest_widens_the_efficiency():
     pack = load_pack(SAMPLES / "packs/ebike-0377.toml")
     before, after = (analyze(each, pack).to_dict()["efficiency"] for each in (log, shifted))
     assert after["u_coulombic"] > 3.0 * before["u_coulombic"]
+
+
+@pytest.mark.parametrize("period_s", [60.0, 1.0])
+def test_group_figures_that_are_not_given_say_why(period_s):
+    label = label_of(4, 10.0)
+    rows = run(model_of(label, 5), label, slowed(usual_program(label), period_s), 5).analysis()["groups"]
+    for row in rows:
+        assert bool(row["capacity_reasons"]) is (row["capacity_ah"] is None)
+        assert bool(row["resistance_reasons"]) is (row["resistance_10s_ohm"] is None)
+    if period_s == 60.0:
+        # A minute between rows: nothing is known of the first ten seconds of a load.
+        assert all(row["resistance_reasons"] for row in rows)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from cycler.errors import InputError
-from cycler.measures.longrest import long_drift
+from cycler.measures.longrest import LongDrift, long_drift
 from cycler.simulator.dialects import hours_bench
 from cycler.standing import standing
 from tests.calls import call, parsed
@@ -131,3 +131,11 @@ def test_standing_command_prints_the_table_and_one_json_object(capfd, tmp_path):
     assert result["schema"] == "cycler.standing/1" and result["leaking"] == [LEAKY]
     code, out, err = call(capfd, "--register", file, "standing", 1, 1)
     assert (code, out, err.count("\n")) == (2, "", 1) and "named twice" in err
+
+
+def test_drift_of_a_group_contains_what_the_time_between_is_open_by():
+    # Closed form: 23 mV in 10 days, each known to 0.1 mV and to one day: relative 0.1/23 and 1/10, independent.
+    day = 86400.0
+    found = LongDrift(np.array([-0.023]), np.array([1e-4]), 0.0, 10 * day, day)
+    share = (0.1 / 23.0) ** 2 + 0.1**2
+    assert found.u_slope_v_per_s[0] == pytest.approx(0.0023 / day * share**0.5, rel=1e-9)

@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from cycler.analysis import analyze
+from cycler.log import Gap
+from cycler.measures.cutoffs import _before_the_board
 from cycler.measures.integrate import crossing
 from tests.corelogs import PACK_10AH, make_log, ocv, simple_test
 
@@ -155,3 +157,62 @@ def test_group_without_readings_leaves_the_first_group_open():
     groups[:, 2] = 0.0
     group = analyze(make_log(log.time_s, log.voltage_v, log.current_a, groups, log.temperature_c), PACK).to_dict()["capacity"]["to_first_group_cutoff"]
     assert group["reached"] and group["group"] == 1 and "group_without_readings" in group["reasons"]
+
+
+def test_energy_to_the_group_cutoff_is_unknown_where_the_voltage_under_load_is():
+    # No voltage until 1600 rows into the load: its charge is known, what energy it carried nobody can say. The pack's own figure says so too.
+    log, _ = simple_test(CAPS, cutoff_v=2.7)
+    blind = np.arange(log.rows) < np.flatnonzero(log.current_a < 0)[1600]
+    volts, groups = np.where(blind, np.nan, log.voltage_v), np.where(blind[:, None], np.nan, log.group_voltage_v)
+    capacity = analyze(make_log(log.time_s, volts, log.current_a, groups, log.temperature_c), PACK).to_dict()["capacity"]
+    group = capacity["to_first_group_cutoff"]
+    assert group["value_ah"] == pytest.approx(met_at_ah(2.8, 9.9), abs=0.0018)
+    assert group["energy_wh"] is None and capacity["energy_wh"] is None
+
+
+@pytest.mark.parametrize("after_the_group", [False, True])
+def test_gap_counts_against_a_cutoff_only_if_it_lies_before_it(after_the_group):
+    # Second group's cut-off 3.2 V is met long before the pack's 9 V; the gap of 800 s lies before both or between them, and no counter bridges it.
+    log, _ = simple_test(CAPS, cutoff_v=2.7)
+    load = np.flatnonzero(log.current_a < 0)
+    met_row = int(np.searchsorted(log.time_s, log.time_s[load[0]] + 3600.0 * met_at_ah(3.2, 9.9) / CURRENT_A))
+    first = met_row + 30 if after_the_group else load[1000]
+    keep = np.ones(log.rows, bool)
+    keep[first : first + (60 if after_the_group else 400)] = False
+    before, after = first - 1, first + np.count_nonzero(~keep)
+    gap = Gap(float(log.time_s[before]), float(log.time_s[after] - log.time_s[before]))
+    holed = make_log(log.time_s[keep], log.voltage_v[keep], log.current_a[keep], log.group_voltage_v[keep], log.temperature_c[keep], [gap])
+    capacity = analyze(holed, replace(PACK, group_cutoff_voltage_v=3.2)).to_dict()["capacity"]
+    pack, group = capacity["to_pack_cutoff"], capacity["to_first_group_cutoff"]
+    assert pack["reached"] and pack["reasons"] == ["log_gap"] and pack["value_ah"] is None
+    if after_the_group:
+        assert group["reasons"] == [] and group["value_ah"] == pytest.approx(met_at_ah(3.2, 9.9), abs=0.0018)
+    else:
+        assert group["reached"] and group["reasons"] == ["log_gap"] and group["value_ah"] is None
+
+
+def test_row_caught_in_the_switch_is_no_voltage_under_load():
+    # Stopped far above the cut-off by pulling the plug: the last row averages load and nothing, 30 % of the current at 5 V.
+    log, _ = simple_test(CAPS, cutoff_v=3.4)
+    last = np.flatnonzero(log.current_a < 0)[-1]
+    volts, current = log.voltage_v.copy(), log.current_a.copy()
+    volts[last], current[last] = 5.0, -0.3 * CURRENT_A
+    capacity = analyze(make_log(log.time_s, volts, current, log.group_voltage_v, log.temperature_c), PACK).to_dict()["capacity"]
+    assert not capacity["to_pack_cutoff"]["reached"] and capacity["to_pack_cutoff"]["reasons"] == ["cutoff_not_reached"]
+
+
+def test_board_caught_half_way_is_told_from_a_knee():
+    # Group 3 gives out; the pack falls by 10 mV a row to 9.47 V. The last row, read while the board opened, stands 0.15 V lower: fifteen falls at once.
+    log, _ = simple_test((10.0, 10.2, 6.6), group_cutoff_v=2.5)
+    last = np.flatnonzero(log.current_a < 0)[-1]
+    volts = log.voltage_v.copy()
+    assert volts[last - 1] - volts[last] == pytest.approx(0.010, rel=0.01)
+    volts[last] -= 0.15
+    volts[last + 1 :] = 0.3
+    pack = replace(PACK, chemistry="nmc", cutoff_voltage_v=9.4)
+    capacity = analyze(make_log(log.time_s, volts, log.current_a, log.group_voltage_v, log.temperature_c), pack).to_dict()["capacity"]
+    assert capacity["end_reason"] == "protection_trip" and not capacity["to_pack_cutoff"]["reached"]
+    # A knee read once a minute down to 2.4 V: its exponential part grows by exp(5.5 x 60 s x 5 A/3600 s/0.3 Ah) = 4.6 from the median of the last twelve falls
+    # to the last.
+    knee = ocv(np.arange(0.0, 10.6, 5.0 / 60.0) / 10.0)
+    assert np.array_equal(_before_the_board(np.arange(knee.size), knee), np.arange(knee.size))

@@ -28,6 +28,7 @@ from cycler.measures.incremental import (
     reading_of,
 )
 from cycler.measures.peaks import find_curve_peaks
+from cycler.measures.steady import steady_stretch
 
 QT, V0, S = 2.5, 3.65, 0.03
 
@@ -255,3 +256,84 @@ def test_peak_narrower_than_the_window_says_so():
     state = np.linspace(1, 0, 3001)
     curve = best_curve(cell_ocv(state), CELL_AH * (1 - state), window_v=0.040)
     assert find_curve_peaks(curve)[-1].filter_limited
+
+
+# ---- samples that belong to one curve ----------------------------------------------------------------------------
+
+
+def under_load(time, current, tau=15.0, fast=0.03, ocv_v_per_ah=0.3):
+    """Cell of 4.1 V less 0.3 V/Ah, 20 mOhm at once and ``fast`` ohm with ``tau``: closed form for a current that is steady between its steps."""
+    charge = np.concatenate(([0.0], np.cumsum(0.5 * (current[1:] + current[:-1]) * np.diff(time)))) / 3600.0
+    slow = np.zeros(time.size)
+    for k in range(1, time.size):
+        fade = np.exp(-(time[k] - time[k - 1]) / tau)
+        slow[k] = slow[k - 1] * fade + fast * current[k] * (1.0 - fade)
+    return 4.1 + ocv_v_per_ah * charge + 0.02 * current + slow
+
+
+def test_steady_stretch_leaves_the_transient_at_its_start_out():
+    time = np.arange(0.0, 7200.0, 2.0)
+    current = np.full(time.size, -2.0)
+    stretch = steady_stretch(time, under_load(time, current), current, ((0, time.size - 1),))
+    first = time[stretch.rows[0]]
+    # Closed form: exp(-t/15 s) of the transient is left: under 2 % after a minute; a fiftieth of the two hours is more than that.
+    assert np.exp(-first / 15.0) < 0.02 and first < 0.02 * 7200.0
+    assert stretch.charge_ah[0] == 0.0
+    short = steady_stretch(time[:300], under_load(time, current)[:300], current[:300], ((0, 299),))
+    assert 0.0 < time[short.rows[0]] <= 0.02 * 600.0 + 2.0
+
+
+def test_steady_stretch_leaves_half_the_current_out_and_keeps_constant_power():
+    time = np.arange(0.0, 7200.0, 2.0)
+    current = np.where((time >= 3000.0) & (time < 3600.0), -1.0, -2.0)
+    stretch = steady_stretch(time, under_load(time, current), current, ((0, time.size - 1),))
+    assert np.all(current[stretch.rows] == -2.0) and stretch.pauses == 1
+    # Its charge counts: 2 A x 7200 s less 1 A x 600 s, from the first row that counts.
+    assert stretch.charge_ah[-1] == pytest.approx((2.0 * (time[-1] - time[stretch.rows[0]]) - 600.0) / 3600.0, rel=1e-3)
+    # 8 W from 4.2 to 3.0 V: 1.90 to 2.67 A, all one curve.
+    volts = np.linspace(4.2, 3.0, time.size)
+    power = steady_stretch(time, volts, -8.0 / volts, ((0, time.size - 1),))
+    assert power.pauses == 0 and power.rows[-1] == time.size - 1
+
+
+def test_steady_stretch_waits_until_the_voltage_is_back_after_a_pause():
+    time = np.arange(0.0, 7200.0, 2.0)
+    current = np.where((time >= 3000.0) & (time < 3600.0), 0.0, -2.0)
+    volts = under_load(time, current, tau=200.0)
+    stretch = steady_stretch(time, volts, current, ((0, 1499), (1800, time.size - 1)))
+    before, after = stretch.rows[time[stretch.rows] < 3000.0], stretch.rows[time[stretch.rows] >= 3600.0]
+    # 60 mV with 200 s relax in the pause, 57 mV of them (1 - exp(-3)), and come back under load; the charge takes 0.33 mV from row to row. The curve goes on
+    # from where it stood (the median of five rows before): never above, and not more than a row below.
+    stood = volts[before[-3]]
+    assert volts[1801] - stood > 0.04
+    assert after[0] > 1800 and np.all(volts[after] <= stood + 1e-9) and stood - volts[after[0]] < 0.001
+
+
+# ---- ends and valleys --------------------------------------------------------------------------------------------
+
+
+def test_area_between_two_peaks_is_open_by_half_a_window_at_the_valley():
+    # Two logistic cells side by side, 0.25 V apart: their sum has a valley half-way (symmetry), where both flanks give the same.
+    low, high = V0 - 0.125, V0 + 0.125
+    volts = np.linspace(4.1, 3.2, 40001)
+
+    def below(v):
+        return logistic(v - low + V0) + logistic(v - high + V0)
+
+    curve = best_curve(volts, below(4.1) - below(volts))
+    first, second = find_curve_peaks(curve)
+    valley = 2.0 * slope(V0 + 0.125)
+    # Rectangle of half a window either way: u = D w/sqrt(12) (GUM, JCGM 100:2008, 4.3.7, from memory).
+    for peak in (first, second):
+        assert peak.u_area_ah == pytest.approx(valley * curve.filter.window_v / 12**0.5, rel=0.03)
+    assert first.to_v == pytest.approx(V0, abs=curve.filter.window_v / 2) and second.from_v == first.to_v
+
+
+@pytest.mark.parametrize(("beyond", "told"), [(1.7627, False), (5.0, True)])
+def test_width_of_a_peak_at_the_end_of_the_range_needs_the_flank(beyond, told):
+    # Closed form: D falls to 4 e^x/(1 + e^x)^2 of its height x scale lengths away: half at x = ln(3 + 2 sqrt 2) = 1.7627, 3 % at x = 5.
+    volts, charge = discharge(20001, 3.3, V0 + beyond * S)
+    (peak,) = find_curve_peaks(best_curve(volts, charge))
+    assert (peak.width_v is not None) is told
+    if told:
+        assert peak.width_v == pytest.approx(3.525494 * S, rel=0.03)

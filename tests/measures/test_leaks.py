@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from cycler.analysis import analyze
+from cycler.measures.leakage import COARSE_SHARE, CURVE_SHARE, Curve, open_circuit_slope
 from cycler.pack import pack_from_dict
 from cycler.simulator import LFP, NMC, NO_ERROR, build_model, draw_bench, record, run_program
 from cycler.simulator.program import Rest
@@ -208,3 +209,28 @@ def test_rest_of_the_pack_tells_relaxation_from_drift():
     assert abs(rest["drift_mv_per_h"]) <= 2.0 * rest["u_drift_mv_per_h"] + 1.0
     short = analysis["rest"][0]
     assert (short["verdict"], short["drift_mv_per_h"], short["reasons"]) == ("rest_too_short", None, ["rest_too_short"])
+
+
+# --- slope of the curve in closed form -----------------------------------------------------------------------------
+
+
+def straight_curve(start_v, fall_v_per_ah, current_a, bend=0.0):
+    charge = np.linspace(0.0, 10.0, 1001)
+    return Curve(charge, start_v - fall_v_per_ah * charge - bend * charge**2, current_a)
+
+
+def test_slope_at_rest_between_charge_and_discharge_curve_is_open_by_half_their_distance():
+    # Straight lines of 0.08 and 0.12 V/Ah that meet at the middle of 5 Ah with 0.2 V between them: mean 0.10, half their distance 0.02 V/Ah, rectangular.
+    down, up = straight_curve(4.0, 0.08, -2.0), straight_curve(4.4, 0.12, 2.0)
+    found = open_circuit_slope(3.7, down, up, None, None, 0.0)
+    assert found.source == "charge_and_discharge" and found.v_per_ah == pytest.approx(0.10, rel=1e-6)
+    assert found.u_v_per_ah == pytest.approx(np.hypot(0.02 / 3**0.5, CURVE_SHARE * 0.10), rel=1e-6)
+
+
+def test_slope_at_rest_of_a_bent_curve_is_open_by_where_on_it_the_rest_lies():
+    # Parabola 4.1 - 0.02 q - 0.01 q^2: slope 0.02 + 0.02 q. Raised by 2 A x 20 mOhm, half of which is in doubt: 20 mV along a slope of 0.12 V/Ah at
+    # q = 5 Ah are 0.167 Ah, and 0.00333 V/Ah.
+    found = open_circuit_slope(4.1 - 0.1 - 0.25 + 0.04, straight_curve(4.1, 0.02, -2.0, 0.01), None, 0.020, None, 0.0)
+    assert found.source == "loaded_curve" and found.v_per_ah == pytest.approx(0.12, rel=2e-3)
+    place = (found.u_v_per_ah**2 - (COARSE_SHARE * found.v_per_ah) ** 2) ** 0.5
+    assert place == pytest.approx(0.02 * 0.02 / 0.12, rel=0.1)

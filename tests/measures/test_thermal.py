@@ -182,7 +182,7 @@ def test_frozen_sensor_that_stops_half_way():
     assert frozen_sensors(SECONDS, x, np.zeros(SECONDS.size, bool)) == (None, pytest.approx(40.0))
 
 
-@pytest.mark.parametrize(("value", "flow_s", "frozen"), [(21.3, 7200.0, True), (21.3, 3000.0, False), (21.0, 7200.0, False), (23.889, 7200.0, False)])
+@pytest.mark.parametrize(("value", "flow_s", "frozen"), [(21.3, 7200.0, True), (21.3, 4000.0, True), (21.3, 3000.0, False), (21.0, 7200.0, False), (23.889, 7200.0, False)])
 def test_frozen_lone_sensor_needs_digits_and_an_hour_of_current(value, flow_s, frozen):
     # 23.889 degC is 75.0 degF.
     found = frozen_sensors(SECONDS, np.full((SECONDS.size, 1), value), flow_s > SECONDS)
@@ -205,3 +205,19 @@ def test_held_intervals_leave_out_gaps_and_joints():
     assert np.flatnonzero(~held_intervals(t)).tolist() == [9]
     assert np.flatnonzero(~held_intervals(t, (25.0,))).tolist() == [2, 9]
     assert held_intervals(np.arange(0.0, 6000.0, 60.0)).all()
+
+
+def test_thermal_rate_of_a_coarse_sensor_is_open_by_its_resolution():
+    # Closed form: 0.3 K/min read in whole half degrees: every window of a minute shares one step, d/sqrt(12) a mean, sqrt(2) of it a difference.
+    heat = thermal(SECONDS, (np.round((20.0 + 0.3 * SECONDS / 60.0) / 0.5) * 0.5)[:, None]).sensors[0]
+    assert heat.rate_window_s == 60.0
+    assert heat.u_max_rate_c_per_min == pytest.approx(np.sqrt(2.0) * 0.5 / np.sqrt(12.0), rel=0.1)
+
+
+@pytest.mark.parametrize(("stood_s", "frozen"), [(300.0, False), (900.0, True)])
+def test_frozen_sensor_is_told_from_one_that_stands_for_minutes(stood_s, frozen):
+    # Both warm by 40 K in an hour; the second stands at 40 degC for a while and catches up. The other moves 3.3 K or 10 K meanwhile.
+    x = np.column_stack([triangle(60.0), triangle(60.0)])
+    held = (SECONDS >= 1800.0) & (1800.0 + stood_s > SECONDS)
+    x[held, 1] = 40.0
+    assert frozen_sensors(SECONDS, x, np.zeros(SECONDS.size, bool)) == (None, pytest.approx(40.0) if frozen else None)

@@ -142,3 +142,11 @@ def test_uncertainties_that_mean_nothing_are_refused(u, words):
         weighted_line(np.arange(3.0), np.arange(3.0), np.array(u))
     with pytest.raises(ValueError, match="shapes differ"):
         weighted_line(np.arange(3.0), np.arange(4.0), 0.1)
+
+
+def test_value_of_the_line_carries_the_common_errors_to_any_place():
+    # Closed form: a gain of 1 % moves the whole line, a drift of 0.05 per x tilts it: at x = 20 they are 1 % of the weighted line's own value and 1.0, independent.
+    line, bare = weighted_line(X, Y, U, np.array([0.01 * Y, 0.05 * X])), weighted_line(X, Y, U)
+    value, u = line.at(20.0)
+    assert value == pytest.approx(bare.at(20.0)[0], rel=1e-12)
+    assert u**2 - bare.at(20.0)[1] ** 2 == pytest.approx((0.01 * value) ** 2 + (0.05 * 20.0) ** 2, rel=1e-9)
