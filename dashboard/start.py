@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 from pathlib import Path
 from typing import NoReturn
 
@@ -12,6 +13,8 @@ def main() -> NoReturn:
 
     It is loaded by its place and not by its name, since the name is what may be taken.
     """
+    # Matrices here are small: threads of the linear algebra that wait for each other cost more than they save. Read when numpy is loaded.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     place = Path(__file__).resolve().parent.parent / "cycler" / "__main__.py"
     spec = importlib.util.spec_from_file_location("packreturn_main", place)
     if spec is None or spec.loader is None:
