@@ -104,11 +104,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for name, count, covered, rms, mean, share in rows:
         error = sqrt(max(covered * (1.0 - covered), 0.25 / count) / count)
         mark = ""
+        # Of figures whose true value is nothing, as a lag of sound groups, no share can be told.
+        relative = f"{200 * share:8.2f} %" if share < 1.0 else "         –"
         if options.bench == "realistic" and name in JUDGED and not WANTED[0] <= covered <= WANTED[1]:
             off = max(WANTED[0] - covered, covered - WANTED[1]) > 2.0 * error
             outside |= off
             mark = "  OUTSIDE 93 to 97 %" if off else "  outside 93 to 97 % by chance"
-        print(f"{name:28} {count:5d} {covered:8.1%} {error:7.1%} {rms:9.2f} {mean:10.2f} {200 * share:8.2f} %{mark}")
+        print(f"{name:28} {count:5d} {covered:8.1%} {error:7.1%} {rms:9.2f} {mean:10.2f} {relative}{mark}")
     return int(outside)
 
 
