@@ -33,6 +33,9 @@ BALANCE_SIGNIFICANT = 3.0  # one of a dozen groups lies beyond 2 u by chance alo
 LEAK_SIGNIFICANT = 3.0  # for the same reason: a leak that is none sends a sound pack away
 REST_BEHIND_V = 0.020  # rest spread that is worth watching; with it 2 u are enough
 
+LIVE = "Taps and links stay live: insulated tools, one lead at a time, nothing that could bridge two."
+"""Caution beside every finding that asks for hands in the pack."""
+
 SEVERITIES = ("info", "caution", "defect", "danger")
 
 
@@ -120,7 +123,8 @@ def diagnose_group(
                 Finding(
                     "group_out_of_balance", "caution",
                     f"Group {g} stood {deficit:.2f} Ah below its siblings when the discharge began: balance it"
-                    + (" before judging it." if weak else ", its capacity gives no reason to replace it."),
+                    + (" before judging it." if weak else ", its capacity gives no reason to replace it.")
+                    + f" Charge this group alone, with the current limited, to its full voltage and under watch, then let the pack rest a day: a low group may be leaking. {LIVE}",
                     f"start deficit {deficit:.3f} ± {SIGNIFICANT * u_deficit:.3f} Ah (k = 2), {_percent(share)} of a group",
                     group=g,
                 )
@@ -135,7 +139,8 @@ def diagnose_group(
                 Finding(
                     "self_discharge", "defect",
                     f"Group {g} loses {leak:.2g} mA more than its siblings at rest, {_percent(share_per_month)} of the rated capacity in "
-                    "30 days: look for a leaking cell, moisture or a board that draws from this group.",
+                    "30 days: look for a leaking cell, moisture or a board that draws from this group. Until it is found do not return the pack, "
+                    "keep it indoors or charge it unattended.",
                     f"{leak:.3g} ± {SIGNIFICANT * u_leak:.2g} mA (k = 2)",
                     group=g,
                 )
@@ -157,7 +162,7 @@ def _ohmic_high(figures: GroupFigures) -> bool:
 
 def _weak_words(ratio: float, u_ratio: float) -> str:
     if ratio + SIGNIFICANT * u_ratio < REPLACE_RATIO:
-        return "weak cells, replace the group."
+        return f"weak cells, replace the group. {LIVE}"
     if ratio < DEFECT_RATIO:
         return "weak cells. It will end every ride first; whether it must be replaced, the criteria decide."
     return "a little low, as cells of one delivery may be. It ends every ride first; watch it at the next test."
@@ -239,7 +244,7 @@ def _resistance_findings(figures: GroupFigures, weak: bool) -> list[Finding]:
             Finding(
                 "high_joint_resistance", "defect",
                 f"Group {g} has {1e3 * at_once:.1f} mΩ too much at once, while what builds up afterwards is normal: look at "
-                "welds, strips and tap joints before blaming cells.",
+                f"welds, strips and tap joints before blaming cells. {LIVE}",
                 shown, group=g,
             )
         ]
