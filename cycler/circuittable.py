@@ -304,6 +304,16 @@ def _row(
     }
 
 
+def _shown(value: Any) -> Any:
+    """Six significant digits of every figure: the last bits of a fit differ from run to run with the place of its arrays in memory, and a
+    stored analysis has to compare equal to one made anew."""
+    if isinstance(value, dict):
+        return {key: item if key == "at_s" else _shown(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_shown(item) for item in value]
+    return float(f"{value:.6g}") if isinstance(value, float) and math.isfinite(value) else value
+
+
 def circuit_sheet(
     log: Log, pack: Pack, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None, edges: tuple[Edge, ...], main_edge: int | None,
     resistance: dict[str, Any], numbers: tuple[int, ...],
@@ -366,6 +376,6 @@ def circuit_sheet(
     reasons = [] if circuit.order else list(circuit.reasons)
     open_points = dict.fromkeys([*reasons, *(code for row in group_rows for code in row["reasons"])])
     return {
-        "pack": whole if circuit.order else None, "groups": group_rows, "reasons": reasons,
+        "pack": _shown(whole) if circuit.order else None, "groups": _shown(group_rows), "reasons": reasons,
         "to_record": [ADVICE[code] for code in open_points],
     }

@@ -380,7 +380,7 @@ def _solve(problem: _Problem, starts: list[np.ndarray], root: np.ndarray, floor_
 
             results.append(
                 least_squares(
-                    lambda x: both(x)[0], x0, jac=lambda x: both(x)[1], method="lm", max_nfev=60, xtol=1e-9, ftol=1e-10, gtol=1e-12
+                    lambda x: both(x)[0], x0, jac=lambda x: both(x)[1], method="lm", max_nfev=120, xtol=1e-13, ftol=1e-14, gtol=1e-14
                 )
             )
         best = min(results, key=lambda found: found.cost)
