@@ -31,13 +31,32 @@ def test_coverage_would_be_seen_to_fail(monkeypatch):
     assert np.mean([rows[name] for name in coverage.JUDGED]) < 0.85
 
 
-def test_resistance_from_rows_ten_seconds_apart_knows_how_open_the_edge_is():
-    # The first row after the edge may lie anywhere from 0 to 10 s behind it: before that counted, one in eight lay outside 2 u.
+@pytest.mark.parametrize("period_s", [9.0, 10.0])
+def test_resistance_from_rows_ten_seconds_apart_knows_how_open_the_edge_is(period_s):
+    # The first row after the edge may lie anywhere from 0 to 10 s behind it.
     deviations = []
-    for seed in range(1, 13):
+    for seed in range(1, 9):
         label = label_of(4, 10.0)
-        test = run(model_of(label, seed), label, slowed(usual_program(label, 0.5), 10.0), seed)
+        test = run(model_of(label, seed), label, slowed(usual_program(label, 0.5), period_s), seed)
         headline, edge = test.analysis()["resistance"]["headline"], test.truth["edge_resistance"]["pack"]
         deviations.append((headline["ohm_10s"] - edge["ohm_10s"] - edge["ocv_ohm_10s"]) / headline["u_ohm_10s"])
     assert np.max(np.abs(deviations)) <= 2.0
     assert np.sqrt(np.mean(np.square(deviations))) > 0.4
+
+
+def test_resistance_after_ten_seconds_is_withheld_where_rows_are_twenty_apart():
+    # The edge lies anywhere in 20 s: "after 10 s" could be after 0 s or 20 s. Given all the same, single figures lay 45 u off.
+    for seed in (3, 8, 13):
+        label = label_of(4, 10.0)
+        found = run(model_of(label, seed), label, slowed(usual_program(label, 0.5), 20.0), seed).analysis()
+        assert all(row["after_s"] != 10.0 for row in found["resistance"]["pack"])
+        assert all(row["resistance_10s_ohm"] is None and row["resistance_reasons"] == ["sampling_too_coarse"] for row in found["groups"])
+
+
+def test_lag_of_a_group_counts_the_offsets_of_coarse_channels():
+    # 5 mV of zero error a channel shift its whole curve: left out of the fit's prior, one lag in five lay outside 2 u.
+    found = [
+        z for seed in range(9001, 9013) for name, z, _ in coverage.deviations(coverage.invented(seed, "coarse"), seed, "coarse")
+        if name == "lag of a group"
+    ]
+    assert len(found) == 12 and np.max(np.abs(found)) <= 2.0

@@ -31,6 +31,9 @@ step responses."""
 AROUND_SHARE = 0.2
 """Readings within this share of the time after the edge join in a value read there. Common practice, no source; what the bend of R(t) adds
 to a line stays below 0.1 % for time constants of 3 s and more."""
+INSTANT_SHARE = 0.32
+"""Standard uncertainty of the edge's instant beyond which a value so long after it is withheld, as a share of that time: the edge may lie anywhere
+between two rows as far apart as the time itself. Common practice, no source."""
 EDGE_MIN_SHARE = 0.15
 """Smallest edge used, as a share of the largest edge of the log. Common practice, no source."""
 
@@ -243,7 +246,9 @@ def step_response(
     values, randoms, instants = [], [], []
     for after_s in AFTER_S:
         value, slope, factor = _at(since, ohm, after_s)
-        values.append(value)
+        # One row alone does not tell how fast R rises there, nor rows so far apart when it was read.
+        told = edge.u_at_s <= (INSTANT_SHARE if since.size > 1 else 0.02) * after_s
+        values.append(value if told else None)
         left = rounding_left(read_noise_v, resolution_v)
         randoms.append(float(np.hypot(factor * max(read_noise_v, resolution_v / np.sqrt(12.0)), left) / abs(edge.current_step_a)))
         instants.append(abs(slope) * edge.u_at_s)
