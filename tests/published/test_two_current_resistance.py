@@ -15,7 +15,7 @@ from synthetic_logs import CELL_B, levels, make_log, perfect_pack, step_ohm, the
 
 from cycler.analysis import analyze
 from cycler.measures.resistance import two_level_resistances
-from cycler.pack import Pack
+from cycler.pack import Instrument, Pack
 from cycler.steps import segment_steps
 
 I1_A, I2_A = -0.5, -2.5  # 0.2 It and 1.0 It of 2.5 Ah, discharge
@@ -114,3 +114,13 @@ def test_two_level_resistance_of_other_patterns_is_not_called_a_standard_one(fir
     time = np.round(np.arange(0.0, 200.0, 0.1), 6)
     log = make_log(time, thevenin_v(time, profile, CELL_B), levels(time, profile))
     assert two_level_resistances(log, segment_steps(log, Pack()), RATED_AH) == ()
+
+
+@pytest.mark.parametrize("lead_ohm", [0.0, 0.010])
+def test_stated_leads_are_taken_off_the_two_level_figure(lead_ohm):
+    # Two wires: the same current through the leads makes 10 mohm of the 60 mohm above; both levels see them alike. By hand.
+    log, _ = recipe_log(10.0, 1.0, 0.1, 0.0, lambda current: np.select([current == I1_A, current == I2_A], [3.950, 3.830], 3.980))
+    bench = Instrument(current_gain=0.001, voltage_gain=0.001, sense="two-wire", lead_resistance_ohm=lead_ohm, declared=True)
+    rows = analyze(log, Pack(series=1, rated_capacity_ah=RATED_AH, instrument=bench)).to_dict()["resistance"]["pack"]
+    (row,) = (row for row in rows if row["method"] == "iec61960_dc")
+    assert row["ohm"] == pytest.approx(0.060 - lead_ohm, rel=1e-9)
