@@ -227,7 +227,7 @@ def export_file(log: Log, target: str | Path) -> Written:
 @contextlib.contextmanager
 def _new_file(path: Path) -> Iterator[IO[bytes]]:
     """A stream whose bytes are at ``path`` after the block, or nowhere if it fails."""
-    from cycler.workflow import name_file
+    from cycler.files import name_file
 
     part = path.with_name(f".{path.name[:100]}.{secrets.token_hex(4)}.part")
     try:
