@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import func, select
 
+from cycler import chain
 from cycler.database import Database, damaged, register_exists, utc_now
 from cycler.errors import InputError
 from cycler.migrations import SCHEMA
@@ -101,11 +102,9 @@ class ColumnsMemory:
 
     def _add(self, key: str, headings: str, columns_text: str, run_id: int, forgotten: bool) -> None:
         with self._database.write() as connection:
-            connection.execute(
-                _files.insert().values(
-                    key=key, headings=clean_text(headings), columns_text=columns_text, run_id=run_id, added_at=utc_now(),
-                    forgotten=forgotten,
-                )
+            chain.insert(
+                connection, _files, key=key, headings=clean_text(headings), columns_text=columns_text, run_id=run_id,
+                added_at=utc_now(), forgotten=forgotten,
             )
 
     def _row(self, row: Any) -> RememberedColumns:

@@ -9,16 +9,17 @@ import contextlib
 import os
 import sqlite3
 import time
-from collections.abc import Iterator
-from datetime import UTC, datetime
+from collections.abc import Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, func, inspect, make_url, select
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 from sqlalchemy.pool import NullPool
 
+from cycler.chain import utc_now
 from cycler.errors import InputError, quote
-from cycler.migrations import APPLICATION_ID, MIGRATIONS, SCHEMA, Migration
+from cycler.migrations import APPLICATION_ID, KEPT_FOREVER, MIGRATIONS, SCHEMA, Migration
 
 BUSY_TIMEOUT_S = 20.0
 """How long a writer waits for another one before it gives up. [s]"""
@@ -26,11 +27,6 @@ BUSY_TIMEOUT_S = 20.0
 FILE_NAME = "register.sqlite"
 _MAGIC = b"SQLite format 3\x00"
 _VERSIONS = SCHEMA.tables["register_versions"]
-
-
-def utc_now() -> str:
-    """This moment, UTC, ISO 8601 to the second: "2026-03-01T09:30:00Z"."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def default_path() -> Path:
@@ -51,6 +47,8 @@ class Database:
         Make the register if there is none.
     upgrade : bool
         Bring a register of an older version up to this program's; otherwise it stays as it is.
+    look : bool
+        Only read, even where it could be written to.
 
     Raises
     ------
@@ -65,19 +63,19 @@ class Database:
 
     def __init__(
         self, place: str | Path | None = None, create: bool = True, migrations: tuple[Migration, ...] = MIGRATIONS,
-        upgrade: bool = True,
+        upgrade: bool = True, look: bool = False,
     ) -> None:
         self.file, self._url = _resolve(place)
         self._migrations = migrations
         self.name = str(self.file) if self.file else make_url(self._url).render_as_string(hide_password=True)
         fresh = False
         if self.file:
-            fresh = not _is_register(self.file)
+            fresh = not is_register(self.file)
             if fresh and not create:
                 raise no_such_register(self.file)
             if fresh:
-                _prepare_folder(self.file, default=place is None)
-        self.read_only = bool(self.file) and not fresh and not _may_write(self.file)
+                prepare_folder(self.file, default=place is None)
+        self.read_only = bool(self.file) and not fresh and (look or not _may_write(self.file))
         self.engine = self._engine()
         try:
             with told(self.name):
@@ -110,9 +108,11 @@ class Database:
         writing = self.engine.execution_options(register_write=True)
         with told(self.name), writing.begin() as connection:
             yield connection
+            if beside := connection.info.get(_UNCHAINED):
+                raise RuntimeError(f"a row of {beside} was written beside the chain; write it with cycler.chain.insert")
 
     def _engine(self) -> Engine:
-        own = {"creator": lambda: _sqlite_open_read_only(self.file)} if self.file and self.read_only else {}
+        own = {"creator": lambda: open_to_read(self.file)} if self.file and self.read_only else {}
         try:
             engine = create_engine(self._url, poolclass=NullPool, hide_parameters=True, **own)
         except (ModuleNotFoundError, NoSuchModuleError) as error:
@@ -120,6 +120,7 @@ class Database:
                 "the register's kind of database cannot be reached", self.name, str(error),
                 "install the driver for it in this environment, or name a file",
             ) from None
+        event.listen(engine, "before_execute", _note_unchained)
         if engine.dialect.name == "sqlite":
             event.listen(engine, "connect", _sqlite_connect)
             event.listen(engine, "begin", _sqlite_begin)
@@ -131,6 +132,10 @@ class Database:
         if _VERSIONS.name not in tables:
             return 0, tables
         return int(connection.execute(select(func.max(_VERSIONS.c.version))).scalar() or 0), tables
+
+    def version(self, connection: Connection) -> int:
+        """Version of the register's tables."""
+        return self._state(connection)[0]
 
     def has_table(self, name: str) -> bool:
         """True if the register has this table; one of an older version that was not brought up may lack it."""
@@ -189,6 +194,15 @@ class Database:
             )
 
 
+_UNCHAINED = "unchained"
+
+
+def _note_unchained(connection: Connection, statement: Any, _many: object, _one: object, options: Mapping[str, Any]) -> None:
+    """Note a row that is kept forever but got no entry in the chain: its transaction is not kept."""
+    if getattr(statement, "is_insert", False) and statement.table.name in KEPT_FOREVER and not options.get("chained"):
+        connection.info[_UNCHAINED] = statement.table.name
+
+
 def check_place(place: str | Path | None = None, writing: bool = False) -> None:
     """Raise what opening (or making) the register would raise for its place, without touching anything.
 
@@ -197,7 +211,7 @@ def check_place(place: str | Path | None = None, writing: bool = False) -> None:
     file, _url = _resolve(place)
     if not file:
         return
-    if _is_register(file):
+    if is_register(file):
         if writing and not _may_write(file):
             raise _not_writable(str(file))
     elif place is not None:
@@ -212,7 +226,7 @@ def check_place(place: str | Path | None = None, writing: bool = False) -> None:
 def register_exists(place: str | Path | None = None) -> bool:
     """False if a register would have to be made; a server is taken to be there. InputError if the place is no register."""
     file, _url = _resolve(place)
-    return file is None or _is_register(file)
+    return file is None or is_register(file)
 
 
 def damaged(name: str, why: str) -> InputError:
@@ -234,6 +248,12 @@ def no_such_register(file: Path) -> InputError:
         why = "the file is empty (0 bytes)" if not file.stat().st_size else "it holds no table yet"
         return InputError("the register is empty", str(file), why, mend)
     return InputError("no such register", str(file), "the file does not exist", mend)
+
+
+def place_of(place: str | Path | None) -> tuple[Path | None, str]:
+    """File of a register (None for one on a server) and its name for messages, without a password."""
+    file, url = _resolve(place)
+    return file, str(file) if file else make_url(url).render_as_string(hide_password=True)
 
 
 def _resolve(place: str | Path | None) -> tuple[Path | None, str | URL]:
@@ -267,7 +287,7 @@ def _resolve(place: str | Path | None) -> tuple[Path | None, str | URL]:
     return file, URL.create("sqlite", database=str(file))
 
 
-def _is_register(file: Path) -> bool:
+def is_register(file: Path) -> bool:
     """True if ``file`` is a register, False if it is missing or empty; reads 100 bytes and changes nothing."""
     try:
         with open(file, "rb") as stream:
@@ -292,7 +312,8 @@ def _is_register(file: Path) -> bool:
     return True
 
 
-def _prepare_folder(file: Path, default: bool) -> None:
+def prepare_folder(file: Path, default: bool) -> None:
+    """Make the folder of a register that nobody named; InputError if that of another one does not exist."""
     if not default:
         _check_folder(file)
         return
@@ -354,8 +375,8 @@ def _may_write(file: Path) -> bool:
     return os.access(file, os.W_OK) and os.access(file.parent, os.W_OK | os.X_OK)
 
 
-def _sqlite_open_read_only(file: Path) -> sqlite3.Connection:
-    """A connection that changes nothing and needs no file beside the register.
+def open_to_read(file: Path) -> sqlite3.Connection:
+    """A connection to an SQLite file that changes nothing and needs no file beside it.
 
     ``immutable`` would pass over what another program has written but not yet put into the file; so it is left out
     where there is a write-ahead log (SQLite documentation, "Read-Only WAL-Mode Databases" and URI parameters; from memory).

@@ -1,6 +1,6 @@
 """Tables of the register and the ordered changes that lead to them.
 
-To change the tables: write ``_schema_v2`` (the new shape), a migration from 1 to 2, append it to ``MIGRATIONS``
+To change the tables: write ``_schema_v4`` (the new shape), a migration from 3 to 4, append it to ``MIGRATIONS``
 and point ``SCHEMA`` at the new shape. A test holds the result of all migrations against ``SCHEMA``.
 """
 
@@ -27,12 +27,18 @@ from sqlalchemy import (
     event,
 )
 
+from cycler import chain
+
 # Written into the header of an SQLite file (PRAGMA application_id, bytes 68 to 71) so that a register is known
 # without opening it: "pkrt".
 APPLICATION_ID = 0x706B7274
 
 _KEPT_SINCE_1 = ("packs", "logs", "runs", "run_logs", "analyses", "verdicts", "records", "record_files")
-KEPT_FOREVER = (*_KEPT_SINCE_1, "columns_files")
+_KEPT_SINCE_2 = (*_KEPT_SINCE_1, "columns_files")
+_NEW_IN_3 = ("attachments", "card_entries", "corrections")
+CHAINED = (*_KEPT_SINCE_2, *_NEW_IN_3)
+"""Tables whose every row has an entry in the chain."""
+KEPT_FOREVER = (*CHAINED, chain.CHAIN)
 
 
 def _id() -> Column:
@@ -140,6 +146,58 @@ def _schema_v2() -> MetaData:
     return meta
 
 
+def _schema_v3() -> MetaData:
+    """Version 2, the chain, the cards of packs with their photos, and what was corrected afterwards."""
+    meta = _schema_v2()
+    Table(
+        chain.CHAIN, meta,
+        Column("seq", Integer, primary_key=True, autoincrement=False),
+        Column("at", String(32), nullable=False),
+        Column("table_name", String(60), nullable=False),
+        Column("row_key", String(500), nullable=False),
+        Column("row_sha256", String(64), nullable=False),
+        Column("previous", String(64), nullable=False),
+        Column("sha256", String(64), nullable=False),
+        UniqueConstraint("table_name", "row_key", name="uq_chain_row"),
+    )
+    Table(
+        "attachments", meta,
+        Column("sha256", String(64), primary_key=True),
+        Column("media_type", String(40), nullable=False),
+        Column("bytes", Integer, nullable=False),
+        Column("content", LargeBinary, nullable=False),
+        Column("added_at", String(32), nullable=False),
+    )
+    Table(
+        "card_entries", meta, _id(),
+        Column("pack_id", String(200), ForeignKey("packs.id"), nullable=False, index=True),
+        Column("kind", String(20), nullable=False),
+        Column("act", String(10), nullable=False),
+        Column("text", Text, nullable=False),
+        Column("file", Text),
+        Column("attachment_sha256", String(64), ForeignKey("attachments.sha256")),
+        Column("who", String(200), nullable=False),
+        Column("at", String(32), nullable=False),
+        # What it takes the place of, or closes, and why; an entry is replaced or closed once.
+        Column("replaces_id", Integer, ForeignKey("card_entries.id")),
+        Column("why", Text),
+        UniqueConstraint("replaces_id", name="uq_card_entries_replaces"),
+    )
+    Table(
+        "corrections", meta, _id(),
+        Column("run_id", Integer, ForeignKey("runs.id"), nullable=False, index=True),
+        Column("kind", String(20), nullable=False),
+        Column("who", String(200), nullable=False),
+        Column("why", Text, nullable=False),
+        Column("at", String(32), nullable=False),
+        Column("analysis_id", Integer, ForeignKey("analyses.id")),
+        Column("label", Text),
+    )
+    for name in (*_NEW_IN_3, chain.CHAIN):
+        _forbid_changes(meta.tables[name])
+    return meta
+
+
 def _forbid_changes(table: Table) -> None:
     """The only SQL of one dialect: SQLite refuses to change or delete a row that is kept forever.
 
@@ -172,8 +230,17 @@ def _remember_columns_files_v2(connection: Connection) -> None:
     _schema_v2().tables["columns_files"].create(connection)
 
 
-SCHEMA = _schema_v2()
+def _chain_v3(connection: Connection) -> None:
+    tables = _schema_v3().tables
+    for name in (chain.CHAIN, *_NEW_IN_3):
+        tables[name].create(connection)
+    for name in _KEPT_SINCE_2:
+        chain.append_all(connection, tables[name])
+
+
+SCHEMA = _schema_v3()
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _create_v1),
     Migration(2, "columns files to use again", _remember_columns_files_v2),
+    Migration(3, "chain of digests, cards of packs, corrections", _chain_v3),
 )

@@ -1,29 +1,47 @@
-"""The register: packs, runs with their raw logs, analyses, verdicts and records. It only grows.
+"""The register: packs and their cards, runs with their raw logs, analyses, verdicts and records. It only grows.
 
 A run is one test of one pack: the log files as they were, and the analysis as it was made. What changes later
-(another judgement, a corrected record) is a new row that points to the run; nothing is altered or deleted.
+(another judgement, a corrected record or analysis) is a new row that points to the run; nothing is altered or deleted,
+and each row has an entry in a chain of digests, so that it shows if somebody does so past this program.
 """
 
 from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import Connection, Subquery, Table, func, select
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import Connection, func, select
 
+from cycler import chain, corrections
 from cycler.columns_memory import ColumnsMemory
 from cycler.database import Database, damaged, default_path, utc_now
 from cycler.errors import InputError, quote
 from cycler.migrations import SCHEMA
 from cycler.pack import Pack
+from cycler.packcard import PackCards
+from cycler.register_rows import (
+    SEVERITIES,
+    PackRow,
+    RecordRow,
+    Run,
+    RunRow,
+    SourceRow,
+    VerdictRow,
+    analysis_values,
+    as_key,
+    check_run,
+    insert_verdict,
+    newest_analysis_id,
+    newest_of,
+    newest_verdict,
+    no_such,
+    verdict_row,
+)
 from cycler.storage import (
     StoredLog,
-    as_json,
     clean_text,
     columns_from_text,
     kept_name,
@@ -37,10 +55,14 @@ if TYPE_CHECKING:
     from cycler.criteria import Criteria
     from cycler.log import Log
 
-__all__ = ["PackRow", "RecordRow", "Register", "Run", "RunRow", "SourceRow", "VerdictRow", "default_path"]
+__all__ = ["SEVERITIES", "PackRow", "RecordRow", "Register", "Run", "RunRow", "SourceRow", "VerdictRow", "default_path"]
 
-SEVERITIES = ("info", "caution", "defect", "danger")
-RECORD_KINDS = ("html", "pdf")
+RECORD_KINDS = ("html", "pdf", "json")
+RATINGS = (
+    "chemistry", "series", "parallel", "rated_capacity_ah", "rated_energy_wh", "charge_voltage_v", "cutoff_voltage_v",
+    "group_charge_voltage_v", "group_cutoff_voltage_v",
+)
+"""What makes it another pack, or a slip of the pen."""
 
 _packs = SCHEMA.tables["packs"]
 _logs = SCHEMA.tables["logs"]
@@ -50,108 +72,7 @@ _analyses = SCHEMA.tables["analyses"]
 _verdicts = SCHEMA.tables["verdicts"]
 _records = SCHEMA.tables["records"]
 _record_files = SCHEMA.tables["record_files"]
-
-
-@dataclass(frozen=True, slots=True)
-class PackRow:
-    """One pack of the register; ratings are those of its newest run."""
-
-    id: str
-    added_at: str
-    runs: int
-    last_run_id: int
-    chemistry: str | None = None
-    series: int | None = None
-    parallel: int | None = None
-    rated_capacity_ah: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class RunRow:
-    """One run in a list: its newest analysis and verdict in a few figures."""
-
-    id: int
-    pack_id: str
-    label: str
-    added_at: str
-    started_at: str | None
-    files: int
-    capacity_ah: float | None
-    u_capacity_ah: float | None
-    capacity_valid: bool | None
-    capacity_is_lower_bound: bool | None
-    state_of_health: float | None
-    limiting_group: int | None
-    verdict: str | None
-    criteria_name: str | None
-    findings_info: int
-    findings_caution: int
-    findings_defect: int
-    findings_danger: int
-
-    @property
-    def findings(self) -> dict[str, int]:
-        """Number of findings by severity, the gravest last."""
-        return {severity: getattr(self, f"findings_{severity}") for severity in SEVERITIES}
-
-    def to_dict(self) -> dict[str, Any]:
-        """Plain values, findings as one nested dict."""
-        values = {key: value for key, value in asdict(self).items() if not key.startswith("findings_")}
-        return values | {"findings": self.findings}
-
-
-@dataclass(frozen=True, slots=True)
-class SourceRow:
-    """One log file of a run as it was handed in."""
-
-    file: str
-    sha256: str
-    bytes: int
-
-
-@dataclass(frozen=True, slots=True)
-class Run:
-    """One run with its newest analysis. ``pack`` is what was known of the pack when it was analysed."""
-
-    id: int
-    pack_id: str
-    label: str
-    added_at: str
-    started_at: str | None
-    sources: tuple[SourceRow, ...]
-    analysis_id: int
-    analysis: dict[str, Any]
-    analysed_at: str
-    software: str
-    pack: Pack
-    columns_text: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class VerdictRow:
-    """One judgement of a run. ``verdict`` is the object as it was made."""
-
-    id: int
-    run_id: int
-    analysis_id: int
-    decided_at: str
-    result: str
-    criteria_name: str
-    criteria_sha256: str
-    criteria_text: str
-    verdict: dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class RecordRow:
-    """One record that was issued. ``sha256`` by kind (html, pdf)."""
-
-    id: int
-    run_id: int
-    verdict_id: int
-    serial: str
-    made_at: str
-    sha256: Mapping[str, str]
+_corrections = SCHEMA.tables["corrections"]
 
 
 class Register:
@@ -160,6 +81,8 @@ class Register:
     def __init__(self, database: Database) -> None:
         self._database = database
         self.columns_memory = ColumnsMemory(database)
+        self.cards = PackCards(database)
+        self._corrections = corrections.Corrections(database)
 
     @classmethod
     def open(cls, path_or_url: str | Path | None = None, create: bool = True) -> Register:
@@ -229,7 +152,7 @@ class Register:
             raise InputError("there is no log to keep", "register", "no file was given", "name at least one log")
         # All slow work comes before the transaction, so that others wait for milliseconds only.
         kept = [StoredLog(clean_text(PurePath(name).name or name), raw) for name, raw in sources]
-        figures = _analysis_values(analysis, pack, columns_text)
+        figures = analysis_values(analysis, pack, columns_text)
         together = hashlib.sha256("\n".join(sorted(item.sha256 for item in kept)).encode()).hexdigest()
         now = utc_now()
         with self._database.write() as connection:
@@ -237,43 +160,44 @@ class Register:
                 _refuse_known(connection, pack_id, together)
             if not new_ratings:
                 _refuse_other_ratings(connection, pack_id, pack, self.name)
-            _insert_if_new(connection, _packs, {"id": pack_id}, {"added_at": now})
+            chain.insert_if_new(connection, _packs, {"id": pack_id}, {"added_at": now})
             for item in kept:
-                _insert_if_new(
+                chain.insert_if_new(
                     connection, _logs, {"sha256": item.sha256},
                     {"bytes": item.size, "raw_zlib": item.packed, "added_at": now},
                 )
-            run_id = _insert(
+            run_id = chain.insert(
                 connection, _runs, pack_id=pack_id, label=label, added_at=now,
                 started_at=(analysis.get("log") or {}).get("started_at"), files=len(kept), logs_sha256=together,
             )
             for position, item in enumerate(kept):
-                connection.execute(
-                    _run_logs.insert().values(run_id=run_id, position=position, sha256=item.sha256, file=item.name)
-                )
-            analysis_id = _insert(connection, _analyses, run_id=run_id, made_at=now, **figures)
+                chain.insert(connection, _run_logs, run_id=run_id, position=position, sha256=item.sha256, file=item.name)
+            analysis_id = chain.insert(connection, _analyses, run_id=run_id, made_at=now, **figures)
             if criteria is not None and analysis.get("verdict"):
-                _insert_verdict(connection, run_id, analysis_id, analysis["verdict"], criteria)
+                insert_verdict(connection, run_id, analysis_id, analysis["verdict"], criteria)
         return run_id
 
     def packs(self) -> list[PackRow]:
-        """All packs, by id."""
+        """All packs, by id; also those that have a card but no run yet."""
         counted = (
             select(_runs.c.pack_id, func.count().label("runs"), func.max(_runs.c.id).label("last_run_id"))
             .group_by(_runs.c.pack_id).subquery()
         )
-        newest = _newest(_analyses)
+        newest = newest_of(_analyses)
         query = (
             select(_packs, counted.c.runs, counted.c.last_run_id, _analyses.c.pack_json)
-            .join(counted, counted.c.pack_id == _packs.c.id)
-            .join(newest, newest.c.run_id == counted.c.last_run_id)
-            .join(_analyses, _analyses.c.id == newest.c.id)
+            .outerjoin(counted, counted.c.pack_id == _packs.c.id)
+            .outerjoin(newest, newest.c.run_id == counted.c.last_run_id)
+            .outerjoin(_analyses, _analyses.c.id == newest.c.id)
             .order_by(_packs.c.id)
         )
         with self._database.read() as connection:
             rows = connection.execute(query).all()
         found = []
         for row in rows:
+            if row.last_run_id is None:
+                found.append(PackRow(row.id, row.added_at, 0, None))
+                continue
             pack = stored_json(row.pack_json, f"pack of run {row.last_run_id}", self.name)
             found.append(PackRow(
                 row.id, row.added_at, row.runs, row.last_run_id, pack.get("chemistry"), pack.get("series"),
@@ -282,33 +206,42 @@ class Register:
         return found
 
     def runs(self, pack_id: str | None = None) -> list[RunRow]:
-        """All runs, or those of one pack, in the order they were added."""
-        analysis, verdict = _newest(_analyses), _newest(_verdicts)
+        """All runs, or those of one pack, in the order they were added; those withdrawn as well."""
+        analysis, verdict = newest_of(_analyses), newest_verdict()
+        label, last = corrections.newest_of_kinds(corrections.LABEL), corrections.newest_of_kinds(corrections.WITHDRAW, corrections.REINSTATE)
+        labelled, drawn = _corrections.alias("labelled"), _corrections.alias("drawn")
+        counted = select(_corrections.c.run_id, func.count().label("count")).group_by(_corrections.c.run_id).subquery()
         a = _analyses.c
         query = (
             select(
-                _runs.c.id, _runs.c.pack_id, _runs.c.label, _runs.c.added_at, _runs.c.started_at, _runs.c.files,
+                _runs.c.id, _runs.c.pack_id, func.coalesce(labelled.c.label, _runs.c.label).label("label"), _runs.c.added_at,
+                _runs.c.started_at, _runs.c.files,
                 a.capacity_ah, a.u_capacity_ah, a.capacity_valid, a.capacity_is_lower_bound, a.state_of_health,
                 a.limiting_group, _verdicts.c.result.label("verdict"), _verdicts.c.criteria_name,
                 a.findings_info, a.findings_caution, a.findings_defect, a.findings_danger,
+                drawn.c.kind.label("drawn"), func.coalesce(counted.c.count, 0).label("corrections"),
             )
             .join(analysis, analysis.c.run_id == _runs.c.id)
             .join(_analyses, a.id == analysis.c.id)
             .outerjoin(verdict, verdict.c.run_id == _runs.c.id)
             .outerjoin(_verdicts, _verdicts.c.id == verdict.c.id)
+            .outerjoin(label, label.c.run_id == _runs.c.id).outerjoin(labelled, labelled.c.id == label.c.id)
+            .outerjoin(last, last.c.run_id == _runs.c.id).outerjoin(drawn, drawn.c.id == last.c.id)
+            .outerjoin(counted, counted.c.run_id == _runs.c.id)
             .order_by(_runs.c.id)
         )
         if pack_id is not None:
             query = query.where(_runs.c.pack_id == clean_text(pack_id))
         with self._database.read() as connection:
-            return [RunRow(**row._mapping) for row in connection.execute(query)]
+            rows = [dict(row._mapping) for row in connection.execute(query)]
+        return [RunRow(**row, withdrawn=drawn == corrections.WITHDRAW) for row in rows for drawn in [row.pop("drawn")]]
 
     def run(self, run_id: int) -> Run:
         """One run with its newest analysis. InputError if there is none of that number, or it is damaged."""
         with self._database.read() as connection:
-            head = connection.execute(select(_runs).where(_runs.c.id == _key(run_id))).one_or_none()
+            head = connection.execute(select(_runs).where(_runs.c.id == as_key(run_id))).one_or_none()
             if head is None:
-                raise _no_such(connection, _runs, "run", run_id, self.name)
+                raise no_such(connection, _runs, "run", run_id, self.name)
             made = connection.execute(
                 select(_analyses).where(_analyses.c.run_id == run_id).order_by(_analyses.c.id.desc()).limit(1)
             ).one_or_none()
@@ -319,12 +252,14 @@ class Register:
                 .join(_logs, _logs.c.sha256 == _run_logs.c.sha256)
                 .where(_run_logs.c.run_id == run_id).order_by(_run_logs.c.position)
             ).all()
+            label, last = corrections.label_of(connection, run_id), corrections.last_withdrawal(connection, run_id)
         return Run(
-            id=head.id, pack_id=head.pack_id, label=head.label, added_at=head.added_at, started_at=head.started_at,
+            id=head.id, pack_id=head.pack_id, label=label, added_at=head.added_at, started_at=head.started_at,
             sources=tuple(SourceRow(*row) for row in files), analysis_id=made.id,
             analysis=stored_json(made.json, f"analysis of run {run_id}", self.name),
             analysed_at=made.made_at, software=made.software,
             pack=stored_pack(made.pack_json, run_id, self.name), columns_text=made.columns_text,
+            withdrawn=last is not None and last.kind == corrections.WITHDRAW,
         )
 
     def raw_sources(self, run_id: int) -> list[tuple[str, bytes]]:
@@ -338,12 +273,12 @@ class Register:
         query = (
             select(_run_logs.c.file, _logs.c.sha256, _logs.c.raw_zlib)
             .join(_logs, _logs.c.sha256 == _run_logs.c.sha256)
-            .where(_run_logs.c.run_id == _key(run_id)).order_by(_run_logs.c.position)
+            .where(_run_logs.c.run_id == as_key(run_id)).order_by(_run_logs.c.position)
         )
         with self._database.read() as connection:
             rows = connection.execute(query).all()
             if not rows:
-                _check_run(connection, run_id, self.name)
+                check_run(connection, run_id, self.name)
                 raise damaged(self.name, f"run {run_id} has no log")
         return [(row.file, unpacked(row.raw_zlib, row.sha256, self.name)) for row in rows]
 
@@ -360,83 +295,158 @@ class Register:
 
     # --- verdicts -----------------------------------------------------------------------------------------------
 
-    def add_verdict(self, run_id: int, verdict: dict[str, Any], criteria: Criteria) -> int:
-        """Keep a judgement of the run's newest analysis; returns its number."""
+    def add_verdict(
+        self, run_id: int, verdict: dict[str, Any], criteria: Criteria, analysis_id: int | None = None,
+    ) -> int:
+        """Keep a judgement of the run's newest analysis; returns its number.
+
+        ``analysis_id`` is the analysis that was judged: InputError if it is not the newest any more.
+        """
         with self._database.write() as connection:
-            analysis_id = connection.execute(
-                select(func.max(_analyses.c.id)).where(_analyses.c.run_id == _key(run_id))
-            ).scalar()
-            if analysis_id is None:
-                raise _no_such(connection, _runs, "run", run_id, self.name)
-            return _insert_verdict(connection, run_id, analysis_id, verdict, criteria)
+            newest = self._newest(connection, run_id, analysis_id)
+            return insert_verdict(connection, run_id, newest, verdict, criteria)
+
+    def _newest(self, connection: Connection, run_id: int, worked_on: int | None) -> int:
+        newest = newest_analysis_id(connection, run_id, self.name)
+        if worked_on not in (None, newest):
+            raise corrections.corrected_meanwhile(run_id, self.name)
+        return newest
 
     def verdicts(self, run_id: int) -> list[VerdictRow]:
-        """All judgements of a run, oldest first."""
+        """All judgements of a run, oldest first; also those of analyses that were corrected since."""
         with self._database.read() as connection:
             rows = connection.execute(
-                select(_verdicts).where(_verdicts.c.run_id == _key(run_id)).order_by(_verdicts.c.id)
+                select(_verdicts).where(_verdicts.c.run_id == as_key(run_id)).order_by(_verdicts.c.id)
             ).all()
             if not rows:
-                _check_run(connection, run_id, self.name)
-        return [_verdict_row(row, self.name) for row in rows]
+                check_run(connection, run_id, self.name)
+        return [verdict_row(row, self.name) for row in rows]
 
     def latest_verdict(self, run_id: int) -> VerdictRow | None:
-        """The newest judgement of a run, or None."""
+        """The newest judgement of a run's newest analysis, or None."""
+        newest = newest_verdict()
         with self._database.read() as connection:
             row = connection.execute(
-                select(_verdicts).where(_verdicts.c.run_id == _key(run_id)).order_by(_verdicts.c.id.desc()).limit(1)
+                select(_verdicts).join(newest, newest.c.id == _verdicts.c.id).where(_verdicts.c.run_id == as_key(run_id))
             ).one_or_none()
             if row is None:
-                _check_run(connection, run_id, self.name)
-        return _verdict_row(row, self.name) if row is not None else None
+                check_run(connection, run_id, self.name)
+        return verdict_row(row, self.name) if row is not None else None
+
+    # --- corrections --------------------------------------------------------------------------------------------
+
+    def corrections(self, run_id: int) -> list[dict[str, Any]]:
+        """What was corrected of a run afterwards, oldest first: id, kind, who, why, at, analysis_id, label."""
+        return [item.to_dict() for item in self._corrections.of_run(run_id)]
+
+    def correct_analysis(
+        self, run_id: int, analysis: dict[str, Any], pack: Pack, criteria: Criteria | None, *, who: str, why: str, instead_of: int,
+    ) -> int:
+        """Keep another analysis of a run. See :meth:`cycler.corrections.Corrections.add_analysis`."""
+        return self._corrections.add_analysis(run_id, analysis, pack, criteria, who, why, instead_of)
+
+    def correct_label(self, run_id: int, label: str, *, who: str, why: str) -> None:
+        """Give a run another label."""
+        self._corrections.add_label(run_id, label, who, why)
+
+    def withdraw(self, run_id: int, *, who: str, why: str) -> None:
+        """Say that a run counts no more: no record of it is issued; what it showed stays to be seen."""
+        self._corrections.set_withdrawn(run_id, True, who, why)
+
+    def reinstate(self, run_id: int, *, who: str, why: str) -> None:
+        """Say that a run that was withdrawn counts again."""
+        self._corrections.set_withdrawn(run_id, False, who, why)
+
+    def refuse_withdrawn(self, run_id: int) -> None:
+        """InputError if a run is withdrawn; to be told before a record of it is made, not after."""
+        with self._database.read() as connection:
+            corrections.check_counts(connection, run_id, self.name)
+
+    # --- cards and chain ----------------------------------------------------------------------------------------
+
+    def card(self, pack_id: str, *, customer: bool = False, superseded: bool = False) -> dict[str, Any]:
+        """What is written on a pack's card. See :meth:`cycler.packcard.PackCards.card`."""
+        return self.cards.card(pack_id, customer=customer, superseded=superseded)
+
+    def add_card_entry(self, pack_id: str, kind: str, text: str, *, who: str, new: bool = False) -> int:
+        """Write on a pack's card; returns the number of the entry. See :meth:`cycler.packcard.PackCards.add`."""
+        return self.cards.add(pack_id, kind, text, who=who, new=new)
+
+    def open_dangers(self, pack_id: str) -> list[dict[str, Any]]:
+        """Dangers on a pack's card that nobody has closed."""
+        return self.cards.open_dangers(pack_id)
+
+    def photo_bytes(self, sha256: str) -> bytes:
+        """A photo as it was taken in, byte for byte."""
+        return self.cards.photo_bytes(sha256)
+
+    def chain_head(self) -> tuple[int, str]:
+        """Number of entries in the chain, and the digest of the last one."""
+        with self._database.read() as connection:
+            return chain.head(connection, SCHEMA.tables[chain.CHAIN])
 
     # --- records ------------------------------------------------------------------------------------------------
 
     def next_serial(self, run_id: int) -> str:
         """The serial the next record of a run would carry: year, run, number of the record ("2026-0012-1")."""
         with self._database.read() as connection:
-            _check_run(connection, run_id, self.name)
+            check_run(connection, run_id, self.name)
             made = connection.execute(select(func.count()).select_from(_records).where(_records.c.run_id == run_id)).scalar()
         return f"{utc_now()[:4]}-{run_id:04d}-{made + 1}"
 
     def add_record(
         self, run_id: int, verdict_id: int | None, serial: str, html: str, pdf: bytes, *,
-        new_verdict: tuple[dict[str, Any], Criteria] | None = None,
+        new_verdict: tuple[dict[str, Any], Criteria] | None = None, json: bytes | None = None,
+        analysis_id: int | None = None,
     ) -> int:
-        """Keep a record as issued; returns its number. InputError if the serial is taken.
+        """Keep a record as issued; returns its number.
 
         ``new_verdict`` (with its criteria) is kept in the same act, in place of a ``verdict_id`` there is already.
+        ``analysis_id`` is the analysis that it shows.
+
+        Raises
+        ------
+        InputError
+            The serial is taken, the run is withdrawn, or it was corrected since the record was made.
         """
-        contents = {"html": html.encode("utf-8"), "pdf": pdf}
+        contents = {"html": html.encode("utf-8"), "pdf": pdf} | ({"json": json} if json is not None else {})
         with self._database.write() as connection:
-            _check_run(connection, run_id, self.name)
+            check_run(connection, run_id, self.name)
+            corrections.check_counts(connection, run_id, self.name)
+            newest = self._newest(connection, run_id, analysis_id)
             if connection.execute(select(_records.c.id).where(_records.c.serial == serial)).first():
                 raise InputError(
                     "the serial of the record is taken", self.name, f"record {quote(serial)} exists",
                     "make the record again; it gets the next serial",
                 )
             if new_verdict is not None:
-                analysis_id = connection.execute(select(func.max(_analyses.c.id)).where(_analyses.c.run_id == run_id)).scalar()
-                verdict_id = _insert_verdict(connection, run_id, analysis_id, *new_verdict)
-            record_id = _insert(connection, _records, run_id=run_id, verdict_id=verdict_id, serial=serial, made_at=utc_now())
+                verdict_id = insert_verdict(connection, run_id, newest, *new_verdict)
+            else:
+                judged = connection.execute(select(_verdicts.c.analysis_id).where(_verdicts.c.id == verdict_id)).scalar()
+                if judged not in (None, newest):
+                    raise corrections.corrected_meanwhile(run_id, self.name)
+            record_id = chain.insert(
+                connection, _records, run_id=run_id, verdict_id=verdict_id, serial=serial, made_at=utc_now(),
+            )
             for kind, content in contents.items():
-                connection.execute(_record_files.insert().values(
-                    record_id=record_id, kind=kind, bytes=content, sha256=hashlib.sha256(content).hexdigest(),
-                ))
+                chain.insert(
+                    connection, _record_files, record_id=record_id, kind=kind, bytes=content,
+                    sha256=hashlib.sha256(content).hexdigest(),
+                )
         return record_id
 
     def records(self, run_id: int) -> list[RecordRow]:
         """All records of a run, oldest first."""
         with self._database.read() as connection:
             heads = connection.execute(
-                select(_records).where(_records.c.run_id == _key(run_id)).order_by(_records.c.id)
+                select(_records).where(_records.c.run_id == as_key(run_id)).order_by(_records.c.id)
             ).all()
             digests = connection.execute(
                 select(_record_files.c.record_id, _record_files.c.kind, _record_files.c.sha256)
-                .join(_records, _records.c.id == _record_files.c.record_id).where(_records.c.run_id == _key(run_id))
+                .join(_records, _records.c.id == _record_files.c.record_id).where(_records.c.run_id == as_key(run_id))
             ).all()
             if not heads:
-                _check_run(connection, run_id, self.name)
+                check_run(connection, run_id, self.name)
         return [
             RecordRow(
                 head.id, head.run_id, head.verdict_id, head.serial, head.made_at,
@@ -446,101 +456,26 @@ class Register:
         ]
 
     def record_bytes(self, record_id: int, kind: str) -> bytes:
-        """A record as issued; ``kind`` is "html" or "pdf"."""
+        """A record as issued; ``kind`` is "html", "pdf" or "json", which records of earlier programs lack."""
         if kind not in RECORD_KINDS:
             raise ValueError(f"kind must be one of {RECORD_KINDS}, not {kind!r}")
         with self._database.read() as connection:
             row = connection.execute(
-                select(_record_files).where(_record_files.c.record_id == _key(record_id), _record_files.c.kind == kind)
+                select(_record_files).where(_record_files.c.record_id == as_key(record_id), _record_files.c.kind == kind)
             ).one_or_none()
             if row is None:
-                raise _no_such(connection, _records, "record", record_id, self.name)
+                raise no_such(connection, _records, "record", record_id, self.name)
         if hashlib.sha256(row.bytes).hexdigest() != row.sha256:
             raise wrong_digest(self.name, f"record {record_id} ({kind})")
         return row.bytes
 
 
-_NUMBER_MAX = 2**31 - 1
-"""Highest number that every database takes for the rows of a table."""
-
-
-def _key(number: int) -> int:
-    """``number`` as the number of a row; what no row can have becomes 0, which none has."""
-    return number if 0 < number <= _NUMBER_MAX else 0
-
-
-def _analysis_values(analysis: dict[str, Any], pack: Pack, columns_text: str | None) -> dict[str, Any]:
-    capacity = analysis.get("capacity") or {}
-    software = analysis.get("software") or {}
-    severities = [finding["severity"] for finding in analysis.get("findings") or ()]
-    return {
-        "software": f"{software.get('name', '')} {software.get('version', '')}".strip(),
-        "json": as_json(analysis),
-        "pack_json": as_json(pack.to_dict()),
-        "columns_text": columns_text,
-        "capacity_ah": capacity.get("value_ah"),
-        "u_capacity_ah": capacity.get("u_value_ah"),
-        "capacity_valid": capacity.get("valid"),
-        "capacity_is_lower_bound": capacity.get("is_lower_bound"),
-        "state_of_health": capacity.get("state_of_health"),
-        "limiting_group": analysis.get("limiting_group"),
-    } | {f"findings_{severity}": severities.count(severity) for severity in SEVERITIES}
-
-
-def _newest(table: Table) -> Subquery:
-    """The highest ``id`` of each run's rows in ``table``."""
-    return select(table.c.run_id, func.max(table.c.id).label("id")).group_by(table.c.run_id).subquery()
-
-
-def _insert(connection: Connection, table: Table, **values: Any) -> int:
-    return int(connection.execute(table.insert().values(**values)).inserted_primary_key[0])
-
-
-def _insert_if_new(connection: Connection, table: Table, key: dict[str, Any], values: dict[str, Any]) -> None:
-    ((name, value),) = key.items()
-    known = select(table.c[name]).where(table.c[name] == value)
-    if connection.execute(known).first():
-        return
-    try:
-        with connection.begin_nested():
-            connection.execute(table.insert().values(**key, **values))
-    except IntegrityError:  # another writer of a server database was quicker
-        if not connection.execute(known).first():
-            raise
-
-
-def _insert_verdict(
-    connection: Connection, run_id: int, analysis_id: int, verdict: dict[str, Any], criteria: Criteria,
-) -> int:
-    return _insert(
-        connection, _verdicts, run_id=run_id, analysis_id=analysis_id, decided_at=utc_now(),
-        result=verdict["result"], criteria_name=clean_text(criteria.name), criteria_sha256=criteria.sha256,
-        criteria_text=_criteria_text(criteria), json=as_json(verdict),
-    )
-
-
-def _criteria_text(criteria: Criteria) -> str:
-    """The criteria file as it was judged by; its content as JSON if the file has changed since it was read."""
-    try:
-        raw = Path(criteria.file).read_bytes()
-        if hashlib.sha256(raw).hexdigest() == criteria.sha256:
-            return raw.decode("utf-8")
-    except (OSError, UnicodeDecodeError):
-        pass
-    return as_json(criteria.to_dict())
-
-
-def _verdict_row(row: Any, name: str) -> VerdictRow:
-    return VerdictRow(
-        row.id, row.run_id, row.analysis_id, row.decided_at, row.result, row.criteria_name, row.criteria_sha256,
-        row.criteria_text, stored_json(row.json, f"verdict of {row.decided_at} on run {row.run_id}", name),
-    )
-
-
 def _refuse_known(connection: Connection, pack_id: str, together: str) -> None:
     known = connection.execute(
         select(_runs.c.id, _runs.c.label, _runs.c.added_at)
-        .where(_runs.c.pack_id == pack_id, _runs.c.logs_sha256 == together).order_by(_runs.c.id).limit(1)
+        .where(
+            _runs.c.pack_id == pack_id, _runs.c.logs_sha256 == together, _runs.c.id.not_in(corrections.withdrawn_runs()),
+        ).order_by(_runs.c.id).limit(1)
     ).first()
     if known:
         label = f" ({known.label})" if known.label else ""
@@ -551,27 +486,21 @@ def _refuse_known(connection: Connection, pack_id: str, together: str) -> None:
         )
 
 
-# What makes it another pack, or a slip of the pen.
-_RATINGS = (
-    "chemistry", "series", "parallel", "rated_capacity_ah", "rated_energy_wh", "charge_voltage_v", "cutoff_voltage_v",
-    "group_charge_voltage_v", "group_cutoff_voltage_v",
-)
-
-
 def _refuse_other_ratings(connection: Connection, pack_id: str, pack: Pack, name: str) -> None:
-    """What was left out before, or is left out now, contradicts nothing."""
-    newest = _newest(_analyses)
+    """What was left out before, or is left out now, contradicts nothing; neither does a run that was withdrawn."""
+    newest = newest_of(_analyses)
     rows = connection.execute(
         select(_runs.c.id, _analyses.c.pack_json).join(newest, newest.c.run_id == _runs.c.id)
-        .join(_analyses, _analyses.c.id == newest.c.id).where(_runs.c.pack_id == pack_id).order_by(_runs.c.id)
+        .join(_analyses, _analyses.c.id == newest.c.id)
+        .where(_runs.c.pack_id == pack_id, _runs.c.id.not_in(corrections.withdrawn_runs())).order_by(_runs.c.id)
     ).all()
     known = {
         key: (value, row.id) for row in rows
         for key, value in stored_json(row.pack_json, f"pack of run {row.id}", name).items() if value is not None
     }
     differ = [
-        f"{key} = {getattr(pack, key)}, but {known[key][0]} in run {known[key][1]}" for key in _RATINGS
-        if key in known and getattr(pack, key) is not None and not _alike(getattr(pack, key), known[key][0])
+        f"{key} = {getattr(pack, key)}, but {known[key][0]} in run {known[key][1]}" for key in RATINGS
+        if key in known and getattr(pack, key) is not None and not ratings_alike(getattr(pack, key), known[key][0])
     ]
     if differ:
         raise InputError(
@@ -580,17 +509,6 @@ def _refuse_other_ratings(connection: Connection, pack_id: str, pack: Pack, name
         )
 
 
-def _alike(given: Any, known: Any) -> bool:
+def ratings_alike(given: Any, known: Any) -> bool:
+    """True if two ratings say the same, but for what rounding does to a number."""
     return given == known if isinstance(known, str) else math.isclose(given, known, rel_tol=1e-6)
-
-
-def _check_run(connection: Connection, run_id: int, name: str) -> None:
-    if not connection.execute(select(_runs.c.id).where(_runs.c.id == _key(run_id))).first():
-        raise _no_such(connection, _runs, "run", run_id, name)
-
-
-def _no_such(connection: Connection, table: Table, what: str, number: int, name: str) -> InputError:
-    highest = connection.execute(select(func.max(table.c.id))).scalar()
-    why = f"its {what}s are numbered 1 to {highest}" if highest else f"it holds no {what} yet"
-    shown = number if abs(number) < 10**40 else "of so many digits"
-    return InputError(f"no {what} {shown} in the register", name, why, "see the numbers with: cycler list")

@@ -18,6 +18,7 @@ from cycler.errors import InputError, quote
 from cycler.pack import ID_MAX, Pack, pack_from_stored
 
 if TYPE_CHECKING:
+    from cycler.criteria import Criteria
     from cycler.readers.columnsfile import ColumnsFile
 
 # Level 3 halves the time of the default and gives up about a tenth of the saving (measured on simulated logs).
@@ -36,6 +37,21 @@ def kept_name(text: str, what: str) -> str:
         raise InputError(
             f"the {what} is not a name on one line", what, f"found {quote(text)}, {len(text)} characters",
             f"at most {ID_MAX} printable characters",
+        )
+    return text
+
+
+TEXT_MAX = 2000
+"""Most characters of a text that somebody wrote."""
+
+
+def kept_text(text: str, what: str) -> str:
+    """A text as it is kept, on any number of lines, of at most ``TEXT_MAX`` characters; may be empty."""
+    text = clean_text(text).replace("\r\n", "\n").strip()
+    if len(text) > TEXT_MAX or not "".join(text.split()).isprintable():
+        raise InputError(
+            f"the {what} cannot be kept", what, f"found {quote(text)}, {len(text)} characters",
+            f"at most {TEXT_MAX} printable characters",
         )
     return text
 
@@ -59,6 +75,16 @@ def stored_json(text: str, what: str, name: str) -> dict[str, Any]:
     if not isinstance(value, dict):
         raise damaged(name, f"the {what} cannot be read")
     return value
+
+
+def stored_criteria(text: str, sha256: str, name: str) -> Criteria:
+    """The set of criteria that a verdict was kept with. InputError if it is damaged."""
+    from cycler.criteria import criteria_from_text
+
+    try:
+        return criteria_from_text(text, sha256, "criteria kept with the verdict")
+    except (InputError, TypeError, ValueError, AttributeError):
+        raise damaged(name, f"the criteria {sha256[:12]} kept with a verdict cannot be read") from None
 
 
 def stored_pack(text: str, run_id: int, name: str) -> Pack:

@@ -201,6 +201,9 @@ def test_verdict_of_a_criteria_file_changed_since_keeps_the_content_that_judged(
     file.write_text("changed")
     run_id = add(register)
     register.add_verdict(run_id, {"result": "pass"}, criteria)
+    kept = register.latest_verdict(run_id).criteria_text
+    assert kept == (PROJECT / "cycler/data/criteria/resale.toml").read_text()
+    register.add_verdict(run_id, {"result": "pass"}, replace(criteria, text=""))  # of no file at all
     kept = json.loads(register.latest_verdict(run_id).criteria_text)
     assert len(kept["criteria"]) == len(criteria.criteria)
 
@@ -252,6 +255,8 @@ def test_kept_row_cannot_be_changed_or_deleted(register, table, statement):
     run_id = register.add_run(pack=PACK, sources=[("log.csv", RAW)], analysis=analysis, criteria=criteria)
     register.add_record(run_id, 1, "2026-0001-1", "<p></p>", b"%PDF")
     register.columns_memory.remember("0" * 64, "t;U;I", ColumnsFile(decimal=","), run_id)
+    register.cards.add_all("EB-0412", [("note", "scratched case")], [("case.png", b"\x89PNG\r\n\x1a\n", "")], who="A. Bell")
+    register.correct_label(run_id, "before repair", who="A. Bell", why="it had none")
     column = SCHEMA.tables[table].columns.keys()[-1]
     with pytest.raises(DatabaseError, match="only grows"), register._database.write() as connection:
         connection.execute(text(statement.format(table, column, column)))

@@ -1,0 +1,299 @@
+"""Keeping the register from being lost: a copy that was checked, putting a copy back, and the check itself.
+
+Only a register in a file (SQLite). A server's database is copied and put back by that server's own tools.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import secrets
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from cycler import chaincheck
+from cycler.database import (
+    BUSY_TIMEOUT_S,
+    Database,
+    check_place,
+    is_register,
+    open_to_read,
+    place_of,
+    prepare_folder,
+)
+from cycler.errors import InputError, quote
+from cycler.files import name_file
+
+BESIDE = ("-wal", "-shm", "-journal")
+"""Ends of the files that SQLite keeps beside a database."""
+
+
+@dataclass(frozen=True, slots=True)
+class Copied:
+    """A backup that was made, or one that was put back. ``aside`` is where the register before went, if there was one."""
+
+    file: Path
+    report: chaincheck.CheckReport
+    bytes: int
+    aside: Path | None = None
+    before: dict[str, int] | None = None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain values."""
+        return {
+            "schema": "cycler.custody/1", "file": str(self.file), "bytes": self.bytes, "aside": str(self.aside) if self.aside else None,
+            "before": self.before, "check": self.report.to_dict(),
+        }
+
+
+def check(place: str | Path | None = None, head: tuple[int, str] | None = None) -> chaincheck.CheckReport:
+    """Check a register, which stays as it is. See :func:`cycler.chaincheck.check_register`."""
+    database = Database(place, create=False, upgrade=False)
+    try:
+        return chaincheck.check_register(database, head)
+    finally:
+        database.close()
+
+
+def check_file(file: Path) -> chaincheck.CheckReport:
+    """The same of a file that is only looked at: nothing appears beside it."""
+    database = Database(file, create=False, upgrade=False, look=True)
+    try:
+        return chaincheck.check_register(database)
+    finally:
+        database.close()
+
+
+def backup(place: str | Path | None, target: str | Path) -> Copied:
+    """Copy a register, whoever works with it, into one file; it gets its name after it was checked.
+
+    Raises
+    ------
+    InputError
+        No register, a server's database, ``target`` exists or cannot be written, no room, or the copy is not in order.
+    """
+    source = _in_a_file(place)
+    check_place(place)
+    if not is_register(source):
+        Database(place, create=False).close()  # tells that it is missing or empty
+    target = _free_name(target)
+    with _part_beside(target) as part:
+        with _told("cannot write the backup", target), _opened(open_to_read(source)) as from_, _opened(sqlite3.connect(part)) as to:
+            from_.backup(to)
+            to.execute("PRAGMA journal_mode = DELETE")  # one file, which can be read where nothing may be written
+        _sync(part)
+        report = check_file(part)
+        if not report.good:
+            raise InputError(
+                "the register is not in order, so no backup was made", str(source), _first(report), "see all of it with: cycler check",
+            )
+        with _told("cannot write the backup", target):
+            try:
+                name_file(part, target)
+            except FileExistsError:
+                raise _exists(target) from None
+            _sync(target.parent)
+    return Copied(target, report, target.stat().st_size)
+
+
+def restore(place: str | Path | None, backup_file: str | Path) -> Copied:
+    """Put a backup in the place of the register, after a full check of it; the register there is kept under a dated name.
+
+    Programs that have the register open see its new content from their next question on; one that writes at this
+    moment is waited for.
+
+    Raises
+    ------
+    InputError
+        The backup is missing, no register, of a newer version, not in order, or the register itself; no room; another
+        program holds the register; a server's database. Nothing has changed then.
+    """
+    register, copy = _in_a_file(place), Path(backup_file)
+    _check_backup(copy)
+    present = is_register(register)  # a file of another program is refused here
+    if present and os.path.samefile(register, copy):
+        raise InputError("the backup is the register itself", str(copy), "both names lead to one file", "name the backup")
+    if present:
+        check_place(register, writing=True)
+    else:
+        prepare_folder(register, default=place is None)
+        check_place(place, writing=True)
+    with _part_beside(register) as part:
+        with _told("cannot copy the backup", register), _opened(open_to_read(copy)) as from_, _opened(sqlite3.connect(part)) as to:
+            from_.backup(to)
+            to.execute("PRAGMA journal_mode = DELETE")
+        _sync(part)
+        report = check_file(part)
+        if not report.good:
+            raise InputError("the backup is not in order, so it was not put back", str(copy), _first(report), "take an older backup")
+        with _told("cannot put the backup back", register):
+            aside, before = _exchange(register, part) if present else (_put_new(register, part), None)
+    return Copied(register, report, register.stat().st_size, aside, before)
+
+
+def _exchange(register: Path, part: Path) -> tuple[Path, dict[str, int] | None]:
+    """The content of ``part`` into the register that is there, and what was there into a file of a dated name.
+
+    The register's file is not exchanged for another: a program that has it open would go on writing into the old one, and its
+    write-ahead log would be taken for that of the new one. The copy aside and the new content come under one lock, so that no
+    run added meanwhile is lost.
+    """
+    aside = _dated(register)
+    try:
+        with _opened(sqlite3.connect(register, timeout=BUSY_TIMEOUT_S, isolation_level=None)) as live:
+            live.execute("PRAGMA locking_mode = EXCLUSIVE")
+            live.execute("PRAGMA synchronous = FULL")
+            live.execute("BEGIN EXCLUSIVE")
+            live.execute("COMMIT")  # in this mode the lock stays until the connection is closed
+            before = _counts(live)
+            with _part_beside(aside) as kept:
+                with _opened(sqlite3.connect(kept)) as to:
+                    live.backup(to)
+                    to.execute("PRAGMA journal_mode = DELETE")
+                _sync(kept)
+                name_file(kept, aside)
+            with _opened(sqlite3.connect(part)) as from_:
+                from_.backup(live)
+    except sqlite3.OperationalError:
+        raise
+    except sqlite3.DatabaseError:  # too damaged for SQLite to use, so nobody has it open
+        return _put_new(register, part, aside), None
+    return aside, before
+
+
+def _put_new(register: Path, part: Path, aside: Path | None = None) -> Path | None:
+    """``part`` under the register's name; what lies there, or beside it, of an older one goes aside first."""
+    moved = aside or _dated(register)
+    found = None
+    for end in ("", *BESIDE):
+        old = register.with_name(register.name + end)
+        if old.exists() and (end or old.stat().st_size):
+            os.replace(old, moved.with_name(moved.name + end))
+            found = moved
+        elif old.exists():
+            old.unlink()  # an empty file is none
+    try:
+        name_file(part, register)
+    except FileExistsError:
+        raise InputError(
+            "another program made a register meanwhile", str(register), "it appeared while the backup was checked", "restore again",
+        ) from None
+    _sync(register.parent)
+    return found
+
+
+def _counts(connection: sqlite3.Connection) -> dict[str, int] | None:
+    try:
+        return {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in ("packs", "runs", "records")}
+    except sqlite3.Error:
+        return None
+
+
+def _check_backup(copy: Path) -> None:
+    """InputError unless the file is a register; what its content is worth is checked on a copy of it."""
+    if not copy.exists():
+        raise InputError("no such backup", quote(copy), "the file does not exist", "check the name")
+    try:
+        found = is_register(copy)
+    except InputError as error:
+        raise InputError("this is no backup of a register", str(copy), error.why, "name a file made by: cycler backup FILE") from None
+    if not found:
+        raise InputError("this is no backup of a register", str(copy), "the file is empty", "name a file made by: cycler backup FILE")
+    Database(copy, create=False, upgrade=False, look=True).close()  # tells a newer version, or tables that are missing
+
+
+def _in_a_file(place: str | Path | None) -> Path:
+    file, shown = place_of(place)
+    if file is None:
+        raise InputError(
+            "the register lies on a server", shown, "only a register in a file is copied and put back here",
+            "use the tools of that database; cycler check works with it",
+        )
+    return file
+
+
+def _free_name(target: str | Path) -> Path:
+    target = Path(target)
+    try:
+        if target.is_dir():
+            raise InputError("the backup is a folder", str(target), "a file is needed", "name a file in it")
+        if target.exists():
+            raise _exists(target)
+    except ValueError:
+        raise InputError("cannot write the backup", quote(target), "no file can have this name", "name another file") from None
+    if not target.parent.is_dir():
+        raise InputError("the folder of the backup does not exist", str(target), f"no folder {quote(target.parent)}", "make the folder")
+    return target
+
+
+def _exists(target: Path) -> InputError:
+    return InputError("the backup exists", str(target), "a backup is never overwritten", "name another file")
+
+
+def _dated(register: Path) -> Path:
+    """A free name beside the register that says until when it was used."""
+    stamp = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
+    names = (f"{register.name}.until-{stamp}{f'-{number}' if number else ''}" for number in range(1000))
+    return next(path for path in (register.with_name(name) for name in names) if not path.exists())
+
+
+@contextlib.contextmanager
+def _part_beside(target: Path) -> Iterator[Path]:
+    """Name of a file beside ``target`` that is not there yet; whatever it becomes is removed at the end."""
+    part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
+    try:
+        yield part
+    finally:
+        for end in ("", *BESIDE):
+            with contextlib.suppress(OSError):
+                part.with_name(part.name + end).unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def _opened(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
+    try:
+        yield connection
+    finally:
+        connection.close()
+
+
+_TROUBLE = (
+    ("is full", "the disk is full", "make room and try again"),
+    ("disk I/O error", "the disk is full or reports an error", "make room, or name another folder"),
+    ("is locked", "another program holds the register", "close what has it open, and try again"),
+    ("unable to open", "no right to write there", "check the permissions, or name another folder"),
+    ("readonly", "no right to write there", "check the permissions, or name another folder"),
+)
+
+
+@contextlib.contextmanager
+def _told(what: str, file: Path) -> Iterator[None]:
+    """What the disk refuses, in one message. Nothing has changed then but files that are removed."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        for sign, why, mend in _TROUBLE:
+            if sign in str(error):
+                raise InputError(what, str(file), why, mend) from error
+        raise InputError(what, str(file), quote(error, 120)[1:-1], "check the file; cycler check tells more") from error
+    except OSError as error:
+        raise InputError(what, str(file), error.strerror or "write error", "make room, or check the permissions") from error
+
+
+def _first(report: chaincheck.CheckReport) -> str:
+    more = len(report.problems) - 1 + report.more_problems
+    return report.problems[0].text + (f"; and {more} more" if more else "")
+
+
+def _sync(path: Path) -> None:
+    """Have a file, or the names in a folder, on the disk before we go on; where a system cannot, as far as it can."""
+    with contextlib.suppress(OSError):
+        number = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
