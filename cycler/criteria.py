@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
+import json
 import math
 import re
 from collections.abc import Mapping
@@ -29,6 +30,8 @@ DEFAULT_SET = "return-to-owner"
 DIRECTIONS = ("at_least", "at_most")
 DECISIONS = ("guarded", "simple")
 DEFAULT_GUARD_MULTIPLE = 1.0
+SIMPLE = "simple acceptance"
+"""Said of a criterion whose limit is compared with the value alone."""
 
 _FOLDER = Path(__file__).parent / "data" / "criteria"
 # Spellings of a unit that mean the same size; any other spelling is refused, never converted.
@@ -81,7 +84,11 @@ class Criterion:
 
 @dataclass(frozen=True, slots=True)
 class Criteria:
-    """A set of criteria and its decision rule. ``sha256`` is that of the raw bytes of the file."""
+    """A set of criteria and its decision rule.
+
+    ``sha256`` is that of the raw bytes of the file, ``text`` the TOML as read ("" for criteria that came from no file), so that a
+    record can judge again without the file.
+    """
 
     name: str
     title: str
@@ -92,6 +99,7 @@ class Criteria:
     sha256: str
     file: str
     about: str = ""
+    text: str = ""
 
     def guard_factor(self, criterion: Criterion) -> float:
         """Width of the guard band of one criterion in standard uncertainties (w = factor * u); 0 = none."""
@@ -102,6 +110,15 @@ class Criteria:
         if self.max_false_accept is not None:
             return -NormalDist().inv_cdf(self.max_false_accept)  # not of 1 - p, which a small p leaves at 1
         return (self.guard_multiple or 0.0) * COVERAGE_FACTOR
+
+    def rule_of(self, criterion: Criterion) -> str:
+        """The rule of one criterion in a few words: its guard band, or that there is none."""
+        if self.guard_factor(criterion) == 0.0:
+            return SIMPLE
+        if criterion.guard is None and self.max_false_accept is not None:
+            return f"w = {self.guard_factor(criterion):.3g} u, false acceptance at most {100 * self.max_false_accept:.3g} %"
+        multiple = self.guard_multiple if criterion.guard is None else criterion.guard
+        return f"w = {multiple:.3g} U"
 
     @property
     def decision_rule(self) -> str:
@@ -123,14 +140,18 @@ class Criteria:
                 f"guarded acceptance, {width}: pass if the value is inside the limit by w or more, fail if it is "
                 "outside by more than w, otherwise not proven"
             )
-        own = [item for item in self.criteria if item.guard is not None]
+        own = [item for item in self.criteria if item.guard]
+        bare = [item.id for item in self.criteria if item.guard == 0.0]
+        if bare and self.decision != "simple":
+            text += f"; simple acceptance, no guard band, for {', '.join(bare)}"
         if own:
             text += "; own guard band (multiple of U) for " + ", ".join(f"{c.id} {c.guard:g}" for c in own)
         return text
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain values, for storing beside a verdict."""
+        """Plain values, for storing beside a verdict; without ``text``, which says the same."""
         values = asdict(self)
+        del values["text"]
         values["criteria"] = [{**asdict(item), "limits": dict(item.limits)} for item in self.criteria]
         values["decision_rule"] = self.decision_rule
         return values
@@ -151,13 +172,13 @@ def load_criteria(name_or_path: str | Path | None = None) -> Criteria:
     Parameters
     ----------
     name_or_path : str or Path, optional
-        Name of a shipped set ("return-to-owner", the default, or "resale"), or a .toml file.
+        Name of a shipped set ("return-to-owner", the default, "resale" or "reuse-of-cells"), or a .toml file.
 
     Raises
     ------
     InputError
         Unknown set, file missing or not TOML, unknown key, quantity or chemistry (near words are offered), wrong
-        unit, limit missing, not a number or of impossible sign or size, unknown direction, id used twice,
+        unit, limit missing, not a number or of impossible sign or size, direction unknown or the wrong way round, id used twice,
         contradictory decision rule, no required criterion; says file and line.
     """
     name = str(name_or_path) if name_or_path is not None else DEFAULT_SET
@@ -173,6 +194,31 @@ def load_criteria(name_or_path: str | Path | None = None) -> Criteria:
             f"{hint}shipped sets: {', '.join(shipped)}; a set of your own is named by its .toml file",
         )
     return _read(path)
+
+
+def criteria_from_text(text: str, sha256: str = "", file: str = "criteria") -> Criteria:
+    """The criteria that a record or the register keeps as text: the TOML as read, or what :meth:`Criteria.to_dict` gave, as JSON.
+
+    Raises
+    ------
+    InputError
+        As for :func:`load_criteria`.
+    """
+    if not text.lstrip().startswith("{"):
+        data, text = parse_toml(text.encode("utf-8"), file, _KIND)
+        return criteria_from_dict(data, text, file, sha256)
+    try:
+        kept = json.loads(text)
+    except ValueError:
+        raise InputError(
+            f"the {_KIND} cannot be read", Location(file), "it is neither TOML nor what a set of criteria was kept as", "take the set from its .toml file",
+        ) from None
+    rule = {key: kept[key] for key in _SET_KEYS if kept.get(key) not in (None, "")}
+    rows = [
+        {key: value for key, value in row.items() if value is not None and value != ""} | {"unit": row.get("unit") or "ratio"}
+        for row in kept.get("criteria") or []
+    ]
+    return criteria_from_dict({**rule, "criterion": rows}, "", file, sha256 or str(kept.get("sha256") or ""))
 
 
 def _may_be_a_file(path: Path) -> bool:
@@ -236,6 +282,7 @@ def criteria_from_dict(data: Mapping[str, Any], text: str = "", file: str = "cri
         criteria=criteria,
         sha256=sha256,
         file=file,
+        text=text,
     )
 
 
@@ -386,6 +433,12 @@ def _criterion(row: Mapping[str, Any], place: _Place, index: int) -> Criterion:
     direction = _words(row, "direction", place)
     if direction not in DIRECTIONS:
         _refuse_unknown("direction", direction, DIRECTIONS, place.of("direction"), "it tells which side is good")
+    if quantity.side and direction != quantity.side:
+        better, worse = ("more", "little") if quantity.side == "at_least" else ("less", "much")
+        raise InputError(
+            f"direction {quote(direction)} is the wrong side for {quantity_id}", place.of("direction"),
+            f"{better} of it is better, so that a pack with too {worse} would pass", f'write direction = "{quantity.side}"',
+        )
     return Criterion(
         id=name,
         quantity=quantity_id,

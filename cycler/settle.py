@@ -18,6 +18,7 @@ from cycler.criteria_quantities import (
     number,
     part,
 )
+from cycler.difference import same_instrument
 from cycler.quantities import display_unit, figure_text, significant_text
 
 REST_BEFORE_DISCHARGE_H = 1.0
@@ -25,6 +26,13 @@ REST_BEFORE_DISCHARGE_H = 1.0
 
 REST_FOR_SELF_DISCHARGE_H = 24.0
 """Shortest rest that shows self-discharge apart from relaxation (common practice, no source). [h]"""
+
+LEAK_MARGIN = 2.0
+"""How many times the rest that would just show a leak at the limit is asked for: to show that there is none, four standard uncertainties must
+fit below the limit instead of two, and the uncertainty of a drift falls with the time at least in proportion."""
+
+LONGEST_REST_H = 720.0
+"""Longest rest worth asking for: what is lost in 30 days is better counted by a discharge. [h] Common practice, no source."""
 
 TAPER_RATE_IT = 0.05
 """Taper used in a sentence if the pack's own is not known (common practice, no source). [It]"""
@@ -119,7 +127,8 @@ def _advise_taps(analysis: Analysis) -> list[str]:
     which = f"all {series:.0f} groups ({series + 1:.0f} taps)" if series and series > 1 else "every series group"
     return [
         f"Log the voltage of {which} through the charge, the rest and the discharge; "
-        "fuse each tap lead, a tap carries the full short-circuit current of its group."
+        "fuse each tap lead, a tap carries the full short-circuit current of its group. Where nobody can reach the taps it stays not proven.",
+        full_cycle_sentence(analysis),
     ]
 
 
@@ -148,6 +157,31 @@ def _advise_rating(analysis: Analysis) -> list[str]:
     return ["Enter rated_capacity_ah from the pack's label in the pack file."]
 
 
+def _advise_rated_energy(analysis: Analysis) -> list[str]:
+    return ["Enter rated_energy_wh from the pack's label in the pack file."]
+
+
+def _advise_before(analysis: Analysis) -> list[str]:
+    return [
+        "This set asks for a figure against an earlier test of the same pack: name that test, or judge by a set that does not ask for it. A pack that "
+        "was never tested before cannot meet it."
+    ]
+
+
+def _advise_before_lost(analysis: Analysis) -> list[str]:
+    return [
+        "The earlier test of the pack does not give the figure and cannot be made again: hold the pack against another earlier test, or judge by a set "
+        "that does not ask for it."
+    ]
+
+
+def _advise_before_alike(analysis: Analysis) -> list[str]:
+    before = part(analysis, "before", "capacity") or {}
+    rate, mean = number(before.get("rate_it")), number(before.get("mean_temperature_c"))
+    at = " and ".join([f"{rate:.2g} It"] * (rate is not None) + [f"{mean:.0f} °C"] * (mean is not None)) or "the same current and temperature"
+    return [f"Repeat the test as the earlier one was made, at {at}: {full_cycle_sentence(analysis)}"]
+
+
 def _advise_sampling(analysis: Analysis) -> list[str]:
     median = number(part(analysis, "reading", "sampling_s", "median"))
     now = f" (this log has a sample every {significant_text(median, 3)} s)" if median and median > 1.0 else ""
@@ -168,12 +202,32 @@ def _advise_rest(analysis: Analysis) -> list[str]:
     return [f"Let the pack rest {REST_BEFORE_DISCHARGE_H:g} h after the charge with the group voltages logged."]
 
 
-def _advise_long_rest(analysis: Analysis) -> list[str]:
-    stated = [number(group.get("shortest_rest_h_for_limit")) or 0.0 for group in analysis.get("groups") or []]
-    hours = max(REST_FOR_SELF_DISCHARGE_H, math.ceil(max(stated, default=0.0)))
+def _rest_for_limit_h(analysis: Analysis, limit_ma: float | None) -> float:
+    """Rest that would just show a leak at the limit, as the groups tell it for their own limit; 0 if they do not.
+
+    Another limit takes a rest in inverse proportion, since the uncertainty of a drift falls with the time at least in proportion.
+    """
+    hours = 0.0
+    for group in analysis.get("groups") or []:
+        stated, for_ma = number(group.get("shortest_rest_h_for_limit")), number(group.get("self_discharge_limit_ma"))
+        if stated:
+            hours = max(hours, stated * (max(for_ma / limit_ma, 1.0) if for_ma and limit_ma else 1.0))
+    return hours
+
+
+def advise_long_rest(analysis: Analysis, limit_ma: float | None = None) -> list[str]:
+    """How long to leave the pack so that a leak at ``limit_ma`` [mA] is shown or excluded; without it, at the limit the analysis knew."""
+    stated = _rest_for_limit_h(analysis, limit_ma)
+    hours = max(REST_FOR_SELF_DISCHARGE_H, math.ceil(LEAK_MARGIN * stated))
+    if hours > LONGEST_REST_H:
+        return _advise_retention(analysis)
+    why = "a cycle does not show a leaking cell"
+    if stated:
+        why += f". {math.ceil(stated):g} h would show a leak at the limit on this bench"
+        why += ", but cells relax for most of a day" if hours == REST_FOR_SELF_DISCHARGE_H else "; to show that there is none takes twice as long"
     return [
         f"Leave the charged pack at rest for {hours:g} h or longer at a steady temperature, "
-        "with nothing connected but the group voltage leads, and log the group voltages."
+        f"with nothing connected but the group voltage leads, and log the group voltages: {why}."
     ]
 
 
@@ -225,10 +279,14 @@ ADVICE: dict[str, Callable[[Analysis], list[str]]] = {
     "tap": _advise_tap,
     "above_rating": _advise_above_rating,
     "rating": _advise_rating,
+    "rated_energy": _advise_rated_energy,
+    "before": _advise_before,
+    "before_lost": _advise_before_lost,
+    "before_alike": _advise_before_alike,
     "sampling": _advise_sampling,
     "load_step": _advise_load_step,
     "rest": _advise_rest,
-    "long_rest": _advise_long_rest,
+    "long_rest": advise_long_rest,
     "retention": _advise_retention,
     "rest_below_top": _advise_rest_below_top,
     "full_charge": _advise_full_charge,
@@ -239,15 +297,48 @@ ADVICE: dict[str, Callable[[Analysis], list[str]]] = {
 }
 """Advice by what is lacking."""
 
+_EFFORT = (
+    ("rating", "rated_energy", "uncertainty", "above_rating", "before", "before_lost"),  # a line in a file
+    ("sampling", "load_step"),  # minutes
+    ("tap", "taps", "temperature"),  # leads or a sensor to fit before the test that is run anyway
+    ("full_charge", "rest", "capacity"),  # hours
+    ("cycle", "before_alike"),
+    ("long_rest", "rest_below_top"),  # a day or more
+    ("guard", "estimate"),  # something to buy, or a group to open
+    ("retention",),  # a month
+)
+
+
+def effort(lack: str) -> int:
+    """Rank of what is lacking by what it costs to mend, the cheapest 0. The order is common practice, no source."""
+    return next((rank for rank, lacks in enumerate(_EFFORT) if lack in lacks), len(_EFFORT))
+
+
+def without_repeats(analysis: Analysis, sentences: Sequence[str]) -> list[str]:
+    """Each sentence once, and no charge or rest by itself where the whole cycle is asked for."""
+    whole = full_cycle_sentence(analysis)
+    held = [*_advise_full_charge(analysis), *_advise_rest(analysis)] if whole in sentences else []
+    return [sentence for sentence in dict.fromkeys(sentences) if sentence not in held]
+
 
 # --- a value inside the guard band -------------------------------------------------------------------------
 
 _ROOT_3 = math.sqrt(3.0)  # a limit of error is the half-width of a rectangular distribution
 
+TIMES_MAX = 10.0
+"""How many times as good or as fine a meter can be bought or set. Common practice, no source."""
+OFTEN_MAX = 20.0
+"""How many times as often a log can sample. Common practice, no source."""
+FINEST = {"current_gain": 1e-4, "voltage_gain": 2e-5, "group_voltage_gain": 5e-5, "current_offset_a": 1e-4, "clock_gain": 1e-6, "group_v": 1e-4, "pack_v": 1e-3}
+"""Limits of error below which no meter of a workshop goes: of reading, [A], of time, [V]. Common practice, no source."""
+
 
 def needed_u(value: float, limit: float, guard_factor: float) -> float:
-    """Largest standard uncertainty with which ``value`` would still be told apart from ``limit``."""
-    return abs(value - limit) / guard_factor
+    """Largest standard uncertainty with which ``value`` would still be told apart from ``limit``.
+
+    One standard uncertainty more than the guard band must fit between the two, because the next value will not fall on this one.
+    """
+    return abs(value - limit) / (guard_factor + 1.0)
 
 
 def needed_scale(terms: Sequence[float], target: float) -> tuple[tuple[int, ...], float]:
@@ -276,14 +367,29 @@ def guard_sentences(
         return [
             f"{who}: {shown} lies on the limit {at}; no better instrument will tell, only the judgement of a person or another limit."
         ]
-    needs = _needs_by_budget(analysis, quantity, target) or _needs(analysis, quantity, value, u, target)
+    found = _needs_by_budget(analysis, quantity, target) or _needs(analysis, quantity, value, u, target)
+    needs = [need for need in found if need]
+    if len(needs) < len(found):
+        return [f"{who}: {shown} lies too near the limit {at} for any meter that can be bought; {_instead(quantity)}."]
     text = f"{who}: {shown} cannot be told from the limit {at} by this bench. "
     if part(analysis, "instrument", "declared") is False:
         text += f"{_DECLARE}; wide defaults were taken, your own may already be good enough. "
     return [f"{text}Needed: {'; and '.join(needs)}."]
 
 
-def _needs_by_budget(analysis: Analysis, quantity: Quantity, target: float) -> list[str]:
+def _instead(quantity: Quantity) -> str:
+    """What is left where no meter is good enough."""
+    person = "only the judgement of a person or another limit will decide"
+    if quantity.id in ("group_ohmic_ratio_worst", "group_ohmic_worst_ohm", "ohmic_ohm"):
+        return f"the 10 s resistance may still be told, and a four-wire milliohm meter on the joints tells more; else {person}"
+    if quantity.advice == "load_step":
+        return f"a four-wire milliohm meter on group and joints tells more; else {person}"
+    if quantity.id.startswith("spread_") or quantity.id == "group_sag_end_v":
+        return f"the groups' start deficit and capacity tell the same in ampere-hours; else {person}"
+    return person
+
+
+def _needs_by_budget(analysis: Analysis, quantity: Quantity, target: float) -> list[str | None]:
     """What to buy or do, one clause for each term of the budget that must shrink; empty without a budget."""
     if quantity.budget == "capacity":
         rows, key, scale = part(analysis, "capacity", "budget"), "standard_uncertainty_ah", 1.0
@@ -299,6 +405,11 @@ def _needs_by_budget(analysis: Analysis, quantity: Quantity, target: float) -> l
         return []
     shrinking, share = needed_scale([term for _, term in terms], target * scale)
     return list(dict.fromkeys(_need(analysis, quantity, terms[index][0], share) for index in shrinking))
+
+
+def _by_times(clause: str, share: float, most: float = TIMES_MAX) -> str | None:
+    """The clause with its factor in place of {}, None where nobody could do so much."""
+    return clause.format(_times(share)) if 1.0 / share <= most else None
 
 
 def _floor(value: float, digits: int = 2) -> str:
@@ -320,14 +431,18 @@ def _stated(analysis: Analysis, key: str) -> float:
     return number(part(analysis, "instrument", key)) or 0.0
 
 
-def _of_reading(analysis: Analysis, key: str, share: float, meter: str) -> str:
+def _of_reading(analysis: Analysis, key: str, share: float, meter: str) -> str | None:
     now = _stated(analysis, key)
     if not now:
-        return f"{meter} {_times(share)} as good"
+        return _by_times(f"{meter} {{}} as good", share)
+    if share * now < FINEST[key]:
+        return None
     return f"{meter} within {_floor(100 * share * now)} % of reading (limit of error, now {significant_text(100 * now, 2)} %)"
 
 
-def _group_meter(analysis: Analysis, limit_v: float) -> str:
+def _group_meter(analysis: Analysis, limit_v: float) -> str | None:
+    if limit_v < FINEST["group_v"]:
+        return None
     return f"a meter for the group voltages whose error is below {_floor(1e3 * limit_v)} mV per group (limit of error)"
 
 
@@ -336,8 +451,8 @@ def _group_limit_now(analysis: Analysis, voltage_v: float | None) -> float:
     return _stated(analysis, "group_voltage_gain") * (voltage_v or 0.0) + _stated(analysis, "group_voltage_offset_v")
 
 
-def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> str:
-    """What brings one term of a budget down to ``share`` of its size."""
+def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> str | None:
+    """What brings one term of a budget down to ``share`` of its size; None where nothing that can be bought does."""
     name = source.lower()
     if name == "current gain":
         return _of_reading(analysis, "current_gain", share, "a current clamp or shunt")
@@ -346,12 +461,16 @@ def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> 
         return _of_reading(analysis, "group_voltage_gain" if by_groups else "voltage_gain", share, "a voltmeter")
     if name == "current offset":
         now = _stated(analysis, "current_offset_a")
+        if share * now < FINEST["current_offset_a"] if now else 1.0 / share > TIMES_MAX:
+            return None
         size = f"whose zero error is below {_floor(1e3 * share * now)} mA (now {significant_text(1e3 * now, 2)} mA)" if now else (
             f"with a zero error {_times(share)} as small"
         )
         return f"a current reading {size}: null it with nothing connected, or discharge faster"
     if name == "clock":
         now = _stated(analysis, "clock_gain")
+        if now and share * now < FINEST["clock_gain"]:
+            return None
         return f"a logger clock within {_floor(100 * share * now)} %" if now else "a better logger clock"
     if name == "cut-off voltage":
         if part(analysis, "capacity", "end_group") or part(analysis, "capacity", "end_reason") == "group_cutoff":
@@ -360,45 +479,54 @@ def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> 
                 return _group_meter(analysis, share * now)
         cutoff = number(part(analysis, "pack", "cutoff_voltage_v")) or 0.0
         now = _stated(analysis, "voltage_gain") * cutoff + _stated(analysis, "voltage_offset_v")
+        if now and share * now < FINEST["pack_v"]:
+            return None
         if now:
             return f"a voltmeter whose error is below {_floor(1e3 * share * now)} mV at the cut-off (limit of error)"
-        return f"a voltage reading {_times(share)} as good at the cut-off"
+        return _by_times("a voltage reading {} as good at the cut-off", share)
     for word, clause in (
         ("full start", "a charge that runs to the taper before the test"),
         ("gap", "a log without a gap"),
         ("missing", "a reading of the current in every row"),
         ("lead", "the pack voltage taken at the pack's own terminals (four wires)"),
-        ("instant", f"samples {_times(share)} as often around the switches of the current"),
     ):
         if word in name:
             return clause
+    if "instant" in name:
+        return _by_times("samples {} as often around the switches of the current", share, OFTEN_MAX)
     if "noise" in name or "resolution" in name:
         if "current" in name:
-            return f"a current reading {_times(share)} as fine"
+            return _by_times("a current reading {} as fine", share)
         return _load_step(analysis, share, "the voltage")
-    return f"{source} {_times(share)} as small"
+    return _by_times(f"{source} {{}} as small", share)
 
 
-def _load_step(analysis: Analysis, share: float, what: str) -> str:
+def _load_step(analysis: Analysis, share: float, what: str) -> str | None:
     """A larger load step or a finer reading; the step only where the pack file says that the pack may carry it."""
     now, most = number(part(analysis, "resistance", "headline", "current_step_a")), number(part(analysis, "pack", "max_discharge_current_a"))
-    finer = f"{what} logged {_times(share)} as finely"
-    if not most or (now and abs(now) / share > most):
+    finer = _by_times(f"{what} logged {{}} as finely", share)
+    if not most or (now and abs(now) / share > most) or (not now and finer is None):
         return finer
     size = f" (about {significant_text(abs(now) / share, 2)} A)" if now else ""
-    return f"a load step {_times(share)} as large{size}, or {finer}"
+    larger = f"a load step {_times(share)} as large{size}"
+    return f"{larger}, or {finer}" if finer else larger
 
 
-def _needs(analysis: Analysis, quantity: Quantity, value: float, u: float, target: float) -> list[str]:
+def _needs(analysis: Analysis, quantity: Quantity, value: float, u: float, target: float) -> list[str | None]:
     """The same for quantities without a budget of their own, worked back from how their uncertainty is made."""
     share = min(target / u, 1.0)
     name = quantity.id
+    if quantity.needs_before:  # the earlier test cannot be made again, the later one can
+        one_bench = same_instrument(analysis["before"], analysis)
+        return [None if one_bench else "the test once more on the bench of the earlier one, whose gain errors then cancel"]
+    if name in ("group_lowest_v", "group_highest_v"):
+        return [_group_meter(analysis, _ROOT_3 * target)]
     if name.startswith("spread_") or name == "group_sag_end_v":  # a difference of two readings: u = sqrt(2) a / sqrt(3)
         return [_group_meter(analysis, _ROOT_3 * target / math.sqrt(2.0))]
     if name in ("start_deficit_share_worst", "group_capacity_ratio_worst"):
         voltage = number(part(analysis, "pack", "group_charge_voltage_v")) or 4.0
         now = _group_limit_now(analysis, voltage)
-        return [_group_meter(analysis, share * now) if now else f"group voltages {_times(share)} as fine"]
+        return [_group_meter(analysis, share * now) if now else _by_times("group voltages {} as fine", share)]
     if name == "temperature_max_c":
         return [f"a temperature sensor whose error is below {_floor(_ROOT_3 * target)} °C (limit of error)"]
     if name == "temperature_rise_k":  # half the sensor's limit counts for a rise
@@ -410,16 +538,21 @@ def _needs(analysis: Analysis, quantity: Quantity, value: float, u: float, targe
             return ["the pack charged, left for 30 days, then discharged to count what is left; a rest alone cannot tell it"]
         longest = max((number(rest.get("duration_s")) or 0.0 for rest in analysis.get("rest") or []), default=0.0)
         hours = max(longest / share / 3600.0, REST_FOR_SELF_DISCHARGE_H)
-        return [f"a rest of {significant_text(math.ceil(hours), 2)} h or longer with the group voltages logged"]
+        if hours > LONGEST_REST_H:
+            return ["the pack charged, left for 30 days, then discharged to count what is left; a rest alone cannot tell it"]
+        return [f"a rest of {significant_text(math.ceil(hours - 1e-6), 2)} h or longer with the group voltages logged"]
     if quantity.advice == "sampling":
-        return [f"samples {_times(share)} as often around the load steps, or {_load_step(analysis, share, 'the voltage')}"]
+        ways = [_by_times("samples {} as often around the load steps", share, OFTEN_MAX), _load_step(analysis, share, "the voltage")]
+        return [", or ".join(way for way in ways if way) or None]
     if quantity.advice == "load_step":
         return [_load_step(analysis, share, "the group voltages" if quantity.needs_siblings else "the voltage")]
     if quantity.advice == "cycle":
         now = _stated(analysis, "current_offset_a")
+        if share * now < FINEST["current_offset_a"] if now else 1.0 / share > TIMES_MAX:
+            return [None]
         zero = f" whose zero error is below {_floor(1e3 * share * now)} mA" if now else f" {_times(share)} as good"
         return [f"a current reading{zero}, or a cycle with more current"]
-    return [f"current and voltage meters {_times(share)} as good (limits of error)"]
+    return [_by_times("current and voltage meters {} as good (limits of error)", share)]
 
 
 _SLOPE_SHARE = 0.25

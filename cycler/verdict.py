@@ -8,9 +8,10 @@ alone decides, and a value on the limit conforms. A measurement that is missing,
 it, never passes; the one exception is a lower bound that already meets an ``at_least`` limit (or an upper bound an
 ``at_most`` one), because the true value can only be better. A bound on the bad side may fail in the same way.
 
-A pack fails if any finding is a danger (a veto), any required criterion fails, or an advisory one whose fail counts
-does; else it is not proven if any
-required criterion is; else it passes.
+A pack fails if any finding is a danger (a veto), an open danger from outside the log is known, any required criterion
+fails, an advisory one whose fail counts does, or a leak is above its limit (required or not); else it is not proven if any required criterion is; else it passes.
+Whatever the figures say, a pass is held back (not proven) where the capacity was not measured by a valid test and by
+every defect that no criterion judges.
 
 References: JCGM 106:2012, clause 7 (conformance probability) and 8 (guard bands), clause numbers from memory;
 ILAC-G8:09/2019, 4.2 (guard band and acceptance limit; its non-binary verdicts between TL - w and TL + w are here
@@ -20,20 +21,22 @@ one verdict, not proven).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from statistics import NormalDist
 from typing import Any
 
-from cycler.criteria import Criteria, Criterion
-from cycler.criteria_quantities import QUANTITIES, Quantity, Taken, number, part
+from cycler.criteria import SIMPLE, Criteria, Criterion
+from cycler.criteria_pack import take_capacity_valid
+from cycler.criteria_quantities import HOURS_PER_MONTH, QUANTITIES, Quantity, Taken, has_before, number, part
 from cycler.quantities import COVERAGE_FACTOR, figure_text
-from cycler.settle import ADVICE, guard_sentences, quantity_text
+from cycler.settle import ADVICE, advise_long_rest, effort, guard_sentences, quantity_text, without_repeats
 
 PASS, FAIL, NOT_PROVEN = "pass", "fail", "not_proven"
 _RANK = {FAIL: 0, NOT_PROVEN: 1, PASS: 2}
 
+LEAK_QUANTITIES = ("self_discharge_share_worst", "self_discharge_worst_ma")
 VETO_ORDER = ("group_reversed", "group_undervoltage", "group_overvoltage", "temperature_high", "self_discharge")
-"""Vetoes are listed in this order, others after them. Every finding of severity danger is one."""
+"""Vetoes are listed in this order, others after them. Every finding of severity danger is one, and a leak above its limit."""
 
 CAUTION_PASS = (
     "A pass says that the figures listed here met their limits on this bench on this day. It is no safety "
@@ -52,6 +55,10 @@ UNJUDGED_DEFECTS = {
     "current of the cells: use insulated probes.",
 }
 """Defects that no criterion measures: with one of them a pass is not proven. What to do about each."""
+CAPACITY_NOT_VALID = "capacity_not_valid"
+"""Code in ``held_by`` for a capacity that no valid test measured, by whatever set the pack is judged."""
+ADVISORY = "Advisory: "
+"""Before a sentence that settles a criterion on which the result does not depend."""
 CAUTION_VETO = (
     "Take the pack out of use: it may catch fire when charged, or later at rest. Keep it apart, outdoors or in a "
     "fire-resistant place, watch it, and treat it as damaged for storage and transport under local rules."
@@ -162,6 +169,9 @@ def _judge_taken(taken: Taken, quantity: Quantity, criterion: Criterion, limit: 
         judged["reason"] = f"{word}: {taken.doubt}."
         judged["value"] = judged["u_value"] = None
         return judged
+    if quantity.yes_or_no:
+        judged.update(result=PASS, reason=quantity.yes_or_no, guard_band=0.0, acceptance_limit=limit, inside=0.0)
+        return judged
     who = f"Group {taken.group}: " if taken.group else ""
     figure = figure_text(taken.value, taken.u, quantity.unit)
     judged["inside"] = _inside(taken.value, limit, criterion.direction)
@@ -235,7 +245,10 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
     limit = criterion.limit_for(part(analysis, "pack", "chemistry"))
     judged = [_judge_taken(taken, quantity, criterion, limit, factor) for taken in quantity.take(analysis)]
     decisive = min(judged, key=lambda item: (_RANK[item["result"]], item["inside"]))
-    applies = not (quantity.needs_siblings and number(part(analysis, "pack", "series")) == 1)
+    alone = quantity.needs_siblings and number(part(analysis, "pack", "series")) == 1
+    # A set that asks for the pack before must not pass without it; one that would only like to know it says nothing of it.
+    first = quantity.needs_before and not criterion.required and not has_before(analysis)
+    applies = not (alone or first)
     row = {
         "id": criterion.id,
         "quantity": criterion.quantity,
@@ -251,7 +264,10 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
     }
     if not applies:
         row["result"] = NOT_PROVEN
-        row["reason"] = "Does not apply: the pack has one group, so there are no siblings to compare with."
+        row["reason"] = (
+            "Does not apply: the pack has one group, so there are no siblings to compare with." if alone
+            else "Does not apply: no earlier test of this pack was given to hold it against."
+        )
     if row["result"] == FAIL and applies and not criterion.required and criterion.fail_counts:
         row["required"] = True
         row["reason"] += " It did not have to be measured, but what was found counts."
@@ -262,34 +278,42 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
 # --- the pack ----------------------------------------------------------------------------------------------
 
 
-def decide(analysis: Analysis, criteria: Criteria) -> dict[str, Any]:
+def decide(analysis: Analysis, criteria: Criteria, dangers: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
     """The contract's ``verdict`` object.
 
     Parameters
     ----------
     analysis : dict
-        The object of ``analyze --json``; its own ``verdict``, if any, is not looked at.
+        The object of ``analyze --json``; its own ``verdict``, if any, is not looked at. Its ``before``, if any, is the analysis of
+        the same pack before (see :func:`cycler.compare.reduced`), for the quantities that are told against it.
     criteria : Criteria
         The set to judge by.
+    dangers : sequence of dict
+        Open dangers from outside the log, such as the pack's card: ``code``, ``message``, ``who``, ``at``. Each is a veto.
 
     Returns
     -------
     dict
         Keys of the contract (result, criteria_name, decision_rule, criteria, vetoes, to_settle) and besides:
-        ``criteria_title``, ``criteria_sha256``, ``summary`` (one sentence), ``veto_findings``, ``cautions``.
+        ``criteria_title``, ``criteria_sha256``, ``summary`` (one sentence), ``veto_findings``, ``cautions``, and ``held_by``: codes of
+        what holds a pass back whatever the figures say; empty for a pack that failed. Each row tells its own ``rule``.
         Values, uncertainties and limits are in each row's ``unit``; plain types only, no NaN.
     """
-    rows = [judge(analysis, item, criteria.guard_factor(item)) for item in criteria.criteria]
-    danger = _danger_findings(analysis)
+    rows = [judge(analysis, item, criteria.guard_factor(item)) | {"rule": criteria.rule_of(item)} for item in criteria.criteria]
+    danger = [*_danger_findings(analysis), *_leak_vetoes(analysis, rows), *dangers]
     vetoes = list(dict.fromkeys(str(finding.get("code")) for finding in danger))
     unjudged = _unjudged_defects(analysis)
+    (capacity,) = take_capacity_valid(analysis)
     result = _overall(rows, vetoes)
-    held = result == PASS and bool(unjudged)
+    held_by = [] if result == FAIL else [CAPACITY_NOT_VALID] * (capacity.value is None) + list(unjudged)
+    held = result == PASS and bool(held_by)
     if held:
         result = NOT_PROVEN
-    to_settle = _veto_advice(danger) if vetoes else _to_settle(analysis, criteria, rows, advisory=result != FAIL)
-    if not vetoes:
-        to_settle = [UNJUDGED_DEFECTS[code] for code in dict.fromkeys(str(finding["code"]) for finding in unjudged)] + to_settle
+    if vetoes:
+        to_settle = _veto_advice(danger)
+    else:
+        first = [UNJUDGED_DEFECTS[code] for code in unjudged]
+        to_settle = _to_settle(analysis, criteria, rows, first, capacity.lack if CAPACITY_NOT_VALID in held_by else "", result != FAIL)
     cautions = [CAUTION_VETO] if vetoes else [CAUTION_PASS] + ([CAUTION_WORK] if to_settle else [])
     for row in rows:
         del row["lack"], row["lacks"]
@@ -299,10 +323,11 @@ def decide(analysis: Analysis, criteria: Criteria) -> dict[str, Any]:
         "criteria_title": criteria.title,
         "criteria_sha256": criteria.sha256,
         "decision_rule": criteria.decision_rule,
-        "summary": _held_summary(unjudged) if held else _summary(result, rows, danger),
+        "summary": _held_summary(capacity.doubt if CAPACITY_NOT_VALID in held_by else "", unjudged) if held else _summary(result, rows, danger),
+        "held_by": held_by,
         "vetoes": vetoes,
         "veto_findings": [
-            {key: finding.get(key) for key in ("code", "group", "step", "message")} for finding in danger
+            {key: finding.get(key) for key in ("code", "group", "step", "message", "who", "at")} for finding in danger
         ],
         "criteria": rows,
         "to_settle": to_settle,
@@ -316,16 +341,40 @@ def _danger_findings(analysis: Analysis) -> list[Mapping[str, Any]]:
     return sorted(danger, key=lambda finding: order.get(finding.get("code"), len(order)))
 
 
-def _unjudged_defects(analysis: Analysis) -> list[Mapping[str, Any]]:
-    """Defects that no criterion measures; the other defects are left to the criteria."""
+def _leak_vetoes(analysis: Analysis, rows: list[dict[str, Any]]) -> list[Mapping[str, Any]]:
+    """A leak above the limit is a veto, required or not; where a set names no limit, above the usual one of the finding."""
+    findings = [finding for finding in analysis.get("findings") or [] if finding.get("code") == "self_discharge"]
+    judged = [row for row in rows if row["quantity"] in LEAK_QUANTITIES]
+    if not judged:
+        return [finding for finding in findings if finding.get("severity") == "defect"]
+    failed = {row["group"]: row for row in judged if row["result"] == FAIL}
+    by_group = {finding.get("group"): finding for finding in findings if finding.get("severity") != "danger"}
+    dangers = {finding.get("group") for finding in findings if finding.get("severity") == "danger"}
     return [
-        finding for finding in analysis.get("findings") or [] if finding.get("severity") == "defect" and finding.get("code") in UNJUDGED_DEFECTS
+        by_group.get(group) or {"code": "self_discharge", "group": group, "step": None, "message": row["reason"]}
+        for group, row in failed.items() if group not in dangers
     ]
 
 
-def _held_summary(defects: list[Mapping[str, Any]]) -> str:
-    message = str(defects[0].get("message") or str(defects[0].get("code")).replace("_", " ")).rstrip(".")
-    return f"Not proven: the criteria are met, but there is a defect that none of them judges: {message}."
+def _unjudged_defects(analysis: Analysis) -> dict[str, str]:
+    """Defects that no criterion measures, code to message; the other defects are left to the criteria."""
+    found: dict[str, str] = {}
+    for finding in analysis.get("findings") or []:
+        if finding.get("severity") == "defect" and finding.get("code") in UNJUDGED_DEFECTS:
+            found.setdefault(finding["code"], _message(finding))
+    return found
+
+
+def _message(finding: Mapping[str, Any]) -> str:
+    return str(finding.get("message") or str(finding.get("code")).replace("_", " ")).rstrip(".")
+
+
+def _held_summary(no_capacity: str, defects: Mapping[str, str]) -> str:
+    """``no_capacity`` says why the capacity is not valid, "" where it is."""
+    why = [f"the capacity was not validly measured: {no_capacity}"] if no_capacity else []
+    if defects:
+        why.append(f"there is a defect that none of them judges: {next(iter(defects.values()))}")
+    return f"Not proven: the criteria are met, but {'; and '.join(why)}."
 
 
 def _overall(rows: list[dict[str, Any]], vetoes: list[str]) -> str:
@@ -346,11 +395,15 @@ def _named(rows: list[dict[str, Any]]) -> str:
 def _summary(result: str, rows: list[dict[str, Any]], danger: list[Mapping[str, Any]]) -> str:
     required = [row for row in rows if row["required"]]
     if danger:
-        message = str(danger[0].get("message") or str(danger[0].get("code")).replace("_", " ")).rstrip(".")
-        return f"Fail, whatever the other figures say: {message}."
+        return f"Fail, whatever the other figures say: {_message(danger[0])}."
     deciding = [row for row in required if row["result"] == result]
     if result == PASS:
-        return f"Pass: {_count(len(required), 'required criterion', 'required criteria')} met."
+        met = f"{_count(len(required), 'required criterion', 'required criteria')} met"
+        simple = sum(row["rule"] == SIMPLE for row in required)
+        if simple:
+            which = "all" if simple == len(required) else f"{simple} of them"
+            return f"Pass: {met}, {which} by simple acceptance without a guard band."
+        return f"Pass: {met}."
     if not required:
         return "Not proven: no required criterion applies to this pack."
     word = "Fail" if result == FAIL else "Not proven"
@@ -370,33 +423,45 @@ def _veto_advice(danger: list[Mapping[str, Any]]) -> list[str]:
     ]
 
 
-def _to_settle(analysis: Analysis, criteria: Criteria, rows: list[dict[str, Any]], advisory: bool) -> list[str]:
-    """Advice for what is not proven: required criteria first, each sentence once.
+def _to_settle(
+    analysis: Analysis, criteria: Criteria, rows: list[dict[str, Any]], first: Sequence[str], capacity_lack: str, advisory: bool
+) -> list[str]:
+    """Advice for what is not proven: ``first``, then what the result depends on, then the rest; in each the cheapest first, each sentence once.
 
-    For a pack that failed only the required ones are kept: the next test, after the repair, needs them.
+    For a pack that failed only the required ones are kept: the next test, after the repair, needs them. ``capacity_lack`` is what a valid
+    capacity lacks, "" where it lacks nothing.
     """
-    sentences: list[str] = []
-    for wanted in (True, False) if advisory else (True,):
+    needed: list[str] = list(first)
+    if_wanted: list[str] = []
+    for into, wanted in ((needed, True), (if_wanted, False)):
+        found: list[tuple[int, str]] = []
+        if wanted and capacity_lack:
+            found += [(effort(capacity_lack), sentence) for sentence in ADVICE[capacity_lack](analysis)]
         for row, criterion in zip(rows, criteria.criteria):
-            if row["result"] != NOT_PROVEN or not row["applies"] or row["required"] is not wanted:
-                continue
-            for sentence in _advice(analysis, row, criteria.guard_factor(criterion)):
-                marked = f"Advisory: {sentence}"
-                if sentence not in sentences and marked not in sentences:
-                    sentences.append(sentence if wanted else marked)
-    return sentences
+            if row["result"] == NOT_PROVEN and row["applies"] and row["required"] is wanted and (wanted or advisory):
+                found += _advice(analysis, row, criteria.guard_factor(criterion))
+        into += [sentence for _, sentence in sorted(found, key=lambda item: item[0])]
+    sentences = without_repeats(analysis, [*needed, *if_wanted])
+    return [sentence if sentence in needed else f"{ADVISORY}{sentence}" for sentence in sentences]
 
 
-def _advice(analysis: Analysis, row: dict[str, Any], factor: float) -> list[str]:
+def _advice(analysis: Analysis, row: dict[str, Any], factor: float) -> list[tuple[int, str]]:
+    """Sentences that would settle one row, each with the rank of its effort."""
     quantity = QUANTITIES[row["quantity"]]
-    sentences: list[str] = []
+    found: list[tuple[int, str]] = []
     for lack in dict.fromkeys([row["lack"], *row["lacks"]]):
         if lack == "guard":
             # The row shows one group; others inside their guard band are mended by the same bench.
             if row["guard_band"]:
-                sentences += guard_sentences(
+                told = guard_sentences(
                     analysis, quantity, row["value"], row["u_value"], row["limit"], factor, row["group"]
                 )
+                found += [(effort(lack), sentence) for sentence in told]
+        elif lack == "long_rest":
+            share = row["quantity"] == "self_discharge_share_worst"
+            rated = number(part(analysis, "pack", "rated_capacity_ah"))
+            limit_ma = row["limit"] if not share else 1000.0 * row["limit"] * rated / HOURS_PER_MONTH if rated else None
+            found += [(effort(lack), sentence) for sentence in advise_long_rest(analysis, limit_ma)]
         elif lack in ADVICE:
-            sentences += ADVICE[lack](analysis)
-    return sentences
+            found += [(effort(lack), sentence) for sentence in ADVICE[lack](analysis)]
+    return found

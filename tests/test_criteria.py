@@ -8,9 +8,12 @@ import textwrap
 
 import pytest
 
-from cycler.criteria import load_criteria, shipped_sets
+from dataclasses import replace
+
+from cycler.criteria import criteria_from_dict, criteria_from_text, load_criteria, shipped_sets
 from cycler.criteria_quantities import QUANTITIES, median_with_u, ratio_to_siblings
 from cycler.errors import InputError
+from cycler.pack import CHEMISTRIES, CHEMISTRY_LIMITS
 from cycler.quantities import display_unit
 from tests.analysis_example import example_analysis
 
@@ -75,20 +78,47 @@ def test_load_criteria_shipped_set_is_complete(name):
 
 
 def test_shipped_sets_default_comes_first():
-    assert shipped_sets() == ("return-to-owner", "resale")
+    assert shipped_sets() == ("return-to-owner", "resale", "reuse-of-cells")
 
 
 def test_load_criteria_resale_is_stricter_in_every_shared_line():
     """A pack good enough for a stranger is good enough for its owner (design of the two sets)."""
     owner = {item.quantity: item for item in load_criteria().criteria}
-    for item in load_criteria("resale").criteria:
+    shared = [item for item in load_criteria("resale").criteria if item.quantity in owner]
+    assert len(shared) >= 12
+    for item in shared:
         other = owner[item.quantity]
         assert item.direction == other.direction
-        if item.direction == "at_least":
-            assert item.limit >= other.limit, item.id
-        else:
-            assert item.limit <= other.limit, item.id
+        for chemistry in (None, *CHEMISTRIES):
+            if item.direction == "at_least":
+                assert item.limit_for(chemistry) >= other.limit_for(chemistry), (item.id, chemistry)
+            else:
+                assert item.limit_for(chemistry) <= other.limit_for(chemistry), (item.id, chemistry)
         assert item.required or not other.required, item.id
+
+
+def test_load_criteria_reuse_of_cells_judges_groups_and_never_the_pack():
+    criteria = load_criteria("reuse-of-cells")
+    pack_too = {"capacity_valid", "temperature_max_c", "coulombic_efficiency"}
+    assert {item.quantity for item in criteria.criteria} - pack_too == {
+        "group_capacity_share_worst", "group_resistance_ratio_worst", "self_discharge_share_worst", "group_lowest_v", "group_highest_v",
+        "group_capacity_spread", "group_ohmic_ratio_worst",
+    }
+
+
+@pytest.mark.parametrize("chemistry", CHEMISTRIES)
+def test_load_criteria_voltage_limits_of_cells_are_those_of_the_chemistry(chemistry):
+    limits = {item.quantity: item.limit_for(chemistry) for item in load_criteria("reuse-of-cells").criteria}
+    usual = CHEMISTRY_LIMITS[chemistry]
+    assert (limits["group_lowest_v"], limits["group_highest_v"]) == (usual.damage_v, usual.overcharge_v)
+
+
+def test_load_criteria_energy_efficiency_loss_goes_with_the_voltage():
+    """Arithmetic: the same drop is the share 15 % of 3.6 V, 16.9 % of 3.2 V, 22.5 % of 2.4 V; limits are cut to whole percent."""
+    for name, loss in (("return-to-owner", 0.15), ("resale", 0.10)):
+        item = next(item for item in load_criteria(name).criteria if item.quantity == "energy_efficiency")
+        for chemistry, nominal_v in (("lfp", 3.2), ("lto", 2.4)):
+            assert item.limit_for(chemistry) == pytest.approx(1.0 - loss * 3.6 / nominal_v, abs=0.006)
 
 
 def test_load_criteria_self_discharge_is_advisory_for_owner_and_required_for_resale():
@@ -96,6 +126,22 @@ def test_load_criteria_self_discharge_is_advisory_for_owner_and_required_for_res
     assert rows["return-to-owner"]["self_discharge_share_worst"].required is False
     assert "24 h" in rows["return-to-owner"]["self_discharge_share_worst"].why
     assert rows["resale"]["self_discharge_share_worst"].required is True
+
+
+@pytest.mark.parametrize("name", shipped_sets())
+def test_criteria_from_text_judges_as_the_file_did(name):
+    """What a record keeps: the TOML as read, or the content as JSON where there was no file."""
+    criteria = load_criteria(name)
+    assert criteria.text and hashlib.sha256(criteria.text.encode()).hexdigest() == criteria.sha256
+    for text in (criteria.text, json.dumps(criteria.to_dict())):
+        again = criteria_from_text(text, criteria.sha256, criteria.file)
+        assert replace(again, text="") == replace(criteria, text="")
+
+
+def test_criteria_from_text_that_is_neither_is_told():
+    with pytest.raises(InputError, match="cannot be read"):
+        criteria_from_text("{not json")
+    assert criteria_from_dict({"criterion": [{"id": "x", "quantity": "ohmic_ohm", "limit": 0.2, "unit": "ohm", "direction": "at_most", "why": "y"}]}).text == ""
 
 
 def test_load_criteria_sha256_is_that_of_the_raw_bytes(tmp_path):
@@ -176,6 +222,9 @@ def test_load_criteria_empty_file_is_refused(tmp_path, content):
         ("required = false", "required = false\nfail_counts = 1", 23, "fail_counts is neither true nor false", "without quotes"),
         ("required = true", "required = false", None, "no criterion is required", "every pack would pass"),
         ('why = "because"\nsource', "source", 6, "why is missing", "cannot be argued"),
+        ('direction = "at_least"', 'direction = "at_most"', 11, 'direction "at_most" is the wrong side', "with too little would pass"),
+        ('direction = "at_most"', 'direction = "at_least"', 21, 'direction "at_least" is the wrong side', "with too much would pass"),
+        ("limit = 0.05", "limit = 50", 19, "limit is implausibly large", "50 mV is 0.050"),
         ("lfp = 0.02", "lpf = 0.02", 25, 'unknown chemistry "lpf"', "did you mean lfp"),
         ("lfp = 0.02", "lfp = -0.02", 25, "lfp must be above zero", "correct the sign"),
         ("guard_multiple = 1.0", "guard_multiple = -1", 4, "guard_multiple is out of range", "0 (no guard band)"),
