@@ -1,0 +1,170 @@
+"""The checks of a record that compute something again: criteria, logs, figures, verdict, comparison, items, program."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from cycler.errors import InputError, quote
+from cycler.proof.check import BAD, GOOD, NOT_CHECKED, Check, count, some
+from cycler.proof.leaves import MISSING, differences
+from cycler.proof.logcheck import LogsFound, find_logs
+from cycler.proof.recompute import (
+    BESIDE_FIGURES,
+    analysis_again,
+    compared_again,
+    criteria_again,
+    criteria_agree,
+    health_items_again,
+    verdict_again,
+)
+
+if TYPE_CHECKING:
+    from cycler.criteria import Criteria
+
+
+def checks(content: dict[str, Any], logs: Sequence[tuple[str, bytes]] | None) -> list[Check]:
+    """Everything about a record's content that can be computed.
+
+    Raises
+    ------
+    InputError, KeyError, TypeError, ValueError ...
+        The content is not of the form of a record; the seal tells whether the workshop or somebody else made it so.
+    """
+    from cycler import __version__
+
+    made_by = str(content["software"]["version"])
+    run = _Run(content, other_version=made_by != __version__)
+    found = find_logs(content["sources"], (content["before"] or {}).get("sources") or (), logs) if logs else None
+    done = [_criteria(content)]
+    criteria = criteria_again(content["criteria"])
+    done.append(found.check if found else Check(
+        "logs", NOT_CHECKED, "No log was given. To have the figures computed again, name the raw logs with --log: "
+        + ", ".join(quote(source["file"], 80) for source in content["sources"]) + ".",
+    ))
+    analysis, figures = _figures(run, content, found, criteria, "figures", "figure")
+    before, earlier = _before(run, found, criteria)
+    done += [figures, _verdict(run, analysis, before, criteria), *earlier]
+    compared, check = _compared(run, analysis, before)
+    done += [*check, *_health_items(run, analysis, compared), _program(made_by, __version__)]
+    return done
+
+
+class _Run:
+    """The content, and whether another version of the program made it."""
+
+    def __init__(self, content: dict[str, Any], other_version: bool) -> None:
+        self.content = content
+        self.other_version = other_version
+
+    def differences(self, recorded: Any, computed: Any, source: str = "from the log") -> list[str]:
+        """Every leaf that differs, told. What a newer version knows besides is no difference."""
+        found = sorted(differences(recorded, computed), key=lambda item: _weight(item.path))
+        return [item.told(computed=source) for item in found if not (self.other_version and item.recorded is MISSING)]
+
+    def told(self, good: str, what: str, found: list[str], name: str) -> Check:
+        """The check of ``name``, good if nothing differs."""
+        if not found:
+            return Check(name, GOOD, good)
+        version = (
+            f" The record was made by version {self.content['software']['version']} of the program: check with that one before you conclude anything."
+            if self.other_version else ""
+        )
+        return Check(name, BAD, f"{count(len(found), f'{what} does', f'{what}s do')} not come out again.{version}", some(found))
+
+
+_FIRST = ("verdict.result", "capacity.value_ah", "capacity.", "resistance.headline", "limiting_group", "findings", "groups", "verdict.")
+
+
+def _weight(path: str) -> int:
+    """What a reader asks for first stands first."""
+    return next((place for place, start in enumerate(_FIRST) if path.startswith(start)), len(_FIRST))
+
+
+def _criteria(content: Mapping[str, Any]) -> Check:
+    part = content["criteria"]
+    agree = criteria_agree(part)
+    if agree is False:
+        return Check("criteria", BAD, "The text of the criteria in the record does not have the hash that stands beside it: limits or hash were changed.")
+    if content["verdict"].get("criteria_sha256") != part["sha256"]:
+        return Check("criteria", BAD, "The verdict was made by criteria of another hash than those in the record.")
+    if agree is None:
+        return Check("criteria", GOOD, "The criteria are in the record, with the hash that the verdict names.")
+    return Check("criteria", GOOD, f"The criteria {quote(part['name'])} are in the record, as the verdict names them.")
+
+
+def _figures(
+    run: _Run, kept: Mapping[str, Any], found: LogsFound | None, criteria: Criteria, name: str, what: str,
+) -> tuple[dict[str, Any] | None, Check]:
+    """The analysis of a run computed again, if its logs are there, and what differs."""
+    if found is None:
+        return None, Check(name, NOT_CHECKED, "The figures were not computed again: that needs the raw logs.")
+    if not found.has(kept["sources"]):
+        return None, Check(name, NOT_CHECKED, "The figures were not computed again: not all logs given are those that were measured.")
+    try:
+        analysis = analysis_again(kept, found.by_sha256, criteria)
+    except InputError as error:
+        return None, Check(name, BAD, f"The logs cannot be read with the settings in the record: {error.what} ({error.why}).")
+    recorded = {key: value for key, value in kept["analysis"].items() if key not in BESIDE_FIGURES}
+    good = f"All {_leaves(recorded)} figures and words of the analysis come out of the logs again."
+    return analysis, run.told(good, what, run.differences(recorded, analysis), name)
+
+
+def _before(run: _Run, found: LogsFound | None, criteria: Criteria) -> tuple[dict[str, Any] | None, list[Check]]:
+    """The earlier run's analysis, computed again if its logs were given, else as the record keeps it."""
+    before = run.content["before"]
+    if before is None:
+        return None, []
+    if found is None or not any(source["sha256"] in found.by_sha256 for source in before["sources"]):
+        names = ", ".join(quote(source["file"], 80) for source in before["sources"])
+        return before["analysis"], [Check("before", NOT_CHECKED, f"The figures of the earlier run were not computed again: its logs ({names}) were not given.")]
+    analysis, check = _figures(run, before, found, criteria, "before", "figure of the earlier run")
+    return analysis if analysis is not None else before["analysis"], [check]
+
+
+def _verdict(run: _Run, analysis: dict[str, Any] | None, before: dict[str, Any] | None, criteria: Criteria) -> Check:
+    recorded = run.content["verdict"]
+    made = verdict_again(analysis if analysis is not None else run.content["analysis"], run.content, criteria, before)
+    source = "from the log" if analysis is not None else "from the record's own figures"
+    word = str(made["result"]).replace("_", " ")
+    return run.told(
+        f"The verdict, {word}, comes out again {source} by the criteria in the record.", "part of the verdict",
+        run.differences({"verdict": recorded}, {"verdict": made}, source), "verdict",
+    )
+
+
+def _compared(run: _Run, analysis: dict[str, Any] | None, before: dict[str, Any] | None) -> tuple[Any, list[Check]]:
+    recorded = run.content["compared"]
+    if recorded is None or before is None:
+        if recorded is None and before is None:
+            return None, []
+        return recorded, [Check("compared", BAD, "The record holds an earlier run or a comparison, but not both.")]
+    made = compared_again(before, analysis if analysis is not None else run.content["analysis"], recorded["names"])
+    found = run.differences({"compared": recorded}, {"compared": made}, "computed")
+    return made, [run.told("The comparison with the earlier run comes out again.", "part of the comparison", found, "compared")]
+
+
+def _health_items(run: _Run, analysis: dict[str, Any] | None, compared: Any) -> list[Check]:
+    recorded = run.content["health_items"]
+    made = health_items_again(run.content, analysis if analysis is not None else run.content["analysis"], compared)
+    found = run.differences({"health_items": recorded}, {"health_items": made}, "computed")
+    return [run.told("The items of state of health follow from the figures.", "item", found, "health_items")]
+
+
+def _program(made_by: str, version: str) -> Check:
+    if made_by == version:
+        return Check("program", GOOD, f"The record was made by this version of the program, {version}.")
+    return Check(
+        "program", NOT_CHECKED, f"The record was made by version {quote(made_by)[1:-1]} of the program, and this is {version}: figures may differ for that alone.",
+    )
+
+
+def _leaves(value: Any) -> int:
+    number, stack = 0, [value]
+    while stack:
+        item = stack.pop()
+        if isinstance(item, (dict, list)):
+            stack += item.values() if isinstance(item, dict) else item
+        else:
+            number += 1
+    return number
