@@ -27,6 +27,7 @@ from cycler.measures.efficiency import pair_charge_discharge
 from cycler.measures.resistance import channel_responses, find_edges, most_telling
 from cycler.pack import Pack
 from cycler.powertable import power_sheet
+from cycler.quantities import figure_text
 from cycler.resistancetable import headline_edge, lead_findings, resistance_sheet, with_joint_ohmic
 from cycler.sensors import screen, told
 from cycler.signals import resolution_of
@@ -430,7 +431,7 @@ def _capacity_findings(capacity: dict[str, Any]) -> list[Finding]:
                 "capacity_above_rating", "caution",
                 f"The pack gave {100 * health:.0f} % of its rated capacity, " + ("which no pack gives" if beyond else "more than a pack can be expected to")
                 + ": check the unit of the time, the unit of the current, the ammeter and rated_capacity_ah.",
-                f"{100 * health:.1f} ± {100 * findings.SIGNIFICANT * u:.1f} % (k = 2)", step=capacity["step"],
+                f"{figure_text(health, u, 'share')} (k = 2)", step=capacity["step"],
             )
         ]
     if not capacity["valid"] or health is None or health + findings.SIGNIFICANT * u >= findings.LOW_CAPACITY_SHARE:
@@ -438,8 +439,8 @@ def _capacity_findings(capacity: dict[str, Any]) -> list[Finding]:
     return [
         Finding(
             "low_capacity", "defect",
-            f"The pack gives {100 * health:.0f} % of its rated capacity; below about {100 * findings.LOW_CAPACITY_SHARE:.0f} % a traction "
+            f"The pack gives {figure_text(health, u, 'share')} of its rated capacity; below about {100 * findings.LOW_CAPACITY_SHARE:.0f} % a traction "
             "pack is usually counted as worn out.",
-            f"state of health {100 * health:.1f} ± {100 * findings.SIGNIFICANT * u:.1f} % (k = 2)", step=capacity["step"],
+            f"state of health {figure_text(health, u, 'share')} (k = 2)", step=capacity["step"],
         )
     ]

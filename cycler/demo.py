@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from cycler.errors import InputError
 SAMPLE_FOLDER = Path("sample_logs")
 REGISTER_NAME = "demo-register.sqlite"
 RECORDS_NAME = "records"
+KEY_NAME = "demo-key.pem"
 WORKSHOP = "Invented workshop (demo)"
 """Stands on the records of the demonstration, so that none of them can be taken for a real one."""
 LOGS_NAME = "sample_logs"
@@ -30,9 +31,25 @@ LABELS = {
     "ebike-10s-no-group-taps": "no group taps",
     "ebike-10s-charge-not-finished": "charge not finished",
     "cargo-two-parts": "two files",
+    "ebike-10s-charge-finished": "charge finished",
 }
 COMPARED = ("ebike-10s4p-before-repair", "ebike-10s4p-after-repair", "ebike-10s4p-sister")
 """Samples of the comparison; the first is the reference."""
+AGAINST = {"ebike-10s4p-after-repair": "ebike-10s4p-before-repair"}
+"""Samples whose record holds them against an earlier one of the pack."""
+GERMAN = "ebike-10s4p-after-repair"
+"""Sample whose record is issued in German too."""
+CARD_BY = "bench 2 (invented)"
+CARDS = {
+    "EB-0412": (
+        ("number", "W-031"),
+        ("status", "original"),
+        ("fault", "Group 4 sags under load and ends the ride early."),
+        ("work", "Group 4 replaced; all joints of the group welded anew and pulled; board, fuse and balance leads looked over."),
+        ("part", "4 cells of 2.6 Ah, matched within 2 % of the capacity of the other groups."),
+    ),
+}
+"""What is written on the cards of packs before their records are issued."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,19 +63,24 @@ class DemoRun:
     label: str
     analysis: dict[str, Any]
     serial: str
-    record_files: tuple[Path, Path]
+    record_files: tuple[Path, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Demo:
-    """What the demonstration made. ``comparison`` is the table of :func:`cycler.compare.compare`."""
+    """What the demonstration made. ``comparison`` is the table of :func:`cycler.compare.compare`.
+
+    ``key`` is the file of the key that sealed the records, ``german`` the files of the record in German.
+    """
 
     folder: Path
     register: Path
+    key: Path
     logs: Path
     logs_were_there: bool
     runs: tuple[DemoRun, ...]
     comparison: dict[str, Any]
+    german: tuple[Path, ...]
 
 
 def has_samples(folder: Path) -> bool:
@@ -73,9 +95,9 @@ def target_folder(folder: str | Path | None) -> Path:
     """``folder``, made if need be, or a new temporary one. InputError if it holds a demonstration already."""
     if folder is None:
         return Path(tempfile.mkdtemp(prefix="cycler-demo-"))
-    from cycler.workflow import record_folder
+    from cycler.files import target_folder as folder_to_write
 
-    place = record_folder(folder)
+    place = folder_to_write(folder)
     if (place / REGISTER_NAME).exists():
         raise InputError(
             "the folder holds a demonstration already", str(place), f"{REGISTER_NAME} is there",
@@ -96,10 +118,12 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None)
     """
     from cycler.compare import compare
     from cycler.criteria import load_criteria
+    from cycler.issuing import Wanted, issue_record
     from cycler.pack import load_pack
+    from cycler.proof.keys import load_or_make_key
     from cycler.register import Register
     from cycler.simulator import SAMPLES, write_samples
-    from cycler.workflow import add_logs, analysis_as_judged, issue_record, load_sources
+    from cycler.workflow import add_logs, analysis_as_judged, load_sources
 
     logs, there = SAMPLE_FOLDER, has_samples(SAMPLE_FOLDER)
     if not there:
@@ -107,7 +131,9 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None)
         write_samples(logs, progress=lambda sample: progress(f"making {sample.name}"))
     criteria = load_criteria()
     register_file = folder / REGISTER_NAME
-    runs = []
+    key = load_or_make_key(folder / KEY_NAME, "")
+    runs: list[DemoRun] = []
+    german: tuple[Path, ...] = ()
     with Register.open(register_file) as register:
         for sample in SAMPLES:
             progress(f"analysing {sample.name}")
@@ -115,16 +141,24 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None)
             sources = load_sources([logs / name for name in sample.files], whole_path=False)
             label = LABELS.get(sample.name, sample.name)
             run_id = add_logs(register, sources, pack, label, criteria)
-            serial, files = issue_record(
-                register, run_id, folder / RECORDS_NAME, workshop=WORKSHOP, stem=f"record-{sample.name}",
-            )
+            against = next((run.run_id for run in runs if run.name == AGAINST.get(sample.name)), None)
+            if against is not None:
+                for kind, text in CARDS.get(pack.id or "", ()):
+                    register.add_card_entry(pack.id or "", kind, text, who=CARD_BY)
+            wanted = Wanted(workshop=WORKSHOP, against=against)
+            stem = f"record-{sample.name}"
+            serial, files = issue_record(register, run_id, folder / RECORDS_NAME, wanted, stem, key)
+            if sample.name == GERMAN:
+                _serial, german = issue_record(
+                    register, run_id, folder / RECORDS_NAME, replace(wanted, language="de"), f"{stem}-deutsch", key,
+                )
             runs.append(DemoRun(
                 sample.name, sample.story, run_id, pack.id or "", label, analysis_as_judged(register, run_id), serial, files,
             ))
     by_name = {run.name: run for run in runs}
     compared = [by_name[name] for name in COMPARED if name in by_name]
     comparison = compare([run.analysis for run in compared], [f"{run.pack_id} {run.label}" for run in compared])
-    return Demo(folder, register_file, logs, there, tuple(runs), comparison)
+    return Demo(folder, register_file, folder / KEY_NAME, logs, there, tuple(runs), comparison, german)
 
 
 def steps_of_demo() -> int:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from cycler.measures.integrate import Missing
+from cycler.quantities import figure_text
 
 WEAK_RATIO = 0.97  # new cells are matched within 2 to 3 %
 DEFECT_RATIO = 0.95
@@ -125,7 +126,7 @@ def diagnose_group(
                     f"Group {g} stood {deficit:.2f} Ah below its siblings when the discharge began: balance it"
                     + (" before judging it." if weak else ", its capacity gives no reason to replace it.")
                     + f" Charge this group alone, with the current limited, to its full voltage and under watch, then let the pack rest a day: a low group may be leaking. {LIVE}",
-                    f"start deficit {deficit:.3f} ± {SIGNIFICANT * u_deficit:.3f} Ah (k = 2), {_percent(share)} of a group",
+                    f"start deficit {figure_text(deficit, u_deficit, 'Ah')} (k = 2), {_percent(share)} of a group",
                     group=g,
                 )
             )
@@ -141,7 +142,7 @@ def diagnose_group(
                     f"Group {g} loses {leak:.2g} mA more than its siblings at rest, {_percent(share_per_month)} of the rated capacity in "
                     "30 days: look for a leaking cell, moisture or a board that draws from this group. Until it is found do not return the pack, "
                     "keep it indoors or charge it unattended.",
-                    f"{leak:.3g} ± {SIGNIFICANT * u_leak:.2g} mA (k = 2)",
+                    f"{figure_text(leak, u_leak, 'mA')} (k = 2)",
                     group=g,
                 )
             )

@@ -124,7 +124,7 @@ QUANTITIES = (
 
 
 def history(register: Register, pack_id: str, since: int | None = None) -> dict[str, Any]:
-    """Figures of every run of a pack in order of time, and weighted lines through them.
+    """Figures of every run of a pack in order of time, and weighted lines through them. Runs that were withdrawn are left out.
 
     Parameters
     ----------
@@ -143,15 +143,21 @@ def history(register: Register, pack_id: str, since: int | None = None) -> dict[
     Raises
     ------
     InputError
-        The register knows no such pack, or ``since`` is no run of it.
+        The register knows no such pack or no run of it that counts, or ``since`` is none.
 
     References
     ----------
     :func:`cycler.measures.trend.weighted_line`.
     """
-    rows = register.runs(pack_id)
+    every = register.runs(pack_id)
+    rows, withdrawn = [row for row in every if not row.withdrawn], [row.id for row in every if row.withdrawn]
+    if withdrawn and not rows:
+        raise InputError(
+            f"no run of pack {quote(pack_id)} counts", register.name, f"run {', '.join(map(str, withdrawn))} was withdrawn",
+            "see why with: cycler show RUN",
+        )
     if not rows:
-        known = ", ".join(item.id for item in register.packs()[:8])
+        known = ", ".join(item.id for item in register.packs() if item.runs)[:400]
         raise InputError(
             f"the register knows no pack {quote(pack_id)}", register.name, f"its packs are {known}" if known else "it holds no run yet",
             "see them with: cycler list",
@@ -192,7 +198,9 @@ def history(register: Register, pack_id: str, since: int | None = None) -> dict[
         }
     return plain({
         "schema": SCHEMA, "pack_id": pack_id, "since": since, "runs": sheet, "lines": lines,
-        "breaks": [{"run": runs[item["at"]].id, "why": item["why"]} for item in breaks], "notes": _notes(sheet),
+        "breaks": [{"run": runs[item["at"]].id, "why": item["why"]} for item in breaks], "notes": [
+            *([f"Run {', '.join(map(str, withdrawn))} was withdrawn and is left out."] if withdrawn else []), *_notes(sheet),
+        ],
     })
 
 

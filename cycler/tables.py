@@ -382,11 +382,14 @@ def print_runs(sheet: Sheet, runs: Sequence[RunRow]) -> None:
         ]
         row(
             table, str(item.id), item.pack_id, item.label or DASH, item.added_at[:10], capacity,
-            str(item.limiting_group or DASH), result_text(item.verdict), ", ".join(counts) or DASH,
+            str(item.limiting_group or DASH), Text("withdrawn") if item.withdrawn else result_text(item.verdict),
+            ", ".join(counts) or DASH,
         )
     sheet.table(table)
     if any(item.capacity_ah is not None and not item.capacity_valid for item in runs):
         sheet.line("≥ a lower bound, ! a figure not valid as the pack's capacity: cycler show RUN says why.")
+    if any(item.withdrawn for item in runs):
+        sheet.line("A run that was withdrawn counts no more: cycler show RUN says who withdrew it and why.")
     sheet.line("± expanded uncertainty, k = 2. Lim. group: the group that limits the pack.")
 
 

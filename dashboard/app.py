@@ -42,6 +42,7 @@ _LOGGER = logging.getLogger(__name__)
 def create_app(
     register_path: str | Path | None,
     *,
+    key_path: str | Path | None = None,
     upload_bytes_max: int = UPLOAD_BYTES_MAX,
     hosts: tuple[str, ...] = security.LOCAL_HOSTS,
 ) -> Dash:
@@ -51,6 +52,8 @@ def create_app(
     ----------
     register_path : str, Path or None
         File or address of the register, made if there is none; ``None`` is the one in the user's data directory.
+    key_path : str, Path or None
+        File of the key that seals records; ``None`` is the workshop's own.
     upload_bytes_max : int
         Largest dropped file. [byte]
     hosts : tuple of str
@@ -61,7 +64,7 @@ def create_app(
     InputError
         The register cannot be opened.
     """
-    door = Door(register_path)
+    door = Door(register_path, key_path)
     uploads = Uploads(upload_bytes_max)
     app = Dash(
         __name__,

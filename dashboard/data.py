@@ -47,7 +47,7 @@ PREVIEW_BYTES = 8_000_000
 """Bytes of a test's logs that are read again at each change of the form of the columns: about a quarter of a second."""
 
 COMPARE_MAX = 8
-RECORD_KINDS = {"pdf": "application/pdf", "html": "text/html"}
+RECORD_KINDS = {"pdf": "application/pdf", "html": "text/html", "json": "application/json"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +106,7 @@ class RecordItem:
     made_at: str
     result: str | None
     criteria_name: str | None
+    kinds: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,6 +175,8 @@ class Door:
     ----------
     register_path : str, Path or None
         File or address of the register; ``None`` is the one in the user's data directory. It is made if there is none.
+    key_path : str, Path or None
+        File of the key that seals records; ``None`` is the workshop's own. It is made with the first record.
 
     Raises
     ------
@@ -181,8 +184,10 @@ class Door:
         The register cannot be opened.
     """
 
-    def __init__(self, register_path: str | Path | None) -> None:
+    def __init__(self, register_path: str | Path | None, key_path: str | Path | None = None) -> None:
         from cycler.register import Register
+
+        self._key_path = key_path
 
         self._register = Register.open(register_path, create=True)
         self._curves = _Kept(CURVES_KEPT)
@@ -361,23 +366,23 @@ class Door:
         criteria = self.criteria(criteria_name)
         if latest is not None and latest.criteria_sha256 == criteria.sha256:
             return latest.verdict, latest.decided_at
-        from cycler.workflow import judge
+        from cycler.workflow import look_at_run
 
-        return judge(self._register.run(run_id).analysis, criteria), None
+        return look_at_run(self._register, run_id, criteria), None
 
     def keep_verdict(self, run_id: int, criteria_name: str) -> dict[str, Any]:
-        """Judge a run and keep the verdict."""
+        """Judge a run and keep the verdict; open dangers of the pack's card count."""
         from cycler.workflow import decide_run
 
         return decide_run(self._register, run_id, self.criteria(criteria_name))
 
     def make_record(self, run_id: int, criteria_name: str | None, workshop: str | None = None) -> str:
         """Issue a record of a run, with the workshop's name if there is one; returns its serial."""
-        from cycler.workflow import make_record
+        from cycler.issuing import Wanted, make_record
+        from cycler.proof.keys import load_or_make_key
 
-        workshop = " ".join((workshop or "").split())
         criteria = self.criteria(criteria_name) if criteria_name else None
-        return make_record(self._register, run_id, criteria, workshop=workshop or None)[0]
+        return make_record(self._register, run_id, Wanted(criteria, workshop or None), load_or_make_key(self._key_path))
 
     def records(self, run_id: int) -> list[RecordItem]:
         """Records of a run, newest first."""
@@ -387,6 +392,7 @@ class Door:
                 row.id, row.serial, row.made_at,
                 verdicts[row.verdict_id].result if row.verdict_id in verdicts else None,
                 verdicts[row.verdict_id].criteria_name if row.verdict_id in verdicts else None,
+                tuple(kind for kind in RECORD_KINDS if kind in row.sha256),
             )
             for row in reversed(self._register.records(run_id))
         ]

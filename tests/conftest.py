@@ -9,6 +9,15 @@ import pytest
 from tests import small_log
 
 
+@pytest.fixture(scope="session", autouse=True)
+def key_of_the_tests(tmp_path_factory):
+    """Records made by tests are sealed with a key of their own: the user's is neither made nor used."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("CYCLER_KEY", str(tmp_path_factory.mktemp("key") / "key.pem"))
+        patch.delenv("CYCLER_KEY_PASSPHRASE", raising=False)
+        yield
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     """A folder with a log, the same test stopped early, and a pack file."""

@@ -11,9 +11,10 @@ import pytest
 
 from cycler.criteria import load_criteria
 from cycler.errors import InputError
+from cycler.issuing import Wanted, issue_record, write_kept_record
 from cycler.pack import load_pack
 from cycler.register import Register
-from cycler.workflow import add_logs, issue_record, load_sources, write_kept_record
+from cycler.workflow import add_logs, load_sources
 from tests.calls import call
 
 
@@ -44,22 +45,23 @@ def test_record_carries_the_workshop_from_option_or_environment(capfd, kept, tmp
     ("EB-0412", "record-EB-0412"), ("../x y/ß", "record-..-x-y"), (None, "record"), ("W" * 300, "record-" + "W" * 60),
 ])
 def test_record_file_names_carry_the_pack_id_in_safe_characters(pack_id, stem):
-    from cycler.workflow import record_stem
+    from cycler.issuing import record_stem
 
     assert record_stem(pack_id) == stem
 
 
-def test_record_writes_both_files_once_and_keeps_them(capfd, kept, tmp_path):
+def test_record_writes_its_files_once_and_keeps_them(capfd, kept, tmp_path):
     code, out, err = call(capfd, "--register", kept, "record", "1", "--to", tmp_path / "records")
     assert (code, err) == (0, "")
-    paths = [Path(line) for line in out.splitlines()[1:3]]
-    assert [path.suffix for path in paths] == [".html", ".pdf"]
+    paths = [Path(line) for line in out.splitlines()[1:4]]
+    assert [path.suffix for path in paths] == [".html", ".pdf", ".json"]
     assert all(path.name.startswith("record-T-3-") for path in paths)
     assert paths[1].read_bytes().startswith(b"%PDF-")
     with Register.open(kept) as register:
         row = register.records(1)[-1]
         assert register.record_bytes(row.id, "pdf") == paths[1].read_bytes()
         assert register.record_bytes(row.id, "html") == paths[0].read_bytes()
+        assert register.record_bytes(row.id, "json") == paths[2].read_bytes()
     assert row.serial in paths[0].read_text(encoding="utf-8")
     assert sorted(path.name for path in (tmp_path / "records").iterdir()) == sorted(path.name for path in paths)
 
@@ -83,7 +85,7 @@ def test_issue_record_where_a_file_of_the_name_lies_issues_none(own):
     name = f"record-{register.next_serial(1)}.pdf"
     (folder / name).write_bytes(b"another")
     with pytest.raises(InputError, match="never overwritten"):
-        issue_record(register, 1, folder, load_criteria("resale"))
+        issue_record(register, 1, folder, Wanted(load_criteria("resale")))
     assert nothing_issued(register)
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == {name: b"another"}
 
@@ -97,9 +99,9 @@ def test_issue_record_on_a_full_disk_issues_none_and_leaves_nothing(own, monkeyp
         if len(synced) == 2:  # the page was written, the PDF finds no room
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr("cycler.workflow.os.fsync", full)
+    monkeypatch.setattr("cycler.files.os.fsync", full)
     with pytest.raises(InputError, match="cannot write the record") as caught:
-        issue_record(register, 1, folder, load_criteria("resale"))
+        issue_record(register, 1, folder, Wanted(load_criteria("resale")))
     assert os.strerror(errno.ENOSPC) in caught.value.why and len(synced) == 2
     assert nothing_issued(register) and list(folder.iterdir()) == []
 
@@ -112,7 +114,7 @@ def test_issue_record_that_the_register_refuses_leaves_no_file_and_no_verdict(ow
 
     monkeypatch.setattr(register, "add_record", refused)
     with pytest.raises(InputError, match="the disk is full"):
-        issue_record(register, 1, folder, load_criteria("resale"))
+        issue_record(register, 1, folder, Wanted(load_criteria("resale")))
     assert nothing_issued(register) and list(folder.iterdir()) == []
 
 
@@ -130,7 +132,7 @@ def fail_at(number, error, real):
 
 
 @pytest.mark.parametrize("links", [True, False])
-@pytest.mark.parametrize("number", [1, 2])
+@pytest.mark.parametrize("number", [1, 2, 3])
 def test_issue_record_whose_files_get_no_name_says_it_is_issued_and_how_to_write_it(own, monkeypatch, links, number):
     register, folder = own
     if links:  # another program takes the name at the last moment
@@ -148,20 +150,20 @@ def test_issue_record_whose_files_get_no_name_says_it_is_issued_and_how_to_write
     assert caught.value.mend == f"write it out with: cycler record 1 --serial {row.serial} --to FOLDER"
     assert list(folder.iterdir()) == []  # no page without its PDF, no empty file under the final name
     monkeypatch.undo()
-    html, pdf = write_kept_record(register, 1, row.serial, folder)
-    assert (html.read_bytes(), pdf.read_bytes()) == tuple(register.record_bytes(row.id, kind) for kind in ("html", "pdf"))
+    paths = write_kept_record(register, 1, row.serial, folder)
+    assert [path.read_bytes() for path in paths] == [register.record_bytes(row.id, kind) for kind in ("html", "pdf", "json")]
 
 
 def test_write_kept_record_never_overwrites(own):
     register, folder = own
-    serial, (html, pdf) = issue_record(register, 1, folder)
+    serial, (html, pdf, content) = issue_record(register, 1, folder)
     html.write_text("changed by hand")
     with pytest.raises(InputError, match="never overwritten"):
         write_kept_record(register, 1, serial, folder)
     pdf.unlink()
     with pytest.raises(InputError, match="never overwritten"):
         write_kept_record(register, 1, serial, folder)
-    assert html.read_text() == "changed by hand" and list(folder.iterdir()) == [html]
+    assert html.read_text() == "changed by hand" and set(folder.iterdir()) == {html, content}
 
 
 def test_write_kept_record_on_a_disk_without_links_is_whole_and_never_overwrites(own, monkeypatch):
@@ -171,18 +173,18 @@ def test_write_kept_record_on_a_disk_without_links_is_whole_and_never_overwrites
         raise PermissionError("not on this disk")
 
     monkeypatch.setattr("os.link", no_links)
-    serial, (html, pdf) = issue_record(register, 1, folder)
+    serial, (html, pdf, content) = issue_record(register, 1, folder)
     assert pdf.read_bytes().startswith(b"%PDF-") and html.read_bytes() == register.record_bytes(1, "html")
     pdf.unlink()
     with pytest.raises(InputError, match="never overwritten"):
         write_kept_record(register, 1, serial, folder)
-    assert list(folder.iterdir()) == [html]
+    assert set(folder.iterdir()) == {html, content}
 
 
 def test_record_with_a_serial_writes_the_kept_bytes_and_issues_none(capfd, own):
     register, folder = own
-    first, (html, pdf) = issue_record(register, 1, folder, workshop="Bench by the Canal")
-    second, _paths = issue_record(register, 1, folder, load_criteria("resale"))
+    first, (html, pdf, content) = issue_record(register, 1, folder, Wanted(workshop="Bench by the Canal"))
+    second, _paths = issue_record(register, 1, folder, Wanted(load_criteria("resale")))
     code, out, err = call(capfd, "--register", register.name, "record", "1", "--serial", first, "--to", folder / "again")
     words = " ".join(out.split())
     assert (code, err) == (0, "") and "Written again" in words and "nothing was issued anew" in words
@@ -191,6 +193,28 @@ def test_record_with_a_serial_writes_the_kept_bytes_and_issues_none(capfd, own):
         kind = path.suffix
         assert (folder / "again" / f"record-T-3-{first}{kind}").read_bytes() == path.read_bytes()
     assert len(register.records(1)) == 2
+
+
+@pytest.mark.parametrize("suffix", [".pdf", ".png"])
+def test_label_of_a_record_is_written_once_and_says_what_it_is_of(capfd, own, suffix):
+    register, folder = own
+    serial, _paths = issue_record(register, 1, folder)
+    target = folder / f"label{suffix}"
+    code, out, err = call(capfd, "--register", register.name, "label", "1", "--to", target)
+    assert (code, err) == (0, "") and serial in out and "no safety certificate" in out
+    kept = target.read_bytes()
+    assert kept.startswith(b"%PDF-" if suffix == ".pdf" else b"\x89PNG")
+    code, out, err = call(capfd, "--register", register.name, "label", "1", "--to", target)
+    assert (code, out, err.count("\n")) == (2, "", 1) and "never overwritten" in err and target.read_bytes() == kept
+
+
+def test_label_without_a_record_or_under_a_wrong_name_exits_2(capfd, own):
+    register, folder = own
+    folder.mkdir()
+    for target, words in (("label.pdf", "no record of it was issued yet"), ("label.txt", "the label is a PDF or a PNG")):
+        code, out, err = call(capfd, "--register", register.name, "label", "1", "--to", folder / target)
+        assert (code, out, err.count("\n")) == (2, "", 1) and words in err
+    assert list(folder.iterdir()) == []
 
 
 def test_record_with_an_unknown_serial_names_those_there_are(capfd, own):
@@ -210,13 +234,13 @@ def test_record_with_a_serial_and_what_would_change_it_is_wrong_usage(capfd, kep
 
 
 def test_records_made_at_once_get_serials_of_their_own(kept):
-    from cycler.workflow import make_record
+    from cycler.issuing import make_record
 
     made = []
 
     def work():
         with Register.open(kept) as register:
-            made.extend(make_record(register, 2)[0] for _ in range(3))
+            made.extend(make_record(register, 2) for _ in range(3))
 
     threads = [threading.Thread(target=work) for _ in range(2)]
     for thread in threads:

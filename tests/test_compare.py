@@ -227,6 +227,20 @@ def test_compare_headline_resistance_of_different_channels_is_independent():
     assert same["u_difference"][1] == pytest.approx(0.001 * math.sqrt(2))
 
 
+def test_compare_sister_pack_is_told_as_another_pack():
+    before, after, sister = _run(7.2, 3.6), _run(9.36, 4.5), _run(9.36, 4.5, {"pack.id": "EB-0415"})
+    row = _row(compare([before, after, sister], ["before", "after", "sister"]), "capacity_ah")
+    assert "Ah, better (" in row["sentence"][1]
+    assert "Ah, better than before (" in row["sentence"][2]
+    assert row["improved"] == [None, True, True]
+
+
+def test_compare_packs_of_different_numbers_of_groups_are_warned_of_not_refused():
+    other = example_analysis({"pack.series": 13, "pack.id": "CB-0207"})
+    table = compare([example_analysis(), other], ["a", "b"])
+    assert "a and b differ in number of groups: 10 and 13." in table["notes"]
+
+
 def test_compare_worse_run_is_called_worse():
     row = _row(compare([_run(9.36, 4.5), _run(7.2, 3.6)], ["new", "old"]), "capacity_ah")
     assert row["improved"][1] is False

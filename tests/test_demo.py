@@ -97,14 +97,50 @@ def test_improvement_is_printed_with_its_uncertainty(shown, runs):
     assert abs(line["difference"][1] - (true[1] - true[0])) <= 2 * line["u_difference"][1]
 
 
-def test_records_are_written_as_html_and_pdf_and_their_places_are_said(shown):
+def test_records_are_written_in_three_forms_and_their_places_are_said(shown):
     folder, out, _err = shown
     files = sorted((folder / demo.RECORDS_NAME).iterdir())
-    assert len(files) == 2 * len(SAMPLES)
+    assert len(files) == 3 * (len(SAMPLES) + 1)  # one of them in German too
+    begins = {".pdf": b"%PDF-", ".html": b"<!DOCTYPE html>", ".json": b'{"record":'}
     for file in files:
-        assert f"  {file.with_suffix('')}" in out.splitlines()
-        head = file.read_bytes()[:200]
-        assert head.startswith(b"%PDF-") if file.suffix == ".pdf" else b"<!doctype html>" in head.lower()
+        assert f"  {file.with_suffix('')}" in [line.removesuffix(" (in German)") for line in out.splitlines()]
+        assert file.read_bytes().lstrip().startswith(begins[file.suffix])
+
+
+def verified(folder, record, logs):
+    """Verification of one record in another process that has only the record, the logs and the program."""
+    given = [part for log in logs for part in ("--log", str(PROJECT / "sample_logs" / log))]
+    done = subprocess.run(
+        [sys.executable, "-m", "cycler", "verify", str(record), *given, "--json"], cwd=folder, capture_output=True, text=True,
+        encoding="utf-8", env=os.environ | {"XDG_DATA_HOME": str(folder / "nobody"), "CYCLER_KEY": str(folder / "nobody.pem")}, timeout=120,
+    )
+    return done.returncode, json.loads(done.stdout)
+
+
+@pytest.mark.parametrize("sample", SAMPLES, ids=lambda sample: sample.name)
+def test_every_figure_of_a_record_comes_out_again_from_record_and_raw_logs_alone(shown, tmp_path, sample):
+    (record,) = (path for path in (shown[0] / demo.RECORDS_NAME).glob(f"record-{sample.name}-2*.pdf"))
+    before = next((item.files for item in SAMPLES if item.name == demo.AGAINST.get(sample.name)), ())
+    code, told = verified(tmp_path, record, (*sample.files, *before))
+    results = {check["id"]: check["result"] for check in told["checks"]}
+    assert code == 0 and "bad" not in results.values()
+    assert [name for name, result in results.items() if result == "not_checked"] == ["key"]  # nobody here knows the workshop
+    assert not (tmp_path / "nobody").exists() and not (tmp_path / "nobody.pem").exists()
+
+
+def test_record_in_german_holds_the_same_figures_as_the_english_one(shown):
+    folder = shown[0] / demo.RECORDS_NAME
+    (german,), (english,) = (
+        [json.loads(path.read_bytes())["record"] for path in folder.glob(f"record-{demo.GERMAN}-{which}.json")] for which in ("deutsch-2*", "2*")
+    )
+    assert (german["language"], english["language"]) == ("de", "en")
+    for part in ("analysis", "verdict", "compared", "before", "sources", "criteria", "pack", "health_items"):
+        assert german[part] == english[part]
+
+
+def test_the_seal_of_the_demo_is_by_a_key_of_its_own(shown):
+    folder, _out, _err = shown
+    assert (folder / demo.KEY_NAME).stat().st_mode & 0o777 == 0o600
 
 
 def test_records_of_the_demo_name_the_invented_workshop(shown):

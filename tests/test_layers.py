@@ -15,23 +15,23 @@ PROJECT = Path(__file__).resolve().parent.parent
 
 # From the ground up: a module may import those of its own layer and of the layers below, never one above.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "units", "quantities", "tomlsource", "spreadsheet", "datasheet"),
+    ("errors", "files", "units", "quantities", "tomlsource", "spreadsheet", "datasheet"),
     ("log", "pack", "pack_temperature", "pack_correction", "instrument", "signals", "averaging", "propagation"),
     ("readers", "pieces", "endreasons", "steps"),
     ("measures",),
     ("uncertainty",),
     ("findings", "conduct", "grouptable", "sensors", "resistancetable", "incrementaltable", "temperaturetable", "resttable", "circuittable", "powertable", "chargesheet", "efficiencysheet", "cutoffsheet", "trendsheet", "groupbudgets"),
-    ("criteria_quantities", "criteria", "settle", "verdict"),
+    ("taken", "difference", "criteria_pack", "criteria_groups", "criteria_before", "criteria_quantities", "criteria", "settle", "verdict"),
     ("analysis",),
     ("compare", "record"),
-    ("migrations", "database", "storage", "columns_memory", "register"),
-    ("workflow", "export", "standing", "history"),
+    ("chain", "migrations", "database", "storage", "register_rows", "columns_memory", "corrections", "packcard", "register", "chaincheck"),
+    ("custody", "proof", "workflow", "issuing", "reanalysis", "export", "standing", "history"),
     ("simulator",),
-    ("demo", "terminal", "tables", "measure_tables", "detail_tables", "comparison_table"),
+    ("demo", "terminal", "tables", "cardtables", "measure_tables", "detail_tables", "comparison_table"),
     ("commands", "cli", "__main__"),
 )
 # Pairs of one layer that must not know each other, besides the order above.
-FORBIDDEN = {("readers", "steps"), ("steps", "readers"), ("pack", "log"), ("log", "pack"), ("compare", "record"), ("record", "compare")}
+FORBIDDEN = {("readers", "steps"), ("steps", "readers"), ("pack", "log"), ("log", "pack"), ("compare", "record"), ("record", "compare"), ("proof", "register"), ("proof", "database"), ("proof", "workflow")}
 # The simulator makes the logs that the analysis is held against: it must not share its physics.
 SIMULATOR_MAY = {"errors", "simulator"}
 
@@ -49,14 +49,18 @@ ELSEWHERE = {
     "jinja2": {"record"},
     "markupsafe": {"record"},
     "reportlab": {"record"},
-    "sqlalchemy": {"migrations", "database", "columns_memory", "register"},
-    "platformdirs": {"database"},
-    "rich": {"terminal", "tables", "comparison_table", "commands"},
+    "PIL": {"record"},
+    "segno": {"record"},
+    "sqlalchemy": {"chain", "migrations", "database", "register_rows", "columns_memory", "corrections", "packcard", "register", "chaincheck"},
+    "platformdirs": {"database", "proof"},
+    "cryptography": {"proof"},
+    "rfc8785": {"proof", "chain"},
+    "rich": {"terminal", "tables", "cardtables", "comparison_table", "commands"},
     "click": {"commands", "cli"},
     "waitress": {"commands"},
 }
 # What the start of the command must not load. Each takes longer than the whole of `cycler --help` may.
-HEAVY = ("numpy", "pandas", "pyarrow", "scipy", "plotly", "dash", "reportlab", "sqlalchemy", "jinja2", "rich", "waitress")
+HEAVY = ("numpy", "pandas", "pyarrow", "scipy", "plotly", "dash", "reportlab", "sqlalchemy", "jinja2", "rich", "waitress", "cryptography", "rfc8785", "segno", "PIL")
 
 
 def modules(package):

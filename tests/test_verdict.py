@@ -29,7 +29,7 @@ def test_decide_healthy_one_cycle_test_passes_return_to_owner_without_long_rest(
     assert (leak["result"], leak["required"], leak["value"]) == ("not_proven", False, None)
     assert verdict["to_settle"] == [
         "Advisory: Leave the charged pack at rest for 24 h or longer at a steady temperature, with nothing connected but "
-        "the group voltage leads, and log the group voltages."
+        "the group voltage leads, and log the group voltages: a cycle does not show a leaking cell."
     ]
     assert "no safety certificate" in verdict["cautions"][0]
 

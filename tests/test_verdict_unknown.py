@@ -100,9 +100,9 @@ def test_to_settle_value_on_the_limit_says_no_instrument_will_tell():
 
 
 def test_to_settle_resistance_uses_its_own_budget():
-    """185.5 ± 2.1 mΩ against 186 mΩ: u must fall to 0.25 mΩ. Resolution 1 mΩ and gain 0.208 mΩ must shrink, the other, 0.1 mΩ, may
+    """185.5 ± 2.1 mΩ against 186.25 mΩ: u must fall to 0.75 / 3 = 0.25 mΩ. Resolution 1 mΩ and gain 0.208 mΩ must shrink, the other, 0.1 mΩ, may
     stay: sqrt(0.25^2 - 0.1^2) / sqrt(1 + 0.208^2) = 0.2243, which is 4.46 times less."""
-    sentences = to_settle({}, one_limit("resistance_10s_ohm", 0.186, "at_most"))
+    sentences = to_settle({}, one_limit("resistance_10s_ohm", 0.18625, "at_most"))
     assert "a load step 4.5 times as large, or the voltage logged 4.5 times as finely" in sentences[0]
 
 

@@ -219,6 +219,13 @@ def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
     return call
 
 
+def against_option() -> _Decorator:
+    """``--against``: the run that another one is held against."""
+    return click.option(
+        "--against", metavar="RUN", type=RunNumber(), help="Run that this one is held against: the pack before its repair, or its sister.",
+    )
+
+
 def json_option(text: str) -> _Decorator:
     """``--json``."""
     return click.option("--json", "as_json", is_flag=True, help=text)

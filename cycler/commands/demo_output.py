@@ -7,7 +7,8 @@ import sys
 from pathlib import Path
 
 from cycler.comparison_table import print_comparison
-from cycler.demo import Demo
+from cycler.demo import GERMAN, Demo
+from cycler.simulator import SAMPLES
 from cycler.tables import capacity_rows, print_caution, verdict_text
 from cycler.terminal import Sheet
 
@@ -32,14 +33,20 @@ def print_demo(made: Demo) -> None:
         ])
         sheet.blank()
 
-    sheet.line("Records, each as .html and .pdf")
+    sheet.line("Records, each as .html, .pdf and .json")
     for run in made.runs:
         sheet.path(f"  {run.record_files[0].with_suffix('')}")
+    sheet.path(f"  {made.german[0].with_suffix('')} (in German)")
 
     command = f"{program()} --register {shlex.quote(str(made.register))}"
     sheet.title("Look at it")
     sheet.path(f"  {command} serve")
     sheet.path(f"  {command} show {made.runs[0].run_id}")
+    checked = next(run for run in made.runs if run.name == GERMAN)
+    logs = next(sample.files for sample in SAMPLES if sample.name == GERMAN)
+    parts = " ".join(f"--log {shlex.quote(str(made.logs / name))}" for name in logs)
+    sheet.title("Check a record, as a buyer would: from the record and the log alone")
+    sheet.path(f"  {program()} verify {shlex.quote(str(checked.record_files[1]))} {parts}")
     print_caution(
         sheet, *(run.analysis for run in made.runs), names=[f"run {run.run_id}, {run.pack_id}, {run.label}" for run in made.runs]
     )

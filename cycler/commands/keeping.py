@@ -1,4 +1,4 @@
-"""Commands around the register: ``add``, ``list``, ``show``, ``compare``, ``decide``, ``record``."""
+"""Commands around the register: ``add``, ``list``, ``show``, ``compare``, ``decide``."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from cycler.commands.common import (
     HowToRead,
     RunNumber,
     Settings,
+    against_option,
     criteria_option,
     details_option,
     given_options,
@@ -71,7 +72,7 @@ def add(
     logs with the same headings; see columns.
     """
     from cycler.database import check_place
-    from cycler.workflow import analyse_sources, keep_run, known_dangers, remember_columns
+    from cycler.workflow import analyse_sources, analysis_as_judged, keep_run, known_dangers, remember_columns
 
     check_place(settings.register, writing=True)  # a wrong register is told before the work, not after it
     pack, criteria, columns = load_given(pack_file, instrument_file, criteria_name, how)
@@ -84,6 +85,7 @@ def add(
             run_id = keep_run(register, sources, pack, label, analysis, criteria, used, again, new_ratings)
             remembered = remember_columns(register, sources, used, run_id, analysis)
             name, run = register.name, register.run(run_id)
+            analysis = analysis_as_judged(register, run_id)
             earlier = known_dangers(register, run.pack_id)
     from cycler.commands.reading_output import print_reading_doubts
     from cycler.tables import capacity_rows, columns_rows, print_caution, print_grave, verdict_text
@@ -98,7 +100,7 @@ def add(
     ])
     print_reading_doubts(sheet, analysis)
     print_grave(sheet, analysis.get("findings") or [])
-    _print_earlier_dangers(sheet, earlier, run_id)
+    print_earlier_dangers(sheet, earlier, run_id)
     print_caution(sheet, analysis, short=True)
     if remembered.headings:
         remark(settings, "The columns file is used again for logs with these headings; see, or forget it, with: cycler columns")
@@ -107,17 +109,20 @@ def add(
     remark(settings, f"Register: {name}. See it all with: cycler show {run_id}")
 
 
-def _print_earlier_dangers(sheet: Sheet, known: list[KnownDanger], run_id: int) -> None:
-    """Danger that other runs of the pack have shown: a good test since then does not take it back."""
+def print_earlier_dangers(sheet: Sheet, known: list[KnownDanger], run_id: int) -> None:
+    """Danger that other runs of the pack have shown, or its card tells: a good test since then does not take it back."""
     from cycler.tables import print_dangers
     from cycler.terminal import sentence
 
     found = [
-        (f"run {item.run_id}" + (f" ({item.label})" if item.label else ""), sentence(message))
+        (
+            "pack card" if item.run_id is None else f"run {item.run_id}" + (f" ({item.label})" if item.label else ""),
+            sentence(message),
+        )
         for item in known if item.run_id != run_id for message in item.messages
     ]
     if found:
-        sheet.title("Known of this pack from other runs")
+        sheet.title("Also known of this pack")
         print_dangers(sheet, found)
 
 
@@ -149,11 +154,14 @@ def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
     from cycler.tables import print_runs
     from cycler.terminal import Sheet
 
-    if not runs:
+    if runs:
+        print_runs(Sheet(), runs)
+    else:
         whose = f" of pack {pack_id}" if pack_id else ""
         Sheet().line(f"No runs{whose} yet. Keep one with: cycler add LOG --pack PACK.toml")
-        return
-    print_runs(Sheet(), runs)
+    untested = [item.id for item in packs if not item.runs]
+    if untested:
+        Sheet().line(f"With a card but no run yet: {', '.join(untested)}. See a card with: cycler pack ID")
 
 
 @click.command(cls=Command, examples=("cycler show 3", "cycler show 3 --json"))
@@ -174,9 +182,11 @@ def show(settings: Settings, run_id: int, steps: bool, details: bool, as_json: b
         earlier = known_dangers(register, run.pack_id)
         analysis = analysis_as_judged(register, run_id)
         verdicts, records = register.verdicts(run_id), register.records(run_id)
+        corrections = register.corrections(run_id)
     if as_json:
-        print_json(analysis)
+        print_json(analysis | ({"withdrawn": run.withdrawn, "corrections": corrections} if corrections else {}))
         return
+    from cycler.cardtables import print_corrections
     from cycler.commands.reading_output import print_reading_doubts
     from cycler.tables import print_analysis, print_steps
     from cycler.terminal import Sheet
@@ -186,18 +196,24 @@ def show(settings: Settings, run_id: int, steps: bool, details: bool, as_json: b
         ("Run", f"{run.id} of pack {run.pack_id}" + (f", {run.label}" if run.label else "")),
         ("Added", f"{run.added_at}, analysed by {run.software}"),
         ("Test started", run.started_at or "not known (the log carries no date)"),
+        *([("Withdrawn", "this run counts no more, and no record of it is issued; see below who withdrew it and why")] if run.withdrawn else []),
     ])
     sheet.blank()
     print_reading_doubts(sheet, analysis)
     print_analysis(sheet, analysis, details)
     if steps and not details:
         print_steps(sheet, analysis)
-    _print_earlier_dangers(sheet, earlier, run_id)
+    print_earlier_dangers(sheet, earlier, run_id)
+    print_corrections(sheet, corrections)
     if len(verdicts) > 1 or records:
         sheet.title("Kept beside it")
         sheet.pairs([
             *(
-                (f"Verdict {place}", f"{item.decided_at}: {item.result.replace('_', ' ')} by {item.criteria_name}")
+                (
+                    f"Verdict {place}",
+                    f"{item.decided_at}: {item.result.replace('_', ' ')} by {item.criteria_name}"
+                    + ("" if item.analysis_id == run.analysis_id else ", on an analysis that was corrected since"),
+                )
                 for place, item in enumerate(verdicts, 1)
             ),
             *(("Record", f"{item.serial} of {item.made_at}") for item in records),
@@ -274,26 +290,30 @@ def _analyses_named(
 
 @click.command(
     cls=Command,
-    examples=("cycler decide 3 --criteria resale", "cycler decide 3 --criteria my-shop.toml --look --strict"),
+    examples=("cycler decide 3 --criteria resale", "cycler decide 3 --criteria my-shop.toml --against 1 --look --strict"),
 )
 @click.argument("run_id", metavar="RUN", type=RunNumber())
 @criteria_option()
+@against_option()
 @click.option("--look", is_flag=True, help="Judge only, and keep nothing.")
 @click.option("--strict", is_flag=True, help="Exit with code 3 when the verdict is not a pass.")
 @json_option("The verdict as one JSON object.")
 @click.pass_obj
-def decide(settings: Settings, run_id: int, criteria_name: str | None, look: bool, strict: bool, as_json: bool) -> int:
+def decide(
+    settings: Settings, run_id: int, criteria_name: str | None, against: int | None, look: bool, strict: bool, as_json: bool,
+) -> int:
     """Judge a run by a set of criteria and keep the verdict.
 
-    Earlier verdicts of the run stay beside the new one, but records are issued by the newest. --look keeps nothing.
+    Earlier verdicts of the run stay beside the new one, but records are issued by the newest. --look keeps nothing. Criteria on
+    what changed since another run need --against. An open danger on the pack's card is a fail, whatever the figures.
     """
-    from cycler.workflow import decide_run, judge, known_dangers
+    from cycler.workflow import decide_run, known_dangers, look_at_run
 
     criteria = load_criteria(criteria_name)
     with open_register(settings) as register:
         run = register.run(run_id)
         analysis = run.analysis
-        verdict = judge(analysis, criteria) if look else decide_run(register, run_id, criteria)
+        verdict = (look_at_run if look else decide_run)(register, run_id, criteria, against)
         count = len(register.verdicts(run_id))
         earlier = known_dangers(register, run.pack_id)
     if as_json:
@@ -309,7 +329,7 @@ def decide(settings: Settings, run_id: int, criteria_name: str | None, look: boo
         print_reading_doubts(sheet, analysis)
         sheet.line(f"Decision rule: {verdict.get('decision_rule')}.")
         print_settle(sheet, verdict)
-        _print_earlier_dangers(sheet, earlier, run_id)
+        print_earlier_dangers(sheet, earlier, run_id)
         print_caution(sheet, analysis, names=[f"run {run_id}"])
         sheet.blank()
         if look:
@@ -317,74 +337,3 @@ def decide(settings: Settings, run_id: int, criteria_name: str | None, look: boo
         else:
             sheet.line(f"Kept as verdict {count} of run {run_id}; records of this run are now issued by it.")
     return EXIT_NOT_A_PASS if strict and verdict["result"] != "pass" else 0
-
-
-@click.command(
-    cls=Command, short_help="Issue a record of a run as HTML and PDF.",
-    examples=(
-        'cycler record 3 --to records --criteria resale --workshop "Quayside Pack Repair"',
-        "cycler record 3 --serial 2026-0003-1 --to copies",
-    ),
-)
-@click.argument("run_id", metavar="RUN", type=RunNumber())
-@click.option("--to", "folder", metavar="FOLDER", required=True, help="Where the files go; made if it does not exist.")
-@criteria_option(" Without it the newest verdict of the run stands.")
-@click.option(
-    "--workshop", metavar="NAME", envvar="CYCLER_WORKSHOP", show_envvar=True, help="Name of the workshop, as it stands on the record.",
-)
-@click.option("--serial", metavar="SERIAL", help="Issue none, but write out again the one of this serial, as it was issued.")
-@click.pass_context
-def record(
-    ctx: click.Context, run_id: int, folder: str, criteria_name: str | None, workshop: str | None, serial: str | None,
-) -> None:
-    """Issue a record of a run to hand over, as an HTML page and as a PDF.
-
-    Each record has a serial of its own and is kept in the register as issued. A file is never overwritten; its name
-    carries the pack's id.
-    """
-    from cycler.workflow import issue_record, known_dangers, record_stem, write_kept_record
-
-    again = serial is not None
-    if again:  # a workshop from the environment is simply of no use here
-        typed = ctx.get_parameter_source("workshop") is click.core.ParameterSource.COMMANDLINE
-        for option, given in (("--criteria", criteria_name is not None), ("--workshop", typed)):
-            if given:
-                raise click.UsageError(f"--serial writes out what was issued; {option} cannot change it.", ctx)
-    settings: Settings = ctx.obj
-    criteria = load_criteria(criteria_name) if criteria_name is not None else None
-    with open_register(settings) as register, Working(settings, "writing the record" if again else "making the record"):
-        run = register.run(run_id)
-        stem = record_stem(run.pack_id)
-        if serial is not None:
-            paths = write_kept_record(register, run_id, serial, folder, stem)
-        else:
-            workshop = " ".join((workshop or "").split()) or None
-            serial, paths = issue_record(register, run_id, folder, criteria, workshop, stem)
-        records, verdicts = register.records(run_id), register.verdicts(run_id)
-        earlier = known_dangers(register, run.pack_id)
-    from cycler.commands.reading_output import print_reading_doubts
-    from cycler.tables import print_caution, print_grave, result_text
-    from cycler.terminal import Sheet
-
-    place = next(index for index, row in enumerate(records) if row.serial == serial)
-    number = next(index for index, row in enumerate(verdicts, 1) if row.id == records[place].verdict_id)
-    verdict = verdicts[number - 1]
-    sheet = Sheet()
-    sheet.line(f"Record {serial} of run {run_id}, pack {run.pack_id}" + (f", {run.label}" if run.label else ""))
-    for path in paths:
-        sheet.path(str(path))
-    sheet.pairs([
-        *([("Written again", f"as issued on {records[place].made_at}; nothing was issued anew")] if again else []),
-        ("Issued by", f"verdict {number} of run {run_id}, criteria {verdict.criteria_name}, of {verdict.decided_at}"),
-        ("Verdict", result_text(verdict.result)),
-    ])
-    if place and not again:
-        before = ", ".join(row.serial for row in records[:place])
-        sheet.line(f"This is record {place + 1} of the run. Issued before and still in the register: {before}.")
-    if again and place < len(records) - 1:
-        later = ", ".join(row.serial for row in records[place + 1:])
-        sheet.line(f"Not the newest record of the run; issued after it: {later}.")
-    print_reading_doubts(sheet, run.analysis)
-    print_grave(sheet, run.analysis.get("findings") or [])
-    _print_earlier_dangers(sheet, earlier, run_id)
-    print_caution(sheet, run.analysis, short=True)

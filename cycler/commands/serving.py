@@ -46,8 +46,10 @@ def listening_socket(port: int) -> socket.socket:
     return bound
 
 
-def serve_register(settings: Settings, register: str | Path | None, port: int, open_page: bool) -> None:
-    """Serve the pages until interrupted."""
+def serve_register(
+    settings: Settings, register: str | Path | None, port: int, open_page: bool, key_path: str | Path | None = None,
+) -> None:
+    """Serve the pages until interrupted. ``key_path``: of the key that seals records, if it is not the workshop's own."""
     from cycler.database import check_place
 
     check_place(register)
@@ -58,7 +60,7 @@ def serve_register(settings: Settings, register: str | Path | None, port: int, o
 
             from dashboard.app import create_app
 
-            app = create_app(register)
+            app = create_app(register, key_path=key_path)
             server = create_server(app.server, sockets=[bound], threads=_THREADS, ident=None)
     except BaseException:
         bound.close()
@@ -110,4 +112,4 @@ def demo(settings: Settings, folder: str | None, open_dashboard: bool, port: int
         made = run_demo(place, progress=work.begin)
     print_demo(made)
     if open_dashboard:
-        serve_register(settings, made.register, port, open_page=False)
+        serve_register(settings, made.register, port, open_page=False, key_path=made.key)

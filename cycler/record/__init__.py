@@ -6,11 +6,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from cycler.record.content import Beside, Proof
+
 if TYPE_CHECKING:
     from cycler.log import Log
     from cycler.pack import Pack
 
-__all__ = ["Record", "build_record"]
+__all__ = ["Beside", "Proof", "Record", "build_record"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +24,8 @@ class Record:
 
 
 def build_record(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str, made_at: str | datetime,
-                 run_label: str | None = "", workshop: str | None = None) -> Record:
+                 run_label: str | None = "", workshop: str | None = None, language: str = "en", beside: Beside | None = None,
+                 proof: Proof | None = None) -> Record:
     """Lay out the record of one run.
 
     Pure: reads no clock, no settings and no file but the package's own template and fonts; the same input gives
@@ -44,14 +47,27 @@ def build_record(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str,
         The workshop's own name for the test.
     workshop : str, optional
         Name of the workshop.
+    language : str
+        "en" or "de".
+    beside : Beside, optional
+        Pack card, comparison with an earlier run, items of the regulation, records that this one replaces.
+    proof : Proof, optional
+        Digest of the content and key that signs it; with it serial, QR code and how to check stand on the front page.
 
     Returns
     -------
     Record
+
+    Raises
+    ------
+    InputError
+        The language is not known.
     """
     from cycler.record.html import render_html
+    from cycler.record.language import speaking
     from cycler.record.model import build_view
     from cycler.record.pdf import render_pdf
 
-    view = build_view(analysis, pack, log, serial=serial, made_at=made_at, run_label=run_label or "", workshop=workshop)
-    return Record(html=render_html(view), pdf=render_pdf(view))
+    with speaking(language):
+        view = build_view(analysis, pack, log, serial=serial, made_at=made_at, run_label=run_label or "", workshop=workshop, beside=beside, proof=proof)
+        return Record(html=render_html(view), pdf=render_pdf(view))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -11,12 +12,13 @@ import numpy as np
 from cycler.log import Log
 from cycler.pack import Pack
 from cycler.quantities import COVERAGE_FACTOR, display_unit, figure_text
-from cycler.record import measuretext, text
 from cycler.record.blocks import Block, Bullets, Facts, Para, Picture, Section, Table
 from cycler.record.budgets import budget_table, energy_budgets, group_budgets, two_digits
 from cycler.record.curves import group_chart, pack_chart, temperature_chart
 from cycler.record.judged import against_verdict
+from cycler.record.language import decimal, measuretext, text
 from cycler.record.measures import measures
+from cycler.record.sentences import told
 from cycler.record.values import (
     LONGEST_SENTENCE,
     as_list,
@@ -44,6 +46,7 @@ _GROUP_FIGURES = (
     ("capacity_ah", "Ah", 1.0), ("start_deficit_ah", "Ah", 1.0), ("self_discharge_ma", "mA", 1.0),
 )
 _CAPACITY = 4
+_WITH_U = re.compile(r"[\d.]+ ± [\d.]+")
 _READINGS = (*(key for key, _, _ in _GROUP_FIGURES), "full_voltage_v", "min_voltage_v", "max_voltage_v", "ohmic_ohm")
 TOUCH_LIMIT_V = 60.0
 """Above this direct voltage live parts are dangerous to touch. [V]
@@ -52,8 +55,10 @@ The 60 V d.c. limit of touchable safety extra-low voltage; IEC 60598-1:2008, 8.2
 """
 
 
-def sections(analysis: dict[str, Any], pack: Pack, log: Log, software: str) -> tuple[Section, ...]:
-    """All sections of the annex, in order."""
+def sections(
+    analysis: dict[str, Any], pack: Pack, log: Log, software: str, dangers: Sequence[str] = (), proof: Sequence[Section] = (),
+) -> tuple[Section, ...]:
+    """All sections of the annex, in order; ``dangers`` are those of the pack's card, ``proof`` stands behind the raw logs."""
     found = [
         Section("curve", text.H_CURVE, (_curve(analysis, log),), together=True),
         Section("groups", text.H_GROUPS, _groups(analysis, log)),
@@ -69,6 +74,7 @@ def sections(analysis: dict[str, Any], pack: Pack, log: Log, software: str) -> t
     found += group_budgets(analysis)
     found.append(Section("reading", text.H_READING, _reading(analysis)))
     found.append(Section("logs", text.H_LOGS, _logs(analysis, software)))
+    found += proof
     notes = front_and_further(analysis)[1]
     if notes:
         points = [finding_point(finding, analysis) for finding in notes[:MOST_NOTES]]
@@ -80,7 +86,7 @@ def sections(analysis: dict[str, Any], pack: Pack, log: Log, software: str) -> t
     if codes:
         found.append(Section("codes", text.H_CODES, (codes,)))
     found.append(Section("limits", text.H_LIMITS, (Bullets(tuple(("", line) for line in text.LIMITS)),)))
-    found.append(Section("cautions", text.H_CAUTIONS, _cautions(analysis, pack, log)))
+    found.append(Section("cautions", text.H_CAUTIONS, _cautions(analysis, pack, log, dangers)))
     return tuple(found)
 
 
@@ -124,8 +130,8 @@ def _in_full(same: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return same if len(same) <= EACH_DANGER else same[:1]
 
 
-def danger_box(analysis: dict[str, Any]) -> tuple[Block, ...]:
-    """What stands directly under the verdict: each danger with its group and reading, then what to do."""
+def danger_box(analysis: dict[str, Any], on_card: Sequence[str] = ()) -> tuple[Block, ...]:
+    """What stands directly under the verdict: each danger with its group and reading, those of the pack's card, then what to do."""
     lines = []
     for same in _dangers(analysis).values():
         shown = _in_full(same)
@@ -135,7 +141,8 @@ def danger_box(analysis: dict[str, Any]) -> tuple[Block, ...]:
             groups = [clean(finding["group"], 12) for finding in rest if finding.get("group") is not None]
             shape = text.FINDING_GROUP if len(groups) == 1 else text.FINDING_GROUPS
             lines.append(text.FINDING_SAME.format(groups=shape.format(n=", ".join(groups))))
-    return (Para("\n".join([*lines, text.CAUTION_DANGER]), "warning"),) if lines else ()
+    what_to_do = text.CAUTION_DANGER if lines else text.CAUTION_CARD_DANGER
+    return (Para("\n".join([*lines, *on_card, what_to_do]), "warning"),) if lines or on_card else ()
 
 
 def _reading_u(analysis: dict[str, Any], finding: dict[str, Any]) -> str:
@@ -156,13 +163,19 @@ def finding_point(finding: dict[str, Any], analysis: dict[str, Any] | None = Non
     severity = text.SEVERITY.get(str(finding.get("severity")), text.SEVERITY["info"])
     lead = text.FINDING_LEAD.format(severity=severity, label=clean(text.code_label(finding["code"])), place=place)
     message = finding.get("message")
-    told = [sentence(message) if message else clean(text.code_sentence(finding["code"]))]
+    said = [sentence(message) if message else clean(text.code_sentence(finding["code"]))]
     if analysis is not None:
         against, evidence = against_verdict(analysis, finding), finding.get("evidence")
-        if evidence and (against or "±" in str(evidence)):
-            told.append(text.FINDING_EVIDENCE.format(evidence=clean(evidence, LONGEST_SENTENCE).rstrip(".")))
-        told.append(against)
-    return lead, " ".join(filter(None, told))
+        if evidence and (against or "±" in str(evidence)) and not _said_already(str(evidence), str(message)):
+            said.append(text.FINDING_EVIDENCE.format(evidence=told(clean(evidence, LONGEST_SENTENCE).rstrip("."))))
+        said.append(against)
+    return lead, " ".join(filter(None, said))
+
+
+def _said_already(evidence: str, message: str) -> bool:
+    """Whether every figure of the evidence that carries an uncertainty stands in the message too."""
+    figures = _WITH_U.findall(evidence)
+    return bool(figures) and all(shown in message for shown in figures)
 
 
 def _codes(analysis: dict[str, Any]) -> Facts | None:
@@ -240,7 +253,7 @@ def _cell(group: dict[str, Any], key: str, unit: str, factor: float = 1.0) -> st
     if u is None and key == "end_voltage_v":  # the same channel reads both
         u = number(group.get("u_rest_voltage_v"))
     _, name = display_unit(unit)
-    shown = figure_text(value * factor, None if u is None else u * factor, unit)
+    shown = decimal(figure_text(value * factor, None if u is None else u * factor, unit))
     return shown.removesuffix(f" {name}") if name else shown
 
 
@@ -274,14 +287,14 @@ def _signed(value: Any, unit: str) -> str:
         return text.DASH
     digits = 3 if abs(known) < 100 else 1
     shown = f"{known:.{digits}f}"
-    return f"{shown.replace('-', '−') if float(shown) else shown.lstrip('-')} {unit}"
+    return decimal(f"{shown.replace('-', '−') if float(shown) else shown.lstrip('-')} {unit}")
 
 
 def _from_to(step: dict[str, Any]) -> str:
     start, end = number(step.get("start_voltage_v")), number(step.get("end_voltage_v"))
     if start is None or end is None:
         return text.DASH
-    return f"{start:.2f} V – {end:.2f} V"
+    return decimal(f"{start:.2f} V – {end:.2f} V")
 
 
 # ---- budgets, instrument ---------------------------------------------------------------------------------
@@ -308,21 +321,21 @@ def instrument_sentence(analysis: dict[str, Any], pack: Pack) -> str:
         offset = number(instrument.get(f"{channel}_offset_{'c' if unit == '°C' else unit.lower()}"))
         limit = []
         if gain:
-            limit.append(text.OF_READING.format(percent=f"{gain * 100:.4g}"))
+            limit.append(text.OF_READING.format(percent=decimal(f"{gain * 100:.4g}")))
         if offset:
-            limit.append(f"{offset:.4g} {unit}")
+            limit.append(decimal(f"{offset:.4g} {unit}"))
         if limit:
             shown = " + ".join(limit)
             parts.append(f"{text.INSTRUMENT_CHANNEL[channel]} ±({shown})" if len(limit) > 1 else f"{text.INSTRUMENT_CHANNEL[channel]} ±{shown}")
     clock = number(instrument.get("clock_gain"))
     if clock:
-        parts.append(f"{text.INSTRUMENT_CHANNEL['clock']} {clean(stated['clock']) if 'clock' in stated else f'±{clock * 100:.4g} %'}")
+        parts.append(f"{text.INSTRUMENT_CHANNEL['clock']} {clean(stated['clock']) if 'clock' in stated else decimal(f'±{clock * 100:.4g} %')}")
     sense = instrument.get("sense")
     if sense:
         parts.append(text.SENSE.get(str(sense), clean(sense)))
     lead = number(instrument.get("lead_resistance_ohm"))
     if lead:
-        parts.append(text.LEAD.format(ohm=figure_text(lead, None, "ohm")))
+        parts.append(text.LEAD.format(ohm=decimal(figure_text(lead, None, "ohm"))))
     if not parts:
         return text.TEST_INSTRUMENT_UNKNOWN
     if instrument.get("file"):
@@ -334,8 +347,8 @@ def instrument_sentence(analysis: dict[str, Any], pack: Pack) -> str:
 def _as_stated(instrument: dict[str, Any], channel: str, unit: str) -> str:
     """A line of a data sheet or certificate as it was stated, in quotes, with the size of the digits it counts."""
     digit = number(instrument.get(f"{channel}_digit_{'c' if unit == '°C' else unit.lower()}"))
-    size = text.DIGIT_SIZE.format(size=f"{digit:.4g} {unit}") if digit else ""
-    return f"“{clean(instrument['stated'][channel])}”{size}"
+    size = text.DIGIT_SIZE.format(size=decimal(f"{digit:.4g} {unit}")) if digit else ""
+    return f"{text.QUOTED.format(text=clean(instrument['stated'][channel]))}{size}"
 
 
 # ---- reading and raw logs --------------------------------------------------------------------------------
@@ -345,17 +358,17 @@ def _reading(analysis: dict[str, Any]) -> tuple[Block, ...]:
     if get(reading, "encoding"):
         header = get(reading, "header_row")
         shape = text.ENCODING if header is not None else text.ENCODING_NO_HEADER
-        delimiter, decimal = get(reading, "delimiter"), get(reading, "decimal")
+        delimiter, mark = get(reading, "delimiter"), get(reading, "decimal")
         facts.append((text.L_ENCODING, shape.format(
             encoding=clean(get(reading, "encoding"), 40),
-            delimiter=text.DELIMITER.get(str(delimiter), f"“{clean(delimiter, 20)}”" if delimiter else text.NOT_KNOWN),
-            decimal=text.DECIMAL.get(str(decimal), f"“{clean(decimal, 20)}”" if decimal else text.NOT_KNOWN), header=clean(header, 20))))
+            delimiter=text.DELIMITER.get(str(delimiter), text.QUOTED.format(text=clean(delimiter, 20)) if delimiter else text.NOT_KNOWN),
+            decimal=text.DECIMAL.get(str(mark), text.QUOTED.format(text=clean(mark, 20)) if mark else text.NOT_KNOWN), header=clean(header, 20))))
     kind = get(reading, "clock", "kind")
-    clock = clean(text.words(kind)) if kind else text.NOT_KNOWN
+    clock = text.CLOCK_WORDS.get(str(kind)) or clean(text.words(kind)) if kind else text.NOT_KNOWN
     facts.append((text.L_CLOCK, text.CLOCK_WRAPPED.format(kind=clock) if get(reading, "clock", "wrapped") is True else clock))
     sign, evidence = get(reading, "sign", "discharge_is"), get(reading, "sign", "evidence")
-    sign_text = clean(text.words(sign), 60) if sign else text.NOT_KNOWN
-    facts.append((text.L_SIGN, text.SIGN.format(sign=sign_text, evidence=clean(evidence, LONGEST_SENTENCE)) if evidence
+    sign_text = text.SIGN_WORDS.get(str(sign)) or clean(text.words(sign), 60) if sign else text.NOT_KNOWN
+    facts.append((text.L_SIGN, text.SIGN.format(sign=sign_text, evidence=told(clean(evidence, LONGEST_SENTENCE))) if evidence
                   else text.SIGN_PLAIN.format(sign=sign_text) if sign else text.NOT_KNOWN))
     median, largest = get(reading, "sampling_s", "median"), get(reading, "sampling_s", "max")
     if number(median) is not None:
@@ -414,7 +427,7 @@ def _warnings(warnings: list[Any]) -> str:
         if not isinstance(warning, dict):
             continue
         message = warning.get("message")
-        shown = clean(message, LONGEST_SENTENCE).rstrip(".") if message else clean(text.code_phrase(warning.get("code")))
+        shown = told(clean(message, LONGEST_SENTENCE).rstrip(".")) if message else clean(text.code_phrase(warning.get("code")))
         if warning.get("where"):
             shown += f" ({clean(_file_name(warning['where']), 120)})"
         counted[shown] = counted.get(shown, 0) + 1
@@ -445,10 +458,12 @@ def _logs(analysis: dict[str, Any], software: str) -> tuple[Block, ...]:
 
 
 # ---- cautions --------------------------------------------------------------------------------------------
-def _cautions(analysis: dict[str, Any], pack: Pack, log: Log) -> tuple[Block, ...]:
+def _cautions(analysis: dict[str, Any], pack: Pack, log: Log, dangers: Sequence[str]) -> tuple[Block, ...]:
     blocks: list[Block] = []
     if has_danger(analysis):
         blocks.append(Para(text.CAUTION_DANGER, "warning"))
+    elif dangers:
+        blocks.append(Para(text.CAUTION_CARD_DANGER, "warning"))
     if get(analysis, "verdict", "result") == "fail":
         blocks.append(Para(text.CAUTION_FAILED, "warning"))
     voltages = [number(pack_value(analysis, pack, "charge_voltage_v"))]

@@ -17,10 +17,14 @@ class Para:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """Pairs of name and value; an empty value is a line to write on, an empty name a value across the page."""
+    """Pairs of name and value; an empty value is a line to write on, an empty name a value across the page.
+
+    ``narrow`` sets the names of one column as close as those of two.
+    """
 
     rows: tuple[tuple[str, str], ...]
     columns: int = 1
+    narrow: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,6 +112,7 @@ class View:
     made_at: str
     stamp: tuple[int, int, int, int, int, int]
     head: Facts
+    code: Chart | None
     front: tuple[Section, ...]
     annex: tuple[Section, ...]
     software: str

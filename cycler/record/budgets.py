@@ -6,8 +6,8 @@ import math
 from typing import Any
 
 from cycler.quantities import COVERAGE_FACTOR, decimals_for, display_unit
-from cycler.record import measuretext, text
 from cycler.record.blocks import Section, Table
+from cycler.record.language import decimal, measuretext, text
 from cycler.record.values import as_list, clean, get, number
 
 FIGURES = {
@@ -20,7 +20,7 @@ def two_digits(u: float, unit: str) -> str:
     """An uncertainty with two significant digits. JCGM 100:2008, 7.2.6 (clause from memory)."""
     factor, name = display_unit(unit)
     shown = abs(u) * factor
-    return f"{shown:.{decimals_for(shown) if shown else 0}f} {name}".rstrip()
+    return decimal(f"{shown:.{decimals_for(shown) if shown else 0}f} {name}".rstrip())
 
 
 def source_words(source: Any) -> str:
@@ -37,7 +37,7 @@ def contributions(entries: Any, key: str = "standard_uncertainty") -> list[tuple
 
 def share_of_variance(u: float, combined: float) -> str:
     """What one source makes of the whole variance."""
-    return f"{100 * u * u / (combined * combined or 1.0):.1f} %"
+    return decimal(f"{100 * u * u / (combined * combined or 1.0):.1f} %")
 
 
 def budget_table(entries: Any, key: str, unit: str, name: str, total: float | None = None) -> Table | None:

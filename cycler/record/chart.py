@@ -14,6 +14,8 @@ from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
+from cycler.record.language import decimal
+
 WIDTH = 510.0
 CHARACTER_WIDTH = 0.6
 """Width of a character of the chart's typeface over its size, a mean that errs on the wide side."""
@@ -59,6 +61,14 @@ class Disc:
 
 
 @dataclass(frozen=True, slots=True)
+class Tiles:
+    """Filled rectangles (x, y, width, height), painted as one shape so that no seam shows where they touch."""
+
+    boxes: tuple[tuple[float, float, float, float], ...]
+    shade: float = INK
+
+
+@dataclass(frozen=True, slots=True)
 class Chart:
     """Finished geometry. ``title`` is its name and ``description`` its text alternative."""
 
@@ -66,7 +76,7 @@ class Chart:
     height: float
     title: str
     description: str
-    items: tuple[Stroke | Label | Disc, ...]
+    items: tuple[Stroke | Label | Disc | Tiles, ...]
 
 
 # ---- numbers to geometry ---------------------------------------------------------------------------------
@@ -136,7 +146,7 @@ def tick_text(value: float, ticks: list[float]) -> str:
     step = abs(ticks[1] - ticks[0]) if len(ticks) > 1 else 1.0
     digits = max(0, min(6, -math.floor(math.log10(step) + 1e-9)))
     text = f"{value:.{digits}f}"
-    return text.replace("-", "−") if float(text) else text.lstrip("-")
+    return decimal(text.replace("-", "−") if float(text) else text.lstrip("-"))
 
 
 def padded(low: float, high: float, share: float = 0.06, least: float = 0.02) -> tuple[float, float]:
@@ -294,6 +304,9 @@ def to_svg(chart: Chart, css_class: str = "chart") -> str:
             if item.width > 0:
                 paint += f' stroke="{_hex(item.shade)}" stroke-width="{item.width:g}"'
             out.append(f'<circle cx="{_n(item.x)}" cy="{_n(item.y)}" r="{item.radius:g}" {paint}/>')
+        elif isinstance(item, Tiles):
+            boxes = "".join(f"M{_n(x)} {_n(y)}h{_n(w)}v{_n(h)}h-{_n(w)}z" for x, y, w, h in item.boxes)
+            out.append(f'<path d="{boxes}" fill="{_hex(item.shade)}"/>')
         else:
             place = f'x="{_n(item.x)}" y="{_n(item.y)}"'
             if item.turned:
@@ -330,6 +343,16 @@ def to_drawing(chart: Chart, regular: str, bold: str, printable: Any = str) -> A
             drawing.add(shapes.Circle(
                 item.x, height - item.y, item.radius, fillColor=None if item.fill is None else grey(item.fill),
                 strokeColor=grey(item.shade) if item.width > 0 else None, strokeWidth=item.width))
+        elif isinstance(item, Tiles):
+            path = shapes.Path(fillColor=grey(item.shade), strokeColor=None)
+            for x, y, w, h in item.boxes:
+                top, bottom = height - y, height - y - h
+                path.moveTo(x, bottom)
+                path.lineTo(x + w, bottom)
+                path.lineTo(x + w, top)
+                path.lineTo(x, top)
+                path.closePath()
+            drawing.add(path)
         else:
             text = shapes.String(0, 0, printable(item.text), fontName=bold if item.bold else regular, fontSize=item.size,
                                  textAnchor=item.anchor, fillColor=grey(item.shade))

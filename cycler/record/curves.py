@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 
 from cycler.log import Log
-from cycler.record import measuretext, text
 from cycler.record.chart import (
     GREY,
     INK,
@@ -25,6 +24,7 @@ from cycler.record.chart import (
     tick_text,
     time_unit,
 )
+from cycler.record.language import decimal, measuretext, text
 from cycler.record.values import as_list, clean, get, number, span_of_capacity, without_unit
 
 STRIP_SHADE = {"discharge": 0.25, "charge": 0.72, "rest": WHITE}
@@ -156,9 +156,9 @@ def pack_chart(log: Log, analysis: dict[str, Any]) -> Chart | None:
 def _describe_pack(u_range: tuple[float, float] | None, i_range: tuple[float, float] | None) -> str:
     parts = [text.CURVE_TITLE]
     if u_range:
-        parts.append(f"{u_range[0]:.2f} V – {u_range[1]:.2f} V")
+        parts.append(decimal(f"{u_range[0]:.2f} V – {u_range[1]:.2f} V"))
     if i_range:
-        parts.append(f"{i_range[0]:.2f} A – {i_range[1]:.2f} A")
+        parts.append(decimal(f"{i_range[0]:.2f} A – {i_range[1]:.2f} A"))
     return ", ".join(parts)
 
 
@@ -217,7 +217,7 @@ def group_chart(log: Log, analysis: dict[str, Any]) -> tuple[Chart | None, bool]
     if cutoff is not None and panel.y_low < cutoff < panel.y_high:
         y = panel.y(cutoff)
         items.append(Stroke(((panel.left, y), (panel.right, y)), width=0.7, dash=(4, 2)))
-        items.append(Label(panel.left + 4, y - 2.5, text.LABEL_CUTOFF.format(voltage=f"{cutoff:.2f} V"), size=6.5))
+        items.append(Label(panel.left + 4, y - 2.5, text.LABEL_CUTOFF.format(voltage=decimal(f"{cutoff:.2f} V")), size=6.5))
     ends = groups[-1, others] if others else np.array([])
     ends = ends[np.isfinite(ends)]
     other_y = panel.y(float(np.median(ends))) + 2.4 if ends.size else None

@@ -6,9 +6,21 @@ import re
 from typing import Any
 
 from cycler.quantities import display_unit
-from cycler.record import text
 from cycler.record.blocks import Block, Bullets, Para, Section, Table
-from cycler.record.values import as_list, banded, clean, figure, get, number, plain, sentence
+from cycler.record.language import decimal, text
+from cycler.record.sentences import told
+from cycler.record.values import (
+    LONGEST_SENTENCE,
+    as_list,
+    banded,
+    clean,
+    figure,
+    finished,
+    get,
+    number,
+    plain,
+    sentence,
+)
 
 # Quantities of the criteria that judge what a finding is about.
 _JUDGED_BY = {
@@ -67,17 +79,23 @@ def _label(criterion: dict[str, Any]) -> str:
     label = clean(criterion.get("label") or getattr(_quantity(quantity), "label", None) or text.words(quantity or criterion.get("id")))
     group = criterion.get("group")
     if group is None:
-        return label
-    shown = text.FINDING_PLACE_GROUP.format(n=clean(group, 12))
+        return told(label, mark=False)
+    shown = f"group {clean(group, 12)}"
     put = _THE_GROUP.sub(lambda found: shown if found.start() else shown[:1].upper() + shown[1:], label, count=1)
-    return put if put != label else f"{label}, {shown}"
+    return told(put, mark=False) if put != label else f"{told(label, mark=False)}, {text.FINDING_PLACE_GROUP.format(n=clean(group, 12))}"
 
 
 def _reason(criterion: dict[str, Any]) -> str:
     """The verdict's reason without the group that the label already names."""
-    reason = sentence(criterion["reason"]) if criterion.get("reason") else ""
-    group = criterion.get("group")
-    return sentence(reason.removeprefix(f"Group {group}: ")) if group is not None else reason
+    reason = clean(criterion["reason"], LONGEST_SENTENCE) if criterion.get("reason") else ""
+    return sentence(reason.removeprefix(f"Group {criterion.get('group')}: "))
+
+
+def _missing(criterion: dict[str, Any]) -> str:
+    """The reason without "not measured" before it and without full stop, to stand where the figures are missing."""
+    reason = clean(criterion.get("reason") or "", LONGEST_SENTENCE)
+    bare = _MISSING.sub("", reason)
+    return told(bare.rstrip(".")) if bare != reason else _reason(criterion).rstrip(".")
 
 
 def against_verdict(analysis: dict[str, Any], finding: dict[str, Any]) -> str:
@@ -95,8 +113,8 @@ def against_verdict(analysis: dict[str, Any], finding: dict[str, Any]) -> str:
     if result == "none":
         return ""
     shape = text.AGAINST_NOT_PROVEN if result == "not_proven" else text.AGAINST_PASS
-    reason = _reason(criterion) or sentence(text.N_NO_REASON)
-    return shape.format(label=_label(criterion), reason=reason[:1].lower() + reason[1:])
+    reason = _reason(criterion) or finished(text.N_NO_REASON)
+    return shape.format(label=_label(criterion), reason=text.lowered(reason))
 
 
 def criteria_of(analysis: dict[str, Any], required: bool) -> list[dict[str, Any]]:
@@ -141,13 +159,13 @@ def _criteria_table(criteria: list[dict[str, Any]], note: str) -> Table:
             row[first:PROBABILITY + 1] = [why] + [""] * (PROBABILITY - first)
             spans.append((k, first, PROBABILITY))
         rows.append(tuple(row))
-    return Table(caption, text.CRITERIA_HEAD, tuple(rows), "lflllll", (0.265, 0.172, 0.135, 0.083, 0.115, 0.105, 0.125), strong,
+    return Table(caption, text.CRITERIA_HEAD, tuple(rows), "lflllll", (0.29, 0.165, 0.13, 0.08, 0.11, 0.1, 0.125), strong,
                  strong_columns=(0, 6), name="criteria", spans=tuple(spans))
 
 
 def _why_empty(criterion: dict[str, Any], probability: str) -> tuple[int, str]:
     """First column that has nothing to show, and why; the reason stands across the empty columns."""
-    reason = _MISSING.sub("", _reason(criterion)).rstrip(".") or text.N_NO_REASON
+    reason = _missing(criterion) or text.N_NO_REASON
     if criterion.get("applies") is False or number(criterion.get("value")) is None:
         return GUARD, reason
     if number(criterion.get("acceptance_limit")) is not None:
@@ -168,7 +186,7 @@ def _criterion_row(criterion: dict[str, Any]) -> tuple[str, ...]:
     result = result_of(criterion.get("result"))
     measured = _value_text(criterion.get("value"), criterion.get("u_value"), unit)
     if number(criterion.get("value")) is None:
-        if str(criterion.get("reason")).lower().startswith(text.NOT_KNOWN):
+        if str(criterion.get("reason")).lower().startswith("not known"):
             measured = text.NOT_KNOWN
     elif criterion.get("bound") == "lower":
         measured = text.AT_LEAST_SHORT.format(figure=measured)
@@ -184,5 +202,5 @@ def _criterion_row(criterion: dict[str, Any]) -> tuple[str, ...]:
 def _probability(value: float) -> str:
     """Percent, never rounded up to certainty."""
     if value > 0.999:
-        return "> 99.9 %"
-    return "< 0.1 %" if value < 0.001 else f"{value * 100:.1f} %"
+        return decimal("> 99.9 %")
+    return decimal("< 0.1 %" if value < 0.001 else f"{value * 100:.1f} %")

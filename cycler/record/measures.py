@@ -12,12 +12,14 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from cycler.quantities import decimals_for, display_unit, significant_text
-from cycler.record import measuretext as words
-from cycler.record import text
 from cycler.record.blocks import Block, Bullets, Facts, Para, Section, Table
+from cycler.record.language import decimal, text
+from cycler.record.language import measuretext as words
+from cycler.record.sentences import told
 from cycler.record.values import (
     LONGEST_SENTENCE,
     as_list,
+    capital,
     clean,
     duration,
     figure,
@@ -53,7 +55,7 @@ def bare(value: Any, u: Any, unit: str) -> str:
     if number(value) is None:
         return text.DASH
     if number(u) == 0.0:
-        return significant_text(number(value) * display_unit(unit)[0])
+        return decimal(significant_text(number(value) * display_unit(unit)[0]))
     return figure(value, u, unit).removesuffix(f" {display_unit(unit)[1]}")
 
 
@@ -71,10 +73,6 @@ def _joined(parts: Sequence[str]) -> str:
     return "; ".join(part for part in parts if part)
 
 
-def _capital(phrase_text: str) -> str:
-    return phrase_text[:1].upper() + phrase_text[1:]
-
-
 def _with_remarks(table: Table) -> Table:
     """The table without its last column where that holds no remark."""
     if any(row[-1] for row in table.rows):
@@ -85,18 +83,18 @@ def _with_remarks(table: Table) -> Table:
 
 def _volts(value: Any) -> str:
     known = number(value)
-    return text.NOT_KNOWN if known is None else f"{known:.2f} V"
+    return text.NOT_KNOWN if known is None else decimal(f"{known:.2f} V")
 
 
 def _amps(value: Any) -> str:
     known = number(value)
-    return text.NOT_KNOWN if known is None else f"{significant_text(abs(known), 3)} A"
+    return text.NOT_KNOWN if known is None else decimal(f"{significant_text(abs(known), 3)} A")
 
 
 def _short(value: Any) -> str:
     """A figure that is itself an estimate, with two digits."""
     known = number(value)
-    return text.DASH if known is None else significant_text(known, 2)
+    return text.DASH if known is None else decimal(significant_text(known, 2))
 
 
 # ---- capacity to each cut-off ------------------------------------------------------------------------------
@@ -152,11 +150,11 @@ def _corrected(sheet: dict[str, Any]) -> tuple[str, str, str, str]:
         return words.CUTOFF_CORRECTED, words.NOT_GIVEN, text.DASH, reasons_text(sheet.get("reasons"))
     ends = {
         "rate": (_short(sheet.get("from_rate_it")), _short(sheet.get("to_rate_it"))),
-        "temperature": (f"{number(sheet.get('from_temperature_c')) or 0.0:.1f}", f"{number(sheet.get('to_temperature_c')) or 0.0:.1f}"),
+        "temperature": tuple(decimal(f"{number(sheet.get(f'{end}_temperature_c')) or 0.0:.1f}") for end in ("from", "to")),
     }
     by = ", ".join(words.CUTOFF_CONDITION[name].format(from_=ends[name][0], to=ends[name][1]) for name in ends if name in done)
     factor = number(sheet.get("factor"))
-    parts = [words.CUTOFF_CORRECTION.format(by=by, factor=text.NOT_KNOWN if factor is None else f"{factor:.4f}")]
+    parts = [words.CUTOFF_CORRECTION.format(by=by, factor=text.NOT_KNOWN if factor is None else decimal(f"{factor:.4f}"))]
     parts += [words.CUTOFF_NOT_FOR[name] for name in ends if name not in done]
     assumed = [words.CORRECTION_WORDS.get(str(key), text.words(key)) for key in as_list(sheet.get("defaulted"))]
     if assumed:
@@ -207,7 +205,7 @@ def _charge_words(charge: dict[str, Any]) -> str:
         parts.append(shape.format(n=f"{pauses:.0f}", duration=duration(charge.get("pause_s"))))
     heat = [number(charge.get(f"{which}_temperature_c")) for which in ("mean", "min", "max")]
     if None not in heat:
-        mean, low, high = (f"{celsius:.1f}" for celsius in heat)
+        mean, low, high = (decimal(f"{celsius:.1f}") for celsius in heat)
         parts.append(words.CHARGE_TEMPERATURE.format(mean=f"{mean} °C", low=low, high=f"{high} °C"))
     parts.append(reasons_text(charge.get("reasons")))
     return f"{_joined(parts)}."
@@ -219,7 +217,7 @@ def _power(analysis: dict[str, Any]) -> Measure | None:
     if not isinstance(sheet, dict):
         return None
     doubts = reasons_text(sheet.get("reasons"))
-    note = Para(words.POWER_NOTE.format(procedure=_capital(clean(sheet.get("procedure") or words.H_POWER, LONGEST_SENTENCE))), "small")
+    note = Para(words.POWER_NOTE.format(procedure=capital(told(clean(sheet["procedure"], LONGEST_SENTENCE)) if sheet.get("procedure") else words.H_POWER)), "small")
     if number(sheet.get("discharge_10s_w")) is None:
         facts = Facts(((words.L_POWER, text.NOT_MEASURED), (words.L_WHY_NOT, doubts or text.N_NO_REASON)))
         return Measure(Section("power", words.H_POWER, (facts,)), text.NOT_MEASURED)
@@ -254,21 +252,21 @@ _FLAT = {"plateau_flat", "slope_vague"}
 
 def _leaks(analysis: dict[str, Any]) -> Measure | None:
     groups = [group for group in as_list(get(analysis, "groups")) if isinstance(group, dict)]
-    told = [group for group in groups if "self_discharge_reasons" in group]
-    if not told and (groups or not isinstance(get(analysis, "power"), dict)):
+    known = [group for group in groups if "self_discharge_reasons" in group]
+    if not known and (groups or not isinstance(get(analysis, "power"), dict)):
         return None  # of an earlier version
     if not groups:
         none = words.NOT_MEASURED_BECAUSE.format(reasons=text.W_GROUPS)
         return Measure(Section("leaks", words.H_LEAKS, (Para(none),)), text.NOT_MEASURED)
-    measured = [group for group in told if any(number(group.get(key)) is not None for key in ("self_discharge_ma", "smallest_leak_shown_ma"))]
+    measured = [group for group in known if any(number(group.get(key)) is not None for key in ("self_discharge_ma", "smallest_leak_shown_ma"))]
     if not measured:
-        codes = [code for group in told for code in as_list(group.get("self_discharge_reasons"))]
-        lines = [_longest_rest(analysis, codes), words.NOT_MEASURED_BECAUSE.format(reasons=reasons_text(codes) or text.N_NO_REASON), _needed(told)]
+        codes = [code for group in known for code in as_list(group.get("self_discharge_reasons"))]
+        lines = [_longest_rest(analysis, codes), words.NOT_MEASURED_BECAUSE.format(reasons=reasons_text(codes) or text.N_NO_REASON), _needed(known)]
         if _FLAT & set(codes):
             lines.append(words.LEAK_FLAT)
         return Measure(Section("leaks", words.H_LEAKS, (Para(" ".join(filter(None, lines))),)), text.NOT_MEASURED)
     rows = []
-    for group in told:
+    for group in known:
         hours = number(group.get("shortest_rest_h_for_1ma"))
         rows.append((
             clean(group.get("group"), 12), bare(group.get("self_discharge_ma"), group.get("u_self_discharge_ma"), "mA"),
@@ -278,7 +276,7 @@ def _leaks(analysis: dict[str, Any]) -> Measure | None:
     step = step_by_index(analysis, next((group["self_discharge_step"] for group in measured if group.get("self_discharge_step") is not None), None))
     rest = [Para(words.LEAK_REST.format(duration=duration(step.get("duration_s")), step=clean(step.get("index"), 12)))] if step else []
     caption = words.LEAK_CAPTION
-    if any(_FLAT & set(as_list(group.get("self_discharge_reasons"))) for group in told):
+    if any(_FLAT & set(as_list(group.get("self_discharge_reasons"))) for group in known):
         caption = f"{caption} {words.LEAK_FLAT}"
     table = _with_remarks(Table(caption, words.LEAK_HEAD, tuple(rows), "lfrrl", (0.1, 0.17, 0.17, 0.17, 0.39), dense=True, name="leaks"))
     worst = max(measured, key=lambda group: number(group.get("self_discharge_ma")) or -math.inf)
@@ -321,7 +319,7 @@ def _temperatures(analysis: dict[str, Any]) -> Measure | None:
     if not sensors:
         none = Para(words.NOT_MEASURED_BECAUSE.format(reasons=reasons_text(thermal.get("reasons")) or text.W_TEMPERATURE))
         return Measure(Section("temperature", words.H_TEMPERATURE, (none,)), text.NOT_MEASURED)
-    rows, told = [], []
+    rows, notes = [], []
     for sensor in sensors[:MOST_SENSORS]:
         name = without_unit(clean(sensor.get("name") or text.NOT_STATED, 40))
         rows.append((
@@ -330,22 +328,22 @@ def _temperatures(analysis: dict[str, Any]) -> Measure | None:
             *(_minutes(sensor.get(key), sensor.get(f"u_{key}")) for key in (
                 "time_above_45c_s", "time_above_60c_s", "time_outside_charge_window_s", "time_outside_discharge_window_s")),
         ))
-        parts = [words.TEMPERATURE_NTC.format(evidence=clean(sensor.get("evidence"), 160))] if sensor.get("source") == "ntc" else []
+        parts = [words.TEMPERATURE_NTC.format(evidence=told(clean(sensor.get("evidence"), 160)))] if sensor.get("source") == "ntc" else []
         cold = number(sensor.get("time_below_0c_charging_s"))
         if cold:
             parts.append(words.TEMPERATURE_COLD.format(minutes=_minutes(cold, sensor.get("u_time_below_0c_charging_s"))))
         parts += [reasons_text(sensor.get("reasons")), words.TEMPERATURE_OUT if sensor.get("excluded") is True else ""]
         if any(parts):
-            told.append((words.TEMPERATURE_LEAD.format(name=name), f"{_joined(parts)}."))
+            notes.append((words.TEMPERATURE_LEAD.format(name=name), f"{_joined(parts)}."))
     windows = [[number(end) for end in as_list(thermal.get(key))] for key in ("charge_window_c", "discharge_window_c")]
-    shown = [words.WINDOW.format(low=f"{low:g}".replace("-", "−"), high=f"{high:g}".replace("-", "−")) if None not in (low, high) else text.NOT_KNOWN
+    shown = [decimal(words.WINDOW.format(low=f"{low:g}".replace("-", "−"), high=f"{high:g}".replace("-", "−"))) if None not in (low, high) else text.NOT_KNOWN
              for low, high in ([*ends, None, None][:2] for ends in windows)]
     stated = words.WINDOW_STATED if thermal.get("windows_stated") is True else words.WINDOW_ASSUMED
     caption = words.TEMPERATURE_CAPTION.format(charge=shown[0], discharge=shown[1], stated=stated)
     blocks: list[Block] = [Table(caption, words.TEMPERATURE_HEAD, tuple(rows), "lffffffff", (0.2, 0.1, 0.1, 0.09, 0.12, 0.09, 0.09, 0.1, 0.11), dense=True,
                                  name="sensors")]
-    if told:
-        blocks.append(Bullets(tuple(told)))
+    if notes:
+        blocks.append(Bullets(tuple(notes)))
     if len(sensors) > MOST_SENSORS:
         blocks.append(Para(text.MORE.format(n=len(sensors) - MOST_SENSORS), "small"))
     glance = text.NOT_MEASURED
@@ -365,7 +363,7 @@ def _circuit(analysis: dict[str, Any]) -> Measure | None:
     pack = sheet.get("pack") if isinstance(sheet.get("pack"), dict) else None
     groups = [row for row in as_list(sheet.get("groups")) if isinstance(row, dict)]
     given = [row for row in (pack, *groups) if row is not None and number(row.get("r0_ohm")) is not None]
-    nexts = [clean(line, LONGEST_SENTENCE) for line in as_list(sheet.get("to_record"))]
+    nexts = [told(clean(line, LONGEST_SENTENCE)) for line in as_list(sheet.get("to_record"))]
     advice: list[Block] = [Para(" ".join((words.CIRCUIT_NEXT, *nexts)))] if nexts else []
     if not given:
         codes = [*as_list(sheet.get("reasons")), *(code for row in groups for code in as_list(row.get("reasons")))]
@@ -391,7 +389,7 @@ def _experiment(row: dict[str, Any]) -> str:
     state += [] if warm is None else [text.N_ABOUT.format(figure=f"{warm:.0f} °C")]
     excitation = str(row.get("excitation"))
     lines = [words.CIRCUIT_WHERE.format(
-        what=words.CIRCUIT_FROM.get(excitation, _capital(text.words(excitation))), at=duration(row.get("at_s")), current=_amps(row.get("current_step_a")),
+        what=words.CIRCUIT_FROM.get(excitation, capital(text.words(excitation))), at=duration(row.get("at_s")), current=_amps(row.get("current_step_a")),
         window=duration(row.get("window_s")), sampling=duration(row.get("sampling_s")), state="".join(f", {part}" for part in state),
     )]
     residual, noise = number(row.get("residual_v")), number(row.get("noise_v"))
@@ -417,7 +415,7 @@ def _intervals(row: dict[str, Any]) -> tuple[str, ...]:
         factor = display_unit(unit)[0]
         low, high = (factor * end for end in ends)
         digits = decimals_for((high - low) / 2.0)
-        cells.append(words.WINDOW.format(low=f"{low:.{digits}f}", high=f"{high:.{digits}f}"))
+        cells.append(decimal(words.WINDOW.format(low=f"{low:.{digits}f}", high=f"{high:.{digits}f}")))
     return tuple(cells)
 
 
@@ -448,7 +446,7 @@ def _trend(analysis: dict[str, Any]) -> Measure | None:
     listed = tuple(
         (
             clean(row.get("x") if row.get("x") is not None else text.DASH, 12), bare(row.get("capacity_ah"), row.get("u_capacity_ah"), "Ah"),
-            _short(row.get("rate_it")), text.DASH if number(row.get("mean_temperature_c")) is None else f"{row['mean_temperature_c']:.1f}",
+            _short(row.get("rate_it")), text.DASH if number(row.get("mean_temperature_c")) is None else decimal(f"{row['mean_temperature_c']:.1f}"),
             bare(row.get("equivalent_full_cycles"), row.get("u_equivalent_full_cycles"), ""),
             bare(row.get("resistance_10s_ohm"), row.get("u_resistance_10s_ohm"), "ohm"),
             bare(row.get("energy_efficiency"), row.get("u_energy_efficiency"), "share"),

@@ -74,6 +74,12 @@ REASONS: dict[str, tuple[str, str]] = {
     "not_valid": ("not valid", "The capacity of this cycle is not valid."),
     "other_end": ("other end", "This discharge ended for another reason than the others."),
     "other_rate": ("other rate", "This discharge ran at another current than the others."),
+    # items of the regulation
+    "no_equal_end_states": ("no equal end states", "No charge and discharge between the same end states (full to full, or empty to empty) were logged."),
+    "no_earlier_self_discharge": ("measured once only", "How it develops would take an earlier test in which it was measured too."),
+    "no_current_counted": ("no current counted", "No current through the pack was logged that could be counted."),
+    "not_in_a_log": ("not in a log", "A log on the bench does not hold it, and it was not stated."),
+    "status_not_stated": ("status not stated", "The workshop stated no status."),
 }
 """Code: (label, what it means)."""
 
@@ -221,3 +227,31 @@ GROUP_BUDGET_FIGURES = {
     "capacity_ah": "capacity", "resistance_10s_ohm": "resistance after 10 s", "ohmic_ohm": "ohmic resistance", "sag_10s_v": "sag after 10 s",
     "self_discharge_ma": "leak at rest",
 }
+
+# ---- items of the regulation -------------------------------------------------------------------------------
+H_HEALTH = "State of health, item by item"
+HEALTH_HEAD = ("Item", "Result", "Remark")
+HEALTH_ITEMS = {
+    "remaining_capacity": "Remaining capacity", "remaining_power_capability": "Remaining power capability",
+    "remaining_round_trip_efficiency": "Remaining round-trip efficiency", "evolution_of_self_discharge": "Self-discharge and how it develops",
+    "ohmic_resistance": "Ohmic resistance", "date_of_manufacture": "Date of manufacture", "date_of_putting_into_service": "Date of putting into service",
+    "energy_throughput": "Energy throughput", "capacity_throughput": "Charge throughput", "full_equivalent_cycles": "Full equivalent cycles",
+    "harmful_events": "Harmful events", "status": "Status",
+}
+HEALTH_REMARKS = {
+    "remaining_power_capability": "discharge for 10 s", "remaining_round_trip_efficiency": "energy out over energy in",
+    "energy_throughput": "in and out together, in this log", "capacity_throughput": "in and out together, in this log",
+    "full_equivalent_cycles": "charge in and out over twice the rated capacity, in this log", "harmful_events": "seen in this log",
+    "status": "as the workshop states it",
+}
+HEALTH_GROUP = "group {n}, the worst"
+HEALTH_CHANGE = "against the earlier test {change}"
+HEALTH_NO_EVENTS = "none"
+HEALTH_EVENT_GROUP = "{event} (group {n})"
+HEALTH_PARTS = {"A": "Part A", "B": "Part B"}
+HEALTH_ITEM = "{part}: {item}"
+HEALTH_CAPTION = (
+    "The items that Annex VII of Regulation (EU) 2023/1542 lists for batteries of light means of transport and for stationary storage. They are filled from this "
+    "one test on a bench, not from the battery's own management system, and say nothing of its life before. No conformity with the regulation is claimed. "
+    "± expanded uncertainty, k = 2."
+)

@@ -6,60 +6,79 @@ from typing import Any
 
 from cycler.log import Log
 from cycler.pack import Pack
-from cycler.record import annex, measuretext, text
+from cycler.record import annex
+from cycler.record.beside import (
+    card_dangers,
+    card_lines,
+    card_rows,
+    card_sections,
+    compared_front,
+    compared_sections,
+    health_sections,
+    proof_rows,
+    replaces_line,
+    replaces_sections,
+    seal_section,
+)
 from cycler.record.blocks import Block, Bullets, Facts, Para, Section, Signature, Table, Verdict, View
 from cycler.record.chart import verdict_shape
+from cycler.record.content import Beside, Proof
 from cycler.record.curves import direction_of
 from cycler.record.judged import criteria, more_criteria, result_of
+from cycler.record.language import decimal, measuretext, text
 from cycler.record.measures import no_temperature
+from cycler.record.qr import code_chart, record_text
+from cycler.record.sentences import told
 from cycler.record.values import (
     as_list,
     clean,
     counted_steps,
     duration,
     figure,
+    finished,
     get,
     moment,
     named,
     number,
     pack_value,
-    parse_moment,
     phrase,
     plain,
     rated,
     sentence,
+    stamp_of,
     step_by_index,
 )
 from cycler.temperaturetable import with_temperatures
 
+CODE_SIZE = 64.0
+"""Side of the QR code at the head. [pt]"""
 FRONT_SETTLE = 3
 MOST_SETTLE = 40
 
 
 def build_view(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str, made_at: Any,
-               run_label: str = "", workshop: str | None = None) -> View:
+               run_label: str = "", workshop: str | None = None, beside: Beside | None = None, proof: Proof | None = None) -> View:
     """View of one record; see :func:`cycler.record.build_record` for the arguments."""
     analysis = analysis if isinstance(analysis, dict) else {}
     log = with_temperatures(log, pack)[0]
     shown_serial = named(serial)
-    parsed = parse_moment(made_at)
-    stamp = (parsed.year, parsed.month, parsed.day, parsed.hour, parsed.minute, parsed.second) if parsed else (2000, 1, 1, 0, 0, 0)
     when = moment(made_at) or text.NOT_STATED
-    head = [(text.L_SERIAL, shown_serial), (text.L_MADE, when), (text.L_WORKSHOP, named(workshop, ""))]
-    if run_label and str(run_label).strip():
-        head.append((text.L_RUN, clean(run_label)))
+    beside = beside or Beside()
+    dangers = card_dangers(analysis, beside.card)
+    compared = compared_front(beside)
     front = [
-        Section("verdict", text.H_VERDICT, (_verdict(analysis), *annex.danger_box(analysis)), together=True, own_heading=True),
-        Section("pack", text.H_PACK, (_pack_facts(analysis, pack),), together=True),
+        Section("verdict", text.H_VERDICT, (_verdict(analysis), *annex.danger_box(analysis, dangers)), together=True, own_heading=True),
+        Section("pack", text.H_PACK, _pack(analysis, pack, beside), together=True),
         Section("test", text.H_TEST, _test(analysis, pack, log)),
         Section("figures", text.H_FIGURES, (_figures(analysis, pack, log),)),
+        *((compared,) if compared else ()),
         Section("criteria", text.H_CRITERIA, criteria(analysis)),
-        Section("findings", text.H_FINDINGS, _findings(analysis)),
+        Section("findings", text.H_FINDINGS, _findings(analysis, bool(dangers))),
     ]
     settle, further = _to_settle(analysis)
     if settle:
         open_only = get(analysis, "verdict", "result") in ("pass", "fail")
-        title = text.H_SETTLE_DANGER if annex.has_danger(analysis) else text.H_SETTLE_OPEN if open_only else text.H_SETTLE
+        title = text.H_SETTLE_DANGER if dangers or annex.has_danger(analysis) else text.H_SETTLE_OPEN if open_only else text.H_SETTLE
         front.append(Section("settle", title, settle))
     front.append(Section("sign", "", (Para(text.LIMITS_FRONT, "small"), Signature(text.SIGN_LINES)), together=True, own_heading=True))
     software = text.SOFTWARE.format(
@@ -69,11 +88,30 @@ def build_view(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str, m
     )
     return View(
         language=text.LANGUAGE, document_title=text.DOCUMENT_TITLE.format(serial=shown_serial), title=text.TITLE,
-        subject=text.SUBJECT, serial=shown_serial, workshop=named(workshop, ""), made_at=when, stamp=stamp,
-        head=Facts(tuple(head), columns=2), front=tuple(front),
-        annex=(*((further,) if further else ()), *more_criteria(analysis), *annex.sections(analysis, pack, log, software)),
+        subject=text.SUBJECT, serial=shown_serial, workshop=named(workshop, ""), made_at=when, stamp=stamp_of(made_at),
+        head=_head(shown_serial, when, workshop, run_label, beside, proof),
+        code=code_chart(record_text(shown_serial, proof.record_sha256), CODE_SIZE) if proof else None, front=tuple(front),
+        annex=(
+            *((further,) if further else ()), *more_criteria(analysis), *compared_sections(beside), *card_sections(beside.card),
+            *health_sections(beside), *annex.sections(
+                analysis, pack, log, software, dangers,
+                (*((seal_section(proof, shown_serial, beside),) if proof else ()), *replaces_sections(beside))),
+        ),
         software=software,
     )
+
+
+def _head(serial: str, when: str, workshop: str | None, run_label: str, beside: Beside, proof: Proof | None) -> Facts:
+    rows = [(text.L_SERIAL, serial), (text.L_MADE, when), (text.L_WORKSHOP, named(workshop, ""))]
+    if run_label and str(run_label).strip():
+        rows.append((text.L_RUN, clean(run_label)))
+    elif proof:
+        rows.append((text.L_RUN, text.NOT_STATED))
+    if proof:
+        rows += [*proof_rows(proof), ("", text.CHECK_FRONT)]
+    if replaced := replaces_line(beside):
+        rows.append(("", replaced))
+    return Facts(tuple(rows), columns=2)
 
 
 def reasons_of(analysis: dict[str, Any]) -> str:
@@ -88,9 +126,9 @@ def _verdict(analysis: dict[str, Any]) -> Verdict:
     lines = [sentence(get(verdict, "summary"))] if get(verdict, "summary") else []
     lines.append(text.RESULT_DO[result])
     name, rule = get(verdict, "criteria_title") or get(verdict, "criteria_name"), get(verdict, "decision_rule")
-    basis = [text.VERDICT_AGAINST.format(name=clean(name))] if name else []
+    basis = [text.VERDICT_AGAINST.format(name=told(clean(name), mark=False))] if name else []
     if rule:
-        basis.append(text.VERDICT_RULE.format(rule=sentence(text.RULE_WORDS.get(str(rule), rule))))
+        basis.append(text.VERDICT_RULE.format(rule=finished(text.RULE_WORDS[str(rule)]) if str(rule) in text.RULE_WORDS else sentence(rule)))
     if basis:
         lines.append(" ".join(basis))
     if get(analysis, "capacity", "valid") is False:
@@ -102,6 +140,12 @@ def _verdict(analysis: dict[str, Any]) -> Verdict:
 
 
 # ---- pack and test ---------------------------------------------------------------------------------------
+def _pack(analysis: dict[str, Any], pack: Pack, beside: Beside) -> tuple[Block, ...]:
+    """Ratings, and what the workshop did to the pack."""
+    facts, done = _pack_facts(analysis, pack), card_lines(beside.card)
+    return (Facts((*facts.rows, *card_rows(beside.card)), columns=facts.columns), *((done,) if done else ()))
+
+
 def _pack_facts(analysis: dict[str, Any], pack: Pack) -> Facts:
     def value(key: str) -> Any:
         return pack_value(analysis, pack, key)
@@ -177,15 +221,15 @@ def _rate(current: float | None, rated_ah: float | None, given: Any = None) -> s
     rate = number(given)
     if rate is None and current is not None and rated_ah:
         rate = abs(current) / rated_ah
-    return "" if rate is None else text.TEST_RATE.format(rate=f"{rate:.2f}")
+    return "" if rate is None else text.TEST_RATE.format(rate=decimal(f"{rate:.2f}"))
 
 
 def _volts(value: Any) -> str:
-    return text.VOLTAGE_UNKNOWN if number(value) is None else f"{number(value):.2f} V"
+    return text.VOLTAGE_UNKNOWN if number(value) is None else decimal(f"{number(value):.2f} V")
 
 
 def _amps(value: float | None) -> str:
-    return text.CURRENT_UNKNOWN if value is None else f"{abs(value):.3g} A"
+    return text.CURRENT_UNKNOWN if value is None else decimal(f"{abs(value):.3g} A")
 
 
 def _end(code: Any) -> str:
@@ -273,7 +317,7 @@ def _capacity_rows(analysis: dict[str, Any], pack: Pack) -> list[tuple[str, str,
     if valid is True:
         remark = text.N_VALID
     elif valid is False:
-        remark = (text.N_LOWER if bound else text.N_INVALID).format(reasons=reasons_of(analysis))
+        remark = text.N_LOWER_FRONT if bound else text.N_INVALID.format(reasons=reasons_of(analysis))
     else:
         remark = text.N_UNKNOWN_VALID
     follows = "" if valid is True else text.N_FROM_INVALID
@@ -286,7 +330,7 @@ def _capacity_rows(analysis: dict[str, Any], pack: Pack) -> list[tuple[str, str,
         second = (text.F_ENERGY, text.NOT_MEASURED, text.W_ENERGY)
     else:
         mean = number(get(capacity, "mean_voltage_v"))
-        note = text.N_MEAN_VOLTAGE.format(voltage=f"{mean:.2f} V") if mean is not None else ""
+        note = text.N_MEAN_VOLTAGE.format(voltage=decimal(f"{mean:.2f} V")) if mean is not None else ""
         second = (text.F_ENERGY, shown(get(capacity, "energy_wh"), get(capacity, "u_energy_wh"), "Wh"), "; ".join(filter(None, (note, follows))))
     if number(get(capacity, "state_of_health")) is None:
         third = (text.F_HEALTH, text.NOT_MEASURED, text.W_HEALTH.format(rated=rated(rating, "Ah")))
@@ -304,7 +348,9 @@ def _resistance_rows(analysis: dict[str, Any]) -> list[tuple[str, str, str]]:
     at = number(get(head, "at_s"))
     ten = next((e for e in tens if at is None or number(e.get("at_s")) == at), {"at_s": at} if at is not None else None)
     source = text.N_GROUP_SUM if get(head, "source") == "group_sum" else ""
-    codes = as_list(get(resistance, "warnings"))
+    # A voltmeter at the pack itself sees no leads: what lies outside the taps is then a joint.
+    four_wire = get(analysis, "instrument", "declared") is True and get(analysis, "instrument", "sense") == "four-wire"
+    codes = ["joint_outside_taps" if code == "lead_drop" and four_wire else code for code in as_list(get(resistance, "warnings"))]
     warned = "; ".join(phrase(code) for code in codes)
     # Coarse sampling takes away the ohmic part only.
     doubt = "; ".join(phrase(code) for code in codes if code != "sampling_too_coarse")
@@ -322,7 +368,8 @@ def _resistance_rows(analysis: dict[str, Any]) -> list[tuple[str, str, str]]:
     if number(ohmic) is None:
         second = (text.F_OHMIC, text.NOT_MEASURED, warned or text.W_OHMIC)
     else:
-        second = (text.F_OHMIC, figure(ohmic, u_ohmic, "ohm"), "; ".join(filter(None, (source, warned))))
+        told = text.N_AS_ABOVE if warned and warned in first[2] else warned
+        second = (text.F_OHMIC, figure(ohmic, u_ohmic, "ohm"), "; ".join(filter(None, (source, told))))
     return [first, second]
 
 
@@ -373,15 +420,15 @@ def _group_rows(analysis: dict[str, Any], log: Log) -> list[tuple[str, str, str]
     note = ""
     if matched is not None:
         u = number(get(analysis, "u_capacity_if_limiting_group_matched_ah"))
-        note = text.N_MATCHED.format(capacity=f"{matched:.3g} Ah") if u is None else text.N_MATCHED_U.format(capacity=figure(matched, u, "Ah"))
+        note = text.N_MATCHED.format(capacity=decimal(f"{matched:.3g} Ah")) if u is None else text.N_MATCHED_U.format(capacity=figure(matched, u, "Ah"))
     return [(text.F_LIMITING, text.GROUP_N.format(n=clean(limiting, 12)) if limiting is not None else text.NO_LIMITING, note)]
 
 
 # ---- findings --------------------------------------------------------------------------------------------
-def _findings(analysis: dict[str, Any]) -> tuple[Block, ...]:
+def _findings(analysis: dict[str, Any], danger_on_card: bool = False) -> tuple[Block, ...]:
     front, further = annex.front_and_further(analysis)
     blocks: list[Block] = []
-    if annex.has_danger(analysis):
+    if danger_on_card or annex.has_danger(analysis):
         blocks.append(Para(text.FINDINGS_DANGER))
     if front:
         blocks.append(Bullets(tuple(annex.finding_point(finding, analysis) for finding in front)))

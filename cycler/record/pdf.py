@@ -32,9 +32,11 @@ from reportlab.platypus import (
     TableStyle,
 )
 
-from cycler.record import blocks, text
+from cycler.record import blocks
 from cycler.record.blocks import Block, Section, View
 from cycler.record.chart import to_drawing
+from cycler.record.language import text
+from cycler.record.sentences import without_marks
 from cycler.record.values import REPLACEMENT
 
 REGULAR, BOLD = "RecordSans", "RecordSans-Bold"
@@ -51,7 +53,7 @@ SMALLEST_SHARE = 0.8
 SIGNATURE_ROOM = 52.0
 """Kept free at the foot of the first page, so that the signature stands on it whatever comes before. [pt]"""
 # Building changes fonts that the library keeps for the whole process: one document at a time.
-_LOCK = threading.Lock()
+LOCK = threading.Lock()
 
 
 def _style(name: str, size: float, **more: Any) -> ParagraphStyle:
@@ -82,6 +84,7 @@ def printable(value: str) -> str:
     """Text in which each character the fonts lack stands as its code point, "[U+1F50B]", so that nothing is lost."""
     known = pdfmetrics.getFont(REGULAR).face.charToGlyph
     bold = pdfmetrics.getFont(BOLD).face.charToGlyph
+    value = without_marks(value)
     return "".join(
         ch if ord(ch) in known and ord(ch) in bold else ("?" if ch == REPLACEMENT else f"[U+{ord(ch):04X}]") for ch in value)
 
@@ -171,15 +174,15 @@ class _AnnexStart(ActionFlowable):
 
 
 # ---- blocks ----------------------------------------------------------------------------------------------
-def _facts(block: blocks.Facts) -> list[Flowable]:
-    name_width = 96 if block.columns == 1 else 72
+def _facts(block: blocks.Facts, width: float = WIDTH) -> list[Flowable]:
+    name_width = 96 if block.columns == 1 and not block.narrow else 72
     longest = max((len(name) for name, _ in block.rows), default=0)
     if block.columns == 1 and longest > 22:
         name_width = 140
     pairs = [row for row in block.rows if row[0]]
     loose = [row[1] for row in block.rows if not row[0]]
     per_line = block.columns
-    half = WIDTH / per_line
+    half = width / per_line
     data = []
     for k in range(0, len(pairs), per_line):
         line: list[Any] = []
@@ -290,13 +293,27 @@ def _flow(block: Block) -> list[Flowable]:
     return _signature(block)
 
 
+def _head(view: View) -> list[Flowable]:
+    """Title and head, with the code to the right of both if there is one."""
+    title = _para(view.title, TITLE)
+    if view.code is None:
+        return [title, *_facts(view.head)]
+    code = to_drawing(view.code, REGULAR, BOLD, printable)
+    room = WIDTH - view.code.width
+    table = Table([[[title, *_facts(view.head, room)], code]], colWidths=[room, view.code.width], hAlign="LEFT", splitInRow=1)
+    table.setStyle(TableStyle([
+        ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)]))
+    return [table]
+
+
 def _least(flowables: list[Flowable]) -> float:
     """Height of what must stand under a heading: a few lines, or the first row of a table with its head. [pt]"""
     first = flowables[0] if flowables else None
     if isinstance(first, Table):
         first.wrap(WIDTH, A4[1])
         return min(500.0, sum(first._rowHeights[:2]))
-    return 40.0
+    return min(40.0, sum(flowable.wrap(WIDTH, A4[1])[1] + flowable.getSpaceAfter() for flowable in flowables))
 
 
 def _section(section: Section) -> list[Flowable]:
@@ -308,7 +325,7 @@ def _section(section: Section) -> list[Flowable]:
         return [KeepTogether([*heading, *(flowable for part in body for flowable in part)])]
     if isinstance(section.blocks[0], blocks.Picture):  # the chart keeps its heading and its caption
         return [KeepTogether([*heading, *body[0]]), *(flowable for part in body[1:] for flowable in part)]
-    return [CondPageBreak(30 + _least(body[0])), *heading, *(flowable for part in body for flowable in part)]
+    return [CondPageBreak(24 + _least([flowable for part in body for flowable in part])), *heading, *(flowable for part in body for flowable in part)]
 
 
 def _sign_foot(canvas: Canvas, section: Section) -> None:
@@ -321,6 +338,14 @@ def _sign_foot(canvas: Canvas, section: Section) -> None:
             flowable.drawOn(canvas, MARGIN, at)
 
 
+def fix_date(canvas: Canvas, stamp: tuple[int, int, int, int, int, int], title: str) -> None:
+    """Give a document its own date (UTC), and an identifier that does not come from the clock."""
+    own = canvas._doc._timeStamp
+    own.YMDhms, own.dhh, own.dmm = stamp, 0, 0
+    # The library seeds the file's identifier with a time that the environment can set.
+    canvas._doc.signature = hashlib.md5(title.encode("utf-8", "replace"), usedforsecurity=False)
+
+
 # ---- document --------------------------------------------------------------------------------------------
 def _canvas_class(view: View) -> type[Canvas]:
     """A canvas that knows the number of pages, the view's date and nothing of the clock."""
@@ -328,10 +353,7 @@ def _canvas_class(view: View) -> type[Canvas]:
     class NumberedCanvas(Canvas):
         def __init__(self, *args: Any, **kwargs: Any) -> None:
             super().__init__(*args, **kwargs)
-            stamp = self._doc._timeStamp
-            stamp.YMDhms, stamp.dhh, stamp.dmm = view.stamp, 0, 0
-            # The library seeds the file's identifier with a time that the environment can set.
-            self._doc.signature = hashlib.md5(view.document_title.encode("utf-8", "replace"), usedforsecurity=False)
+            fix_date(self, view.stamp, view.document_title)
             self._pages: list[dict[str, Any]] = []
 
         def showPage(self) -> None:
@@ -359,9 +381,9 @@ def _canvas_class(view: View) -> type[Canvas]:
 
 def render_pdf(view: View) -> bytes:
     """The view as PDF bytes. The date inside the file is the view's own, never the clock's."""
-    with _LOCK:
+    with LOCK:
         register_fonts()
-        story: list[Flowable] = [_para(view.title, TITLE), *_facts(view.head), Spacer(0, 2), _Rule(0.8, double=True, after=1)]
+        story: list[Flowable] = [*_head(view), Spacer(0, 2), _Rule(0.8, double=True, after=1)]
         story.insert(0, NextPageTemplate("page"))
         signed = [section for section in view.front if section.key == SIGNED]
         for section in view.front:

@@ -6,6 +6,7 @@ replaced (:func:`words`), so that a newer analysis never leaves a hole in a reco
 
 from __future__ import annotations
 
+from cycler.record import language
 from cycler.record.measuretext import REASONS, SOURCES
 
 LANGUAGE = "en"
@@ -13,6 +14,8 @@ MONTHS = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
     "November", "December",
 )
+MOMENT = "{day} {month} {year}, {time}"
+AND, TO = "and", "to"
 
 TITLE = "Pack test record"
 DOCUMENT_TITLE = "Pack test record {serial}"
@@ -162,6 +165,77 @@ STEP_HEAD = ("No.", "Kind", "Start", "Duration", "Mean current", "Charge", "Ener
 STEP_CAPTION = "Charge current is counted positive, discharge current negative."
 STEP_NONE = "No steps were told apart in the log."
 
+# ---- pack card -----------------------------------------------------------------------------------------
+H_CARD, H_PHOTOS, H_REPLACES = "What the workshop did", "Photos", "Earlier records of this test"
+L_STATUS, L_WORKSHOP_NUMBER, L_CUSTOMER = "Status", "Workshop no.", "Customer"
+STATUS_WORDS = {
+    "original": "original", "re-used": "re-used", "repurposed": "repurposed", "remanufactured": "remanufactured", "waste": "waste",
+}
+CARD_KINDS = {"fault": "Faults found", "work": "Work done", "part": "Parts fitted", "note": "Notes", "danger": "Danger"}
+CARD_KIND = {"fault": "fault found", "work": "work done", "part": "part fitted", "note": "note", "danger": "DANGER, open"}
+CARD_HEAD = ("When", "Who", "Kind", "Entry")
+CARD_CAPTION = "As the workshop wrote it down; the test neither checks nor proves it."
+CARD_DANGER = "DANGER on the pack's card: {text} ({who})"
+CARD_CUT = "{text} All entries stand in the annex."
+PHOTO_HEAD = ("File", "Caption", "When", "SHA-256")
+PHOTO_CAPTION = "The pictures themselves lie with the workshop; the SHA-256 shows whether one was changed."
+REPLACES = "This record replaces {serials}: {why}."
+REPLACES_MANY = "This record replaces {n} earlier ones, the last of them {serial}: {why}."
+REPLACES_HEAD = ("Record", "Of", "Why it was replaced", "By whom")
+REPLACES_CAPTION = "What was issued before stays in the workshop's register as it was; this record takes its place."
+REPLACES_NO_REASON = "no reason noted"
+
+# ---- comparison with an earlier run --------------------------------------------------------------------
+H_COMPARED, H_COMPARED_ALL = "Compared with {name}", "Compared with {name}, every figure"
+COMPARED_NAME = "an earlier test"
+COMPARED_LABELS = {
+    "capacity_ah": "Capacity", "energy_wh": "Energy", "state_of_health": "State of health", "resistance_10s_ohm": "Resistance after 10 s",
+    "ohmic_ohm": "Ohmic resistance", "group_resistance_10s_ohm_worst": "Resistance after 10 s, worst group",
+    "group_capacity_ratio_worst": "Capacity of the worst group over its siblings", "limiting_group": "Limiting group",
+    "group_sag_end_v_worst": "Sag of the worst group at the end", "spread_rest_v": "Spread of the groups at rest",
+    "coulombic_efficiency": "Coulombic efficiency", "energy_efficiency": "Energy efficiency", "temperature_rise_k": "Temperature rise",
+    "self_discharge_worst_ma": "Self-discharge of the worst group",
+}
+COMPARED_HIGHER = "higher by {amount}{judged}; it was {there} there."
+COMPARED_LOWER = "lower by {amount}{judged}; it was {there} there."
+COMPARED_JUDGED = {True: ", better", False: ", worse"}
+COMPARED_SAME = "no difference shown: {amount}; it was {there} there."
+COMPARED_INVALID = "no difference is claimed, since the capacity of one of the tests is not valid; it was {there} there."
+COMPARED_UNKNOWN_U = "the uncertainty of the difference is not known; it was {there} there."
+COMPARED_HEAD = ("Quantity (number of the group)", "There", "Here", "Difference", "Meaning")
+COMPARED_MEANING = {"better": "better", "worse": "worse", "same": "no difference shown", "invalid": "not valid, none claimed", "none": "–"}
+COMPARED_CAPTION = (
+    "There: {there}. Here: {here}. ± expanded uncertainty, k = 2, of the difference too: what one instrument does alike in both tests is not counted twice. "
+    "Capacities are counted from true full here, so their ± holds what the voltmeter leaves open of it besides."
+)
+COMPARED_GROUP_HEAD = (
+    "Group", "Capacity there / Ah", "Capacity here / Ah", "Difference / Ah", "10 s resistance there / mΩ", "10 s resistance here / mΩ", "Difference / mΩ")
+COMPARED_GROUPS = "The groups of both tests by their numbers. Bold: the difference is more than its uncertainty explains."
+
+# ---- proof ---------------------------------------------------------------------------------------------
+H_SEAL = "What proves this record"
+L_HASH, L_KEY, L_CODE, L_CHECK, L_REGISTER = "Hash", "Signing key", "Code", "How to check", "Register"
+QR_MEANS = "QR code with the number and the SHA-256 of this record"
+CHECK_FRONT = "To check it with the free program packreturn: cycler verify FILE --log LOG. The code holds number and hash."
+CHECK_ANNEX = (
+    "cycler verify FILE --log LOG, with this file and the raw log: tells whether the signature is good and whose it is, what was changed, "
+    "and whether the figures come out again from the log."
+)
+SEAL_NOTES = (
+    "The signature shows that whoever holds the workshop's key issued this record, and that nothing in it was changed since.",
+    "It does not show that the figures are true, that the pack named here is the one in your hands, or that it is safe.",
+    "A forger can sign too, with a key of his own. Ask the workshop for the fingerprint of its key by a way that does not pass through this record.",
+    "On paper alone nothing is proved: compare number and hash in the code with the file from the workshop.",
+)
+REGISTER_STATE = "{n} entries, the newest with the SHA-256 {head}"
+
+# ---- label ---------------------------------------------------------------------------------------------
+LABEL_DO_NOT_USE = "DO NOT USE"
+LABEL_NO_CAPACITY = "capacity not shown"
+LABEL_NO_CERTIFICATE = "test result, no safety certificate"
+LABEL_NOT_CLEARED = "not cleared for use"
+LABEL_RECORD = "Record {serial}"
+
 # ---- figures -------------------------------------------------------------------------------------------
 FIGURE_HEAD = ("Quantity", "Result", "Remark")
 FIGURE_CAPTION = "Expanded uncertainty after ±, coverage factor k = 2 (about 95 % for a normal distribution)."
@@ -177,6 +251,8 @@ GROUP_N = "group {n}"
 NO_LIMITING = "none stands out"
 N_VALID = "valid as the pack's capacity under the conditions of this test"
 N_LOWER = "not valid as the pack's capacity, a lower bound: {reasons}"
+N_LOWER_FRONT = "a lower bound, not valid as the pack's capacity (see the verdict)"
+N_AS_ABOVE = "as above"
 N_INVALID = "not valid as the pack's capacity: {reasons}"
 N_UNKNOWN_VALID = "whether the figure is valid is not known"
 N_NO_REASON = "reason not stated"
@@ -195,7 +271,7 @@ W_HEALTH = "needs a capacity and the rated capacity; rated capacity {rated}"
 W_RESISTANCE = "needs a step of the current and samples close enough to it"
 W_R10 = "needs a step of the current that holds for 10 s"
 W_OHMIC = "needs samples one second apart or closer around a step of the current"
-W_EFFICIENCY = "needs a charge and a discharge between the same end states (full to full, or empty to empty)"
+W_EFFICIENCY = "needs a charge and a discharge between the same end states, full or empty"
 W_TEMPERATURE = "no temperature in the log"
 W_TEMPERATURE_FIGURE = "the logged temperature does not give it"
 W_GROUPS = "no group voltages in the log"
@@ -203,10 +279,7 @@ W_LIMITING = "not found from the group voltages"
 
 # ---- criteria ------------------------------------------------------------------------------------------
 CRITERIA_HEAD = ("Criterion", "Measured", "Limit", "Guard band", "Acceptance limit", "Probability", "Result")
-CRITERIA_CAPTION = (
-    "Probability: that the true value lies inside the limit, given the measured value "
-    "and its uncertainty. {marks}."
-)
+CRITERIA_CAPTION = "Probability: that the true value lies inside the limit. {marks}."
 CRITERIA_NONE = "No criteria were applied."
 H_ADVISORY = "Advisory criteria"
 ADVISORY_IN_ANNEX = "Criteria that decide the verdict. {n} advisory ones stand in the annex."
@@ -424,8 +497,11 @@ ROLE_WORDS = {
 L_ENCODING, L_CLOCK, L_SIGN, L_SAMPLING, L_GAPS, L_DROPPED, L_WARNINGS = (
     "Text", "Clock", "Sign of the current", "Sampling", "Gaps", "Rows left out", "Warnings while reading")
 L_COLUMNS_FILES = "Read with"
+CLOCK_WORDS = {"elapsed": "elapsed", "wall": "wall", "step": "step"}
+SIGN_WORDS = {"negative": "negative", "positive": "positive"}
 ENCODING = "{encoding}, columns parted by {delimiter}, decimal mark {decimal}, header in line {header}"
 ENCODING_NO_HEADER = "{encoding}, columns parted by {delimiter}, decimal mark {decimal}, no header line"
+QUOTED = "“{text}”"
 DELIMITER = {",": "comma", ";": "semicolon", "\t": "tab", " ": "blank", "|": "vertical bar", "blanks": "blanks"}
 DECIMAL = {",": "comma", ".": "point"}
 CLOCK_WRAPPED = "{kind}; it ran over and was put in line"
@@ -460,6 +536,10 @@ CAUTION_DANGER = (
     "This test found a danger. Do not charge, use or send this pack. Keep it apart from people and from whatever can burn, outdoors or in a place made for it, "
     "and have a trained person decide what to do."
 )
+CAUTION_CARD_DANGER = (
+    "An open danger stands on this pack's card. Do not charge, use or send it before that is settled. Keep it apart from people and from whatever can burn, "
+    "and have a trained person decide what to do."
+)
 CAUTION_HIGH_VOLTAGE = (
     "This pack goes above 60 V d.c. Touching live parts can kill. Only persons licensed or trained for such voltages may open or test it."
 )
@@ -476,18 +556,18 @@ CAUTIONS = (
 
 def words(code: object) -> str:
     """A code as words when nothing better is known: ``"odd_new_code"`` gives ``"odd new code"``."""
-    return NOT_STATED if code is None else str(code).replace("_", " ").strip() or NOT_STATED
+    return language.text.NOT_STATED if code is None else str(code).replace("_", " ").strip() or language.text.NOT_STATED
 
 
 def code_label(code: object) -> str:
-    """Short name of a finding, reason or warning code."""
-    entry = CODES.get(str(code))
+    """Short name of a finding, reason or warning code, in the current language."""
+    entry = language.text.CODES.get(str(code))
     return entry[0] if entry else words(code)
 
 
 def code_sentence(code: object) -> str:
     """What a code means, as a full sentence; for an unknown code its words."""
-    entry = CODES.get(str(code))
+    entry = language.text.CODES.get(str(code))
     if entry:
         return entry[1]
     text = words(code)
@@ -497,6 +577,15 @@ def code_sentence(code: object) -> str:
 def code_phrase(code: object) -> str:
     """The sentence of a code without capital and full stop, to stand inside another sentence."""
     if str(code) in END_WORDS and str(code) not in CODES:
-        return END_WORDS[str(code)]
-    text = code_sentence(code).rstrip(".")
-    return text[:1].lower() + text[1:]
+        return language.text.END_WORDS[str(code)]
+    return language.text.inside(code_sentence(code))
+
+
+def inside(sentence: str) -> str:
+    """A sentence without capital and full stop, to stand inside another one."""
+    return lowered(sentence.rstrip("."))
+
+
+def lowered(sentence: str) -> str:
+    """A sentence that goes on after a colon or inside another one."""
+    return sentence[:1].lower() + sentence[1:]

@@ -9,7 +9,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 from cycler.quantities import decimals_for, display_unit, figure_text
-from cycler.record import text
+from cycler.record.language import decimal, text
+from cycler.record.sentences import END, START, told
 
 REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 LONGEST_NAME = 300
@@ -51,31 +52,44 @@ def without_unit(heading: str) -> str:
     return _UNIT_AT_END.sub("", heading).strip() or heading
 
 
-def named(value: Any, unknown: str = text.NOT_STATED) -> str:
-    """A name from outside, cleaned; ``unknown`` if there is none."""
-    return clean(value) if value is not None and str(value).strip() else unknown
+def named(value: Any, unknown: str | None = None) -> str:
+    """A name from outside, cleaned; ``unknown`` (else "not stated") if there is none."""
+    if value is not None and str(value).strip():
+        return clean(value)
+    return text.NOT_STATED if unknown is None else unknown
 
 
 def sentence(value: Any) -> str:
-    """Text from the analysis with a capital and a full stop; a bare code becomes its sentence."""
+    """Text from the analysis in the current language, with a capital and a full stop; a bare code becomes its sentence."""
     if isinstance(value, str) and (value in text.CODES or ("_" in value and _CODE.fullmatch(value))):
         return text.code_sentence(value)
-    shown = clean(value, LONGEST_SENTENCE)
-    if not shown:
+    return finished(told(clean(value, LONGEST_SENTENCE)))
+
+
+def finished(shown: str) -> str:
+    """Text with a capital and a full stop."""
+    bare = shown.removesuffix(END)
+    if not bare:
         return ""
-    return shown[:1].upper() + shown[1:] + ("" if shown[-1] in ".!?…:" else ".")
+    return capital(bare) + ("" if bare[-1] in ".!?…:" else ".") + shown[len(bare):]
+
+
+def capital(shown: str) -> str:
+    """Text with its first letter large."""
+    at = 1 if shown.startswith(START) else 0
+    return shown[:at] + shown[at:at + 1].upper() + shown[at + 1:]
 
 
 def phrase(value: Any) -> str:
     """A code as words inside a sentence; other text as it is, without its full stop."""
     if isinstance(value, str) and _CODE.fullmatch(value):
         return text.code_phrase(value)
-    return clean(value, LONGEST_SENTENCE).rstrip(".")
+    return told(clean(value, LONGEST_SENTENCE).rstrip("."))
 
 
 def figure(value: Any, u: Any, unit: str) -> str:
     """``figure_text`` for values as they stand in the analysis dict."""
-    return figure_text(number(value), number(u), unit)
+    return text.NOT_KNOWN if number(value) is None else decimal(figure_text(number(value), number(u), unit))
 
 
 def plain(value: Any, unit: str) -> str:
@@ -84,7 +98,7 @@ def plain(value: Any, unit: str) -> str:
     if exact is None:
         return text.NOT_KNOWN
     factor, name = display_unit(unit)
-    return f"{exact * factor:.6g}{' ' + name if name else ''}"
+    return decimal(f"{exact * factor:.6g}{' ' + name if name else ''}")
 
 
 def rated(value: Any, unit: str) -> str:
@@ -100,7 +114,7 @@ def banded(value: Any, unit: str, band: Any) -> str:
     if not width:
         return plain(exact, unit)
     factor, name = display_unit(unit)
-    return f"{exact * factor:.{decimals_for(width * factor)}f}{' ' + name if name else ''}"
+    return decimal(f"{exact * factor:.{decimals_for(width * factor)}f}{' ' + name if name else ''}")
 
 
 def duration(seconds: Any) -> str:
@@ -109,7 +123,7 @@ def duration(seconds: Any) -> str:
     if value is None:
         return text.DURATION_UNKNOWN
     if value < 60:
-        return f"{value:.3g} s"
+        return decimal(f"{value:.3g} s")
     whole = round(value)
     if whole < 3600:
         minutes, rest = divmod(whole, 60)
@@ -132,7 +146,7 @@ def moment(value: Any) -> str | None:
     if parsed.tzinfo is not None:
         parsed = parsed.astimezone(UTC)
         zone = " UTC"
-    return f"{parsed.day} {text.MONTHS[parsed.month - 1]} {parsed.year}, {parsed:%H:%M}{zone}"
+    return text.MOMENT.format(day=parsed.day, number=parsed.month, month=text.MONTHS[parsed.month - 1], year=parsed.year, time=f"{parsed:%H:%M}{zone}")
 
 
 def parse_moment(value: Any) -> datetime | None:
@@ -143,6 +157,12 @@ def parse_moment(value: Any) -> datetime | None:
         return datetime.fromisoformat(str(value).strip())
     except ValueError:
         return None
+
+
+def stamp_of(value: Any) -> tuple[int, int, int, int, int, int]:
+    """Year to second of a moment, for the date inside a file; the year 2000 where there is none."""
+    parsed = parse_moment(value)
+    return (parsed.year, parsed.month, parsed.day, parsed.hour, parsed.minute, parsed.second) if parsed else (2000, 1, 1, 0, 0, 0)
 
 
 def span_of_capacity(analysis: Any) -> tuple[float, float] | None:

@@ -271,7 +271,7 @@ def record_table(door: Door, run_id: int) -> Component:
         links = [
             html.A(text.RECORD_DOWNLOAD.format(kind=kind.upper()), href=record_address(item.id, item.serial, kind),
                    className="button quiet-button")
-            for kind in ("pdf", "html")
+            for kind in item.kinds
         ]
         rows.append((item.serial, text.date_text(item.made_at), components.result_mark(item.result),
                      item.criteria_name or text.DASH, html.Span(links, className="act-row")))

@@ -208,7 +208,7 @@ def test_record_content_type_names_its_charset_once(served, tmp_path):
     from urllib.request import urlopen
 
     from cycler.register import Register
-    from cycler.workflow import make_record
+    from cycler.issuing import make_record
 
     with Register.open(tmp_path / "register.sqlite") as register:
         make_record(register, 1)

@@ -1,0 +1,318 @@
+"""Records issued: judged, laid out, sealed with the workshop's key, kept in the register, and written as files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from cycler.errors import InputError, quote
+from cycler.files import file_stem, ready_files, target_folder
+from cycler.workflow import before_of, columns_settings, judge, judged_with, run_name, source_rows
+
+if TYPE_CHECKING:
+    from cycler.criteria import Criteria
+    from cycler.proof.keys import SigningKey
+    from cycler.register import Register, Run
+
+KINDS = ("html", "pdf", "json")
+"""The files of a record: page, print, and the content for programs. Each carries the whole content and its seal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What a record is to be.
+
+    Attributes
+    ----------
+    criteria : Criteria or None
+        Judge by this set, unless the newest verdict was made by the very same set and with the same other grounds. None: the
+        set of the newest verdict; a run never judged is judged by the default set.
+    workshop : str or None
+        Name of the workshop, as it stands on the record.
+    language : str
+        "en" or "de".
+    against : int or None
+        Run that this one is compared with: the pack before the repair, or its sister.
+    customer : bool
+        Show the customer's reference of the pack card.
+    """
+
+    criteria: Criteria | None = None
+    workshop: str | None = None
+    language: str = "en"
+    against: int | None = None
+    customer: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class _Draft:
+    """A record ready to be issued. ``new`` judged it and is kept with it; None where ``verdict_id`` is in the register."""
+
+    serial: str
+    files: Mapping[str, bytes]
+    verdict: dict[str, Any]
+    verdict_id: int | None
+    new: Criteria | None
+
+
+def make_record(register: Register, run_id: int, wanted: Wanted | None = None, key: SigningKey | None = None) -> str:
+    """Issue a record of a run and keep it in the register; no file is written. Returns its serial.
+
+    ``key``: the workshop's own, made on first use, if none is given.
+    """
+    for draft in _drafts(register, run_id, wanted or Wanted(), key):
+        if _issue(register, run_id, draft):
+            return draft.serial
+    raise AssertionError("unreachable")
+
+
+def issue_record(
+    register: Register, run_id: int, folder: str | Path, wanted: Wanted | None = None, stem: str = "record",
+    key: SigningKey | None = None,
+) -> tuple[str, tuple[Path, ...]]:
+    """Issue a record of a run, keep it in the register and write it as ``<stem>-<serial>`` .html, .pdf and .json.
+
+    All files lie in ``folder`` before the record is issued and get their names after it: where they cannot be
+    written, none is issued.
+
+    Returns
+    -------
+    tuple of (serial, files in the order of :data:`KINDS`)
+
+    Raises
+    ------
+    InputError
+        The files cannot be written (the message says whether the record was issued), or the run was withdrawn.
+    """
+    folder = target_folder(folder)
+    for draft in _drafts(register, run_id, wanted or Wanted(), key):
+        with ready_files("record", _named(folder, stem, draft.serial, draft.files)) as files:
+            if not _issue(register, run_id, draft):
+                continue
+            try:
+                return draft.serial, files.name_them()
+            except InputError as error:
+                raise InputError(
+                    f"record {draft.serial} is issued and in the register, but it is not in the folder", error.where,
+                    f"{error.what}: {error.why}",
+                    f"write it out with: cycler record {run_id} --serial {draft.serial} --to FOLDER",
+                ) from None
+    raise AssertionError("unreachable")
+
+
+def write_kept_record(register: Register, run_id: int, serial: str, folder: str | Path, stem: str = "record") -> tuple[Path, ...]:
+    """Write a record that was issued before, byte for byte as the register keeps it (older ones have no .json).
+
+    Raises
+    ------
+    InputError
+        The run has no record of this serial (names those it has), or the files cannot be written.
+    """
+    contents = kept_record(register, run_id, serial)
+    with ready_files("record", _named(target_folder(folder), stem, serial, contents)) as files:
+        return files.name_them()
+
+
+def kept_record(register: Register, run_id: int, serial: str) -> dict[str, bytes]:
+    """The files of a record that was issued before, by kind. InputError if the run has none of this serial."""
+    records = {row.serial: row for row in register.records(run_id)}
+    if serial not in records:
+        known = ", ".join(records)
+        raise InputError(
+            f"run {run_id} has no record {quote(serial)}", register.name,
+            f"its records are {known}" if known else "no record of it was issued yet",
+            "name one of them" if known else f"issue one with: cycler record {run_id} --to FOLDER",
+        )
+    row = records[serial]
+    return {kind: register.record_bytes(row.id, kind) for kind in KINDS if kind in row.sha256}
+
+
+def kept_content(register: Register, run_id: int, serial: str | None = None) -> tuple[dict[str, Any], str]:
+    """Content and hash of a record that was issued: of ``serial``, or the newest of the run.
+
+    Raises
+    ------
+    InputError
+        No record of the run, or one of the time before records carried their content.
+    """
+    from cycler.proof.carrier import read_record
+
+    rows = register.records(run_id)
+    wanted = serial or (rows[-1].serial if rows else "")
+    files = kept_record(register, run_id, wanted)
+    if "json" not in files:
+        raise InputError(
+            f"record {wanted} carries no content", register.name, "it was issued by an older version of this program",
+            f"issue a new one with: cycler record {run_id} --to FOLDER",
+        )
+    envelope = read_record(files["json"], f"record {wanted}").envelope
+    return envelope["record"], envelope["seal"]["record_sha256"]
+
+
+def record_stem(pack_id: str | None) -> str:
+    """Beginning of the names of a pack's record files: "record-EB-0412"."""
+    return file_stem(f"record-{(pack_id or '')[:_STEM_MAX]}")
+
+
+_STEM_MAX = 60  # characters of a pack's id in a file name
+
+
+def _named(folder: Path, stem: str, serial: str, files: Mapping[str, bytes]) -> list[tuple[Path, bytes]]:
+    name = file_stem(f"{stem}-{serial}")
+    return [(folder / f"{name}.{kind}", content) for kind, content in files.items()]
+
+
+# --- drafts ------------------------------------------------------------------------------------------------------
+
+_ATTEMPTS = 20
+
+
+def _drafts(register: Register, run_id: int, wanted: Wanted, key: SigningKey | None) -> Iterator[_Draft]:
+    """The record with the next serial, and again with the one after it if another program was quicker."""
+    register.check_writable()
+    register.refuse_withdrawn(run_id)
+    run = register.run(run_id)
+    before = before_of(register, run, wanted.against)
+    dangers = register.open_dangers(run.pack_id)
+    verdict, verdict_id, new = _verdict_for(register, run, wanted, before, dangers)
+    if key is None:
+        from cycler.proof.keys import load_or_make_key
+
+        key = load_or_make_key()
+    log = register.log(run_id)
+    last = None
+    for _attempt in range(_ATTEMPTS):
+        serial = register.next_serial(run_id)
+        if serial == last:
+            break
+        last = serial
+        yield _Draft(serial, _files(register, run, log, wanted, before, verdict, serial, key), verdict, verdict_id, new)
+    raise InputError("no serial is free for the record", register.name, f"record {last} exists", "try again")
+
+
+def _files(
+    register: Register, run: Run, log: Any, wanted: Wanted, before: dict[str, Any] | None, verdict: dict[str, Any], serial: str,
+    key: SigningKey,
+) -> dict[str, bytes]:
+    """Every file of one record, sealed."""
+    from cycler.compare import compare
+    from cycler.proof.canonical import canonical_bytes
+    from cycler.proof.carrier import html_with_seal, pdf_with_seal
+    from cycler.proof.seal import seal_content
+    from cycler.record import Beside, Proof, build_record
+    from cycler.record.content import build_content
+    from cycler.storage import clean_text
+
+    workshop = " ".join(clean_text(wanted.workshop or "").split()) or None
+    compared = None
+    if before is not None:
+        compared = compare([before["analysis"], run.analysis], [before["name"], run_name(run)])
+    content = build_content(
+        serial=serial, made_at=datetime.now(UTC).replace(microsecond=0), language=wanted.language, workshop=workshop,
+        run_label=run.label, pack=run.pack, columns=columns_settings(run),
+        sources=source_rows(run),
+        criteria=_criteria_of(register, run, wanted, verdict), analysis=run.analysis,
+        verdict={name: value for name, value in verdict.items() if name != "judged_with"},
+        before=before, compared=compared, card=_card(register, run.pack_id, wanted.customer),
+        replaces=_replaced(register, run.id), register=_state(register),
+    )
+    envelope = seal_content(content, key)
+    record = build_record(
+        run.analysis | {"verdict": content["verdict"]}, run.pack, log, serial=serial, made_at=content["made_at"], run_label=run.label,
+        workshop=workshop, language=wanted.language, beside=Beside.of(content),
+        proof=Proof(envelope["seal"]["record_sha256"], key.fingerprint),
+    )
+    return {
+        "html": html_with_seal(record.html, envelope, key).encode("utf-8"),
+        "pdf": pdf_with_seal(record.pdf, envelope, key),
+        "json": canonical_bytes(envelope) + b"\n",
+    }
+
+
+def _issue(register: Register, run_id: int, draft: _Draft) -> bool:
+    """Keep the record, and its verdict if that is new; False if its serial was taken meanwhile."""
+    new = (draft.verdict, draft.new) if draft.new is not None else None
+    files = draft.files
+    try:
+        register.add_record(
+            run_id, draft.verdict_id, draft.serial, files["html"].decode("utf-8"), files["pdf"], json=files["json"], new_verdict=new,
+        )
+    except InputError:
+        if register.next_serial(run_id) == draft.serial:
+            raise
+        return False
+    return True
+
+
+def _verdict_for(
+    register: Register, run: Run, wanted: Wanted, before: dict[str, Any] | None, dangers: list[dict[str, Any]],
+) -> tuple[dict[str, Any], int | None, Criteria | None]:
+    """The verdict of a record, its number if it is in the register, else the set that judged it."""
+    from cycler.criteria import load_criteria
+    from cycler.storage import as_json, stored_criteria, stored_json
+
+    latest = register.latest_verdict(run.id)
+    grounds = judged_with(before, dangers)
+    if latest is not None and latest.analysis_id == run.analysis_id and latest.verdict.get("judged_with") == grounds and (
+        wanted.criteria is None or latest.criteria_sha256 == wanted.criteria.sha256
+    ):
+        return latest.verdict, latest.id, None
+    criteria = wanted.criteria
+    if criteria is None:
+        criteria = load_criteria() if latest is None else stored_criteria(latest.criteria_text, latest.criteria_sha256, register.name)
+    # As it will come back, so that the record shows the very words that are kept.
+    made = judge(run.analysis, criteria, before, dangers)
+    return stored_json(as_json(made), "verdict", register.name), None, criteria
+
+
+def _criteria_of(register: Register, run: Run, wanted: Wanted, verdict: dict[str, Any]) -> dict[str, Any]:
+    """Name, hash and text of the set that judged: the one given, or that of the kept verdict."""
+    digest = verdict["criteria_sha256"]
+    if wanted.criteria is not None and wanted.criteria.sha256 == digest:
+        return {"name": wanted.criteria.name, "sha256": digest, "text": wanted.criteria.text}
+    latest = register.latest_verdict(run.id)
+    if latest is not None and latest.criteria_sha256 == digest:
+        return {"name": latest.criteria_name, "sha256": digest, "text": latest.criteria_text}
+    from cycler.criteria import load_criteria
+
+    default = load_criteria()
+    return {"name": default.name, "sha256": default.sha256, "text": default.text}
+
+
+_CARD_KEYS = ("kind", "text", "who", "at")
+_PHOTO_KEYS = ("file", "sha256", "bytes", "caption", "at")
+
+
+def _card(register: Register, pack_id: str, customer: bool) -> dict[str, Any] | None:
+    """The pack's card as a record shows it: without the numbers of its entries, and the customer only if asked."""
+    card = register.card(pack_id, customer=customer)
+    shown: dict[str, Any] = {
+        "workshop_number": card.get("workshop_number"),
+        "status": card.get("status"),
+        "entries": [{key: entry.get(key) for key in _CARD_KEYS} for entry in card.get("entries") or ()],
+        "photos": [{key: photo.get(key) for key in _PHOTO_KEYS} for photo in card.get("photos") or ()],
+    }
+    if customer:
+        shown["customer_reference"] = card.get("customer_reference")
+    return shown if any(shown.values()) else None
+
+
+def _replaced(register: Register, run_id: int) -> list[dict[str, Any]]:
+    """Earlier records of the run, with the newest correction of the run as the reason, if there was one since."""
+    corrections = register.corrections(run_id)
+    found = []
+    for row in register.records(run_id):
+        since = [item for item in corrections if item.at >= row.made_at]
+        last = since[-1] if since else None
+        found.append({
+            "serial": row.serial, "who": last.who if last else None, "why": last.why if last else None, "at": row.made_at,
+        })
+    return found
+
+
+def _state(register: Register) -> dict[str, Any]:
+    entries, head = register.chain_head()
+    return {"entries": entries, "head": head}

@@ -1,0 +1,127 @@
+"""Vetoes from outside the log, leaks above their limit, what holds a pass back, and simple acceptance said as such."""
+
+from __future__ import annotations
+
+import pytest
+
+from cycler.verdict import CAPACITY_NOT_VALID, UNJUDGED_DEFECTS, decide
+from tests.analysis_example import example_analysis
+from tests.verdict_cases import CUT_SHORT, OWNER, one_limit, soh
+
+DROPPED = {"code": "dropped", "message": "The pack fell from the bench, its case is dented.", "who": "A. Miller", "at": "2026-03-02T09:00:00Z"}
+CYCLE = "Charge to 42.0 V until the current falls to 0.52 A, rest 1 h, then discharge to 30.0 V, or until the first group reaches 2.80 V."
+
+
+def test_open_danger_from_outside_the_log_is_a_veto_with_who_said_so_and_when():
+    assert decide(example_analysis(), OWNER)["result"] == "pass"
+    verdict = decide(example_analysis(), OWNER, [DROPPED])
+    assert (verdict["result"], verdict["vetoes"], verdict["held_by"]) == ("fail", ["dropped"], [])
+    assert verdict["summary"] == "Fail, whatever the other figures say: The pack fell from the bench, its case is dented."
+    (found,) = verdict["veto_findings"]
+    assert (found["who"], found["at"], found["group"]) == ("A. Miller", "2026-03-02T09:00:00Z", None)
+    assert verdict["to_settle"][0].startswith("Do not charge or discharge the pack again")
+
+
+def test_dangers_of_the_log_go_before_those_from_outside():
+    finding = {"code": "group_overvoltage", "severity": "danger", "group": 2, "step": 1, "message": "Group 2 reached 4.41 V."}
+    verdict = decide(example_analysis({"findings": [finding]}), OWNER, [DROPPED])
+    assert verdict["vetoes"] == ["group_overvoltage", "dropped"]
+
+
+# --- leaks -------------------------------------------------------------------------------------------------
+
+LEAK = {f"groups.{i}.self_discharge_ma": 0.1 for i in range(10)} | {f"groups.{i}.u_self_discharge_ma": 0.05 for i in range(10)} | {"groups.5.self_discharge_ma": 8.0}
+LEAK_FINDING = {"code": "self_discharge", "severity": "defect", "group": 6, "step": None, "message": "Group 6 loses 8 mA."}
+
+
+@pytest.mark.parametrize("required", [True, False])
+def test_leak_above_its_limit_is_a_veto_even_where_the_set_only_advises(required):
+    criteria = [dict(id="soh", quantity="state_of_health", limit=0.7, unit="share", direction="at_least", why="test"),
+                dict(id="leak", quantity="self_discharge_worst_ma", limit=1.0, unit="mA", direction="at_most", why="test", required=required)]
+    from cycler.criteria import criteria_from_dict
+
+    judged_by = criteria_from_dict({"criterion": criteria})
+    verdict = decide(example_analysis(LEAK), judged_by)
+    assert (verdict["result"], verdict["vetoes"]) == ("fail", ["self_discharge"])
+    assert verdict["veto_findings"][0]["message"].startswith("Group 6: 8.00 ± 0.10 mA misses the limit")
+    with_finding = decide(example_analysis({**LEAK, "findings": [LEAK_FINDING]}), judged_by)
+    assert [item["message"] for item in with_finding["veto_findings"]] == ["Group 6 loses 8 mA."]
+
+
+def test_leak_that_was_found_is_a_veto_in_a_set_that_names_no_limit():
+    assert decide(example_analysis({"findings": [LEAK_FINDING]}), one_limit())["vetoes"] == ["self_discharge"]
+
+
+def test_leak_within_the_limit_of_the_set_is_none():
+    """A set that allows 10 mA judges by its own limit, not by the usual one of the finding."""
+    judged_by = one_limit("self_discharge_worst_ma", 10.0, "at_most")
+    assert decide(example_analysis({**LEAK, "findings": [LEAK_FINDING]}), judged_by)["result"] == "pass"
+
+
+# --- what holds a pass back --------------------------------------------------------------------------------
+
+
+def test_lower_bound_that_meets_the_limit_does_not_pass_the_pack():
+    verdict = decide(example_analysis(soh(0.75, 0.004, **CUT_SHORT)), one_limit())
+    assert verdict["criteria"][0]["result"] == "pass"
+    assert (verdict["result"], verdict["held_by"]) == ("not_proven", [CAPACITY_NOT_VALID])
+    assert verdict["summary"] == "Not proven: the criteria are met, but the capacity was not validly measured: the discharge ended before the cut-off."
+    assert verdict["to_settle"] == [CYCLE]
+
+
+def test_set_that_names_no_capacity_does_not_pass_a_pack_without_one():
+    judged_by = one_limit("resistance_10s_ohm", 0.3, "at_most")
+    assert decide(example_analysis(), judged_by)["result"] == "pass"
+    for changes in ({"capacity": None}, {"capacity.valid": False, "capacity.reasons": ["start_unknown"]}, soh(1.3, 0.01)):
+        verdict = decide(example_analysis(changes), judged_by)
+        assert (verdict["result"], verdict["held_by"]) == ("not_proven", [CAPACITY_NOT_VALID])
+        assert verdict["to_settle"]
+
+
+def test_lower_bound_below_the_limit_is_told_once():
+    verdict = decide(example_analysis(soh(0.5, 0.004, **CUT_SHORT)), one_limit())
+    assert verdict["to_settle"] == [CYCLE] and verdict["summary"].startswith("Not proven on 1 of 1")
+
+
+@pytest.mark.parametrize("code", UNJUDGED_DEFECTS)
+def test_defect_that_no_criterion_judges_is_listed_after_the_capacity(code):
+    finding = {"code": code, "severity": "defect", "group": None, "step": None, "message": "Something is wrong.", "evidence": ""}
+    assert decide(example_analysis({"findings": [finding, finding]}), OWNER)["held_by"] == [code]
+    verdict = decide(example_analysis({"findings": [finding], **soh(0.75, 0.004, **CUT_SHORT)}), one_limit())
+    assert verdict["held_by"] == [CAPACITY_NOT_VALID, code]
+    assert verdict["summary"].endswith("the discharge ended before the cut-off; and there is a defect that none of them judges: Something is wrong.")
+    assert verdict["to_settle"] == [UNJUDGED_DEFECTS[code], CYCLE]
+
+
+def test_failed_pack_is_held_by_nothing():
+    assert decide(example_analysis(soh(0.5, 0.001)), OWNER)["held_by"] == []
+
+
+# --- validity as a criterion of its own --------------------------------------------------------------------
+
+
+def test_validity_of_the_test_can_be_asked_for_by_name():
+    judged_by = one_limit("capacity_valid", 1.0)
+    row = decide(example_analysis(), judged_by)["criteria"][0]
+    assert (row["result"], row["value"], row["reason"]) == ("pass", 1.0, "The capacity was measured from full to the cut-off by a valid test.")
+    verdict = decide(example_analysis(CUT_SHORT), judged_by)
+    assert verdict["criteria"][0]["reason"] == "Not known: the discharge ended before the cut-off."
+    assert (verdict["result"], verdict["to_settle"]) == ("not_proven", [CYCLE])
+
+
+# --- the rule said -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rule", "word"),
+    [({}, "w = 1 U"), ({"guard_multiple": 0.5}, "w = 0.5 U"), ({"guard": 0.25}, "w = 0.25 U"), ({"guard": 0}, "simple acceptance"),
+     ({"decision": "simple"}, "simple acceptance"), ({"max_false_accept": 0.05}, "w = 1.64 u, false acceptance at most 5 %"),
+     ({"decision": "simple", "guard": 1.0}, "w = 1 U")],
+)
+def test_each_row_says_its_rule_and_a_pass_without_guard_band_says_so(rule, word):
+    verdict = decide(example_analysis(soh(0.80, 0.004)), one_limit(**rule))
+    assert (verdict["result"], verdict["criteria"][0]["rule"]) == ("pass", word)
+    simple = word == "simple acceptance"
+    assert ("by simple acceptance without a guard band" in verdict["summary"]) is simple
+    assert ("(no guard band)" in verdict["criteria"][0]["reason"]) is simple
+    assert not simple or "simple acceptance" in verdict["decision_rule"]
