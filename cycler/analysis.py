@@ -19,7 +19,7 @@ from cycler.cutoffsheet import add_conditions, no_conditions
 from cycler.efficiencysheet import efficiency_sheet
 from cycler.findings import Finding
 from cycler.groupbudgets import AMMETER_SOURCES
-from cycler.grouptable import ROW_KEYS, group_table
+from cycler.grouptable import ROW_KEYS, group_table, pack_voltage_findings
 from cycler.incrementaltable import incremental_sheet
 from cycler.log import Log
 from cycler.measures import capacity as cap
@@ -186,6 +186,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         *heat_findings,
         *conduct.rate_findings(headline, pack),
         *table.findings,
+        *(pack_voltage_findings(log, pack) if fits else ()),
         *conduct.reading_findings(log),
     ]
     efficiency = efficiency_sheet(pairing, pack, log, discharges, sheets, charges, charged)

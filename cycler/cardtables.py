@@ -7,7 +7,7 @@ from typing import Any
 
 from rich.text import Text
 
-from cycler.tables import CAUTION, CAUTION_DANGER, print_dangers
+from cycler.tables import CAUTION, CAUTION_DANGER, build_parts, print_dangers
 from cycler.terminal import DASH, Sheet, items, row, ruled, sentence
 
 KIND_WORDS = {
@@ -19,9 +19,14 @@ CORRECTION_WORDS = {
 }
 
 
-def print_card(sheet: Sheet, pack_id: str, card: Mapping[str, Any], dangers: Sequence[Mapping[str, Any]], runs: Sequence[int]) -> None:
-    """A card as it holds now, what held before, and the caution where a danger is open."""
-    sheet.pairs([("Pack", pack_id), ("Runs", ", ".join(map(str, runs)) or "none yet")])
+def print_card(
+    sheet: Sheet, pack_id: str, card: Mapping[str, Any], dangers: Sequence[Mapping[str, Any]], runs: Sequence[int],
+    ratings: Mapping[str, Any] | None,
+) -> None:
+    """A card as it holds now, what held before, and the caution where a danger is open; ``ratings`` are those of the newest run."""
+    sheet.pairs([
+        ("Pack", ", ".join([pack_id, *build_parts(ratings or {})])), ("Runs", ", ".join(map(str, runs)) or "none yet"),
+    ])
     values = {"number": card.get("workshop_number"), "customer": card.get("customer_reference"), "status": card.get("status")}
     sheet.pairs(
         (KIND_WORDS[kind].capitalize(), f"{values[kind]} (no. {number}{', not on records unless asked' if kind == 'customer' else ''})")

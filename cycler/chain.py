@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import rfc8785
-from sqlalchemy import Connection, Row, Table, and_, func, select
+from sqlalchemy import Connection, Row, Table, and_, select
 
 CHAIN = "chain"
 START = "0" * 64
@@ -99,4 +99,4 @@ def _one_at_a_time(connection: Connection, table: Table) -> None:
     """Have writers of a server database queue up, so that no two continue the same entry. SQLite has one writer anyway."""
     if connection.dialect.name != "sqlite":
         versions = table.metadata.tables["register_versions"]
-        connection.execute(select(func.count()).select_from(select(versions).with_for_update().subquery()))
+        connection.execute(select(versions.c.version).with_for_update()).all()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -85,6 +86,7 @@ def backup(place: str | Path | None, target: str | Path) -> Copied:
         with _told("cannot write the backup", target), _opened(open_to_read(source)) as from_, _opened(sqlite3.connect(part)) as to:
             from_.backup(to)
             to.execute("PRAGMA journal_mode = DELETE")  # one file, which can be read where nothing may be written
+        shutil.copymode(source, part)  # whoever may not read the register may not read its copy
         _sync(part)
         report = check_file(part)
         if not report.good:
@@ -118,6 +120,7 @@ def restore(place: str | Path | None, backup_file: str | Path) -> Copied:
     if present and os.path.samefile(register, copy):
         raise InputError("the backup is the register itself", str(copy), "both names lead to one file", "name the backup")
     if present:
+        register = register.resolve()  # a link to it stays one
         check_place(register, writing=True)
     else:
         prepare_folder(register, default=place is None)
@@ -139,30 +142,50 @@ def _exchange(register: Path, part: Path) -> tuple[Path, dict[str, int] | None]:
     """The content of ``part`` into the register that is there, and what was there into a file of a dated name.
 
     The register's file is not exchanged for another: a program that has it open would go on writing into the old one, and its
-    write-ahead log would be taken for that of the new one. The copy aside and the new content come under one lock, so that no
-    run added meanwhile is lost.
+    write-ahead log would be taken for that of the new one. The copy aside and the new content come in one write transaction, so
+    that no run added meanwhile is lost; other writers wait for it.
     """
     aside = _dated(register)
     try:
         with _opened(sqlite3.connect(register, timeout=BUSY_TIMEOUT_S, isolation_level=None)) as live:
-            live.execute("PRAGMA locking_mode = EXCLUSIVE")
             live.execute("PRAGMA synchronous = FULL")
-            live.execute("BEGIN EXCLUSIVE")
-            live.execute("COMMIT")  # in this mode the lock stays until the connection is closed
+            live.execute("ATTACH ? AS part", (str(part),))
+            live.execute("BEGIN IMMEDIATE")
             before = _counts(live)
             with _part_beside(aside) as kept:
-                with _opened(sqlite3.connect(kept)) as to:
-                    live.backup(to)
+                with _opened(open_to_read(register)) as reader, _opened(sqlite3.connect(kept)) as to:
+                    reader.backup(to)
                     to.execute("PRAGMA journal_mode = DELETE")
+                shutil.copymode(register, kept)
                 _sync(kept)
                 name_file(kept, aside)
-            with _opened(sqlite3.connect(part)) as from_:
-                from_.backup(live)
+            try:
+                _take_over(live)
+                live.execute("COMMIT")
+            except sqlite3.Error:
+                aside.unlink()
+                raise
     except sqlite3.OperationalError:
         raise
     except sqlite3.DatabaseError:  # too damaged for SQLite to use, so nobody has it open
         return _put_new(register, part, aside), None
+    _sync(register.parent)
     return aside, before
+
+
+def _take_over(live: sqlite3.Connection) -> None:
+    """Tables, indexes, guards and rows of the attached ``part`` in the place of those of the register."""
+    tables = "SELECT name FROM {}.sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite_%'"
+    for (name,) in live.execute(tables.format("main")).fetchall():
+        live.execute(f'DROP TABLE main."{name}"')  # its indexes and guards go with it
+    made = live.execute("SELECT type, sql FROM part.sqlite_master WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%'").fetchall()
+    for kind in ("table", "index"):
+        for sql in (sql for found, sql in made if found == kind):
+            live.execute(sql)  # names without a database are those of the register
+    for (name,) in live.execute(tables.format("part")).fetchall():
+        live.execute(f'INSERT INTO main."{name}" SELECT * FROM part."{name}"')
+    for sql in (sql for found, sql in made if found == "trigger"):
+        live.execute(sql)
 
 
 def _put_new(register: Path, part: Path, aside: Path | None = None) -> Path | None:
@@ -218,13 +241,12 @@ def _in_a_file(place: str | Path | None) -> Path:
 
 def _free_name(target: str | Path) -> Path:
     target = Path(target)
-    try:
-        if target.is_dir():
-            raise InputError("the backup is a folder", str(target), "a file is needed", "name a file in it")
-        if target.exists():
-            raise _exists(target)
-    except ValueError:
-        raise InputError("cannot write the backup", quote(target), "no file can have this name", "name another file") from None
+    if "\0" in str(target):
+        raise InputError("cannot write the backup", quote(target), "no file can have this name", "name another file")
+    if target.is_dir():
+        raise InputError("the backup is a folder", str(target), "a file is needed", "name a file in it")
+    if target.exists():
+        raise _exists(target)
     if not target.parent.is_dir():
         raise InputError("the folder of the backup does not exist", str(target), f"no folder {quote(target.parent)}", "make the folder")
     return target

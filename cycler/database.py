@@ -26,6 +26,7 @@ BUSY_TIMEOUT_S = 20.0
 
 FILE_NAME = "register.sqlite"
 _MAGIC = b"SQLite format 3\x00"
+_PUT_BACK = "restore the register from its last copy: cycler restore FILE"
 _VERSIONS = SCHEMA.tables["register_versions"]
 
 
@@ -231,7 +232,7 @@ def register_exists(place: str | Path | None = None) -> bool:
 
 def damaged(name: str, why: str) -> InputError:
     """The error for a register whose content is not as this program wrote it."""
-    return InputError("the register is damaged", name, why, "restore the register from its last copy")
+    return InputError("the register is damaged", name, why, _PUT_BACK)
 
 
 def _not_writable(name: str) -> InputError:
@@ -341,10 +342,10 @@ _TROUBLE = (
     ("unable to open", "it cannot be opened", "check the permissions of the file and its folder"),
     ("is full", "the disk is full", "make room and try again; nothing was kept of this act"),
     ("disk I/O error", "the disk reports an error", "check the disk; keep a copy of the register elsewhere"),
-    ("malformed", "the file is damaged", "restore the register from its last copy"),
-    ("not a database", "the file is damaged", "restore the register from its last copy"),
-    ("no such table", "the file is damaged: a table is missing", "restore the register from its last copy"),
-    ("no such column", "the file is damaged: a column is missing", "restore the register from its last copy"),
+    ("malformed", "the file is damaged", _PUT_BACK),
+    ("not a database", "the file is damaged", _PUT_BACK),
+    ("no such table", "the file is damaged: a table is missing", _PUT_BACK),
+    ("no such column", "the file is damaged: a column is missing", _PUT_BACK),
     ("string or blob too big", "one file is too large for it", "split the log, or thin it out"),
 )
 

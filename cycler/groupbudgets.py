@@ -18,6 +18,8 @@ from cycler.uncertainty import BudgetLine, combined, rectangular, resistance_u
 TEN = AFTER_S.index(10.0)
 AMMETER_SOURCES = ("current gain", "current offset", "clock")
 """Sources of the pack's capacity budget that every group's charge went through too."""
+_ROUNDING = 1e-9
+"""Share of a variance that only the last digits of its parts leave over: its sign differs from machine to machine."""
 
 Lines = tuple[BudgetLine, ...]
 
@@ -75,6 +77,8 @@ def capacity_lines(fit: GroupFit | None, u_fit_ah: float, capacity_ah: float, am
     if fit is None or fit.u_to_cutoff_ah is None or not math.isfinite(capacity_ah) or not math.isfinite(u_fit_ah):
         return ()
     rest = u_fit_ah**2 - fit.u_to_cutoff_ah**2 - (fit.u_lag_ah or 0.0) ** 2
+    if abs(rest) < _ROUNDING * u_fit_ah**2:
+        rest = 0.0
     lines = [
         BudgetLine("charge to the group's cut-off", fit.u_to_cutoff_ah), BudgetLine("lag at the start", fit.u_lag_ah or 0.0),
         BudgetLine("charge beyond full and missing currents", math.sqrt(max(rest, 0.0))),

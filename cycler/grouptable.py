@@ -51,7 +51,7 @@ from typing import Any
 import numpy as np
 
 from cycler import groupbudgets as budgets
-from cycler.findings import Finding, GroupFigures, diagnose_group
+from cycler.findings import SIGNIFICANT, Finding, GroupFigures, diagnose_group
 from cycler.log import Log
 from cycler.measures.capacity import ChargeRun, Discharge, Flow
 from cycler.measures.groups import (
@@ -383,6 +383,33 @@ def _lasting_extreme(column: np.ndarray, low: bool) -> float | None:
         return float(finite.min() if low else finite.max()) if finite.size else None
     triples = np.column_stack((finite[:-2], finite[1:-1], finite[2:]))
     return float(np.min(np.median(triples, axis=1)) if low else np.max(np.median(triples, axis=1)))
+
+
+def pack_voltage_findings(log: Log, pack: Pack) -> list[Finding]:
+    """Over- and under-voltage where no group was logged: the mean of the groups beyond a limit means that at least one of them is. Only where it is sure."""
+    limits, n = pack.limits, pack.series
+    if log.series or limits is None or not n or not np.any(np.isfinite(log.voltage_v)):
+        return []
+    low, high = (_lasting_extreme(log.voltage_v, low=is_low) / n for is_low in (True, False))
+    leads_v = float(np.nanmax(np.abs(log.current_a))) * pack.instrument.lead_resistance_ohm
+    expanded = (SIGNIFICANT * voltage_reading_u(pack.instrument, high * n, 0.0, group=False) + leads_v) / n
+    out = []
+    if high - expanded > limits.overcharge_v:
+        out.append(
+            Finding(
+                "group_overvoltage", "danger", f"The groups were charged to {high:.3f} ± {expanded:.3f} V on average, above {limits.overcharge_v:.2f} V: "
+                "stop charging this pack, fire hazard.", f"highest reading of the pack {high * n:.2f} V, {n} groups",
+            )
+        )
+    if low + expanded < limits.damage_v:
+        out.append(
+            Finding(
+                "group_undervoltage", "danger", f"The groups were driven down to {low:.3f} ± {expanded:.3f} V on average, below the "
+                f"{limits.damage_v:.2f} V at which cells take damage: do not charge the pack unattended, have it examined.",
+                f"lowest reading of the pack {low * n:.2f} V, {n} groups",
+            )
+        )
+    return out
 
 
 def _rest_before(log: Log, steps: tuple[Step, ...], headline: Discharge | None) -> np.ndarray:

@@ -65,7 +65,7 @@ class PackCards:
 
     def entries(self, pack_id: str) -> list[CardEntry]:
         """Everything ever written on a pack's card, oldest first. InputError if the register knows no such pack."""
-        pack_id = clean_text(pack_id)
+        pack_id = _known_as(pack_id)
         with self._database.read() as connection:
             _check_pack(connection, pack_id, self._database.name)
             return _entries_of(connection, pack_id)
@@ -91,7 +91,7 @@ class PackCards:
         InputError
             The register knows no such pack.
         """
-        pack_id = clean_text(pack_id)
+        pack_id = _known_as(pack_id)
         with self._database.read() as connection:
             _check_pack(connection, pack_id, self._database.name)
             written = _entries_of(connection, pack_id)
@@ -129,7 +129,7 @@ class PackCards:
     def open_dangers(self, pack_id: str) -> list[dict[str, Any]]:
         """Dangers that nobody has closed: code, message, who, at and the entry's id. None of a pack that is not known."""
         with self._database.read() as connection:
-            written = _entries_of(connection, clean_text(pack_id))
+            written = _entries_of(connection, _known_as(pack_id))
         ended = ended_by(written)
         return [
             {"code": DANGER_CODE, "message": item.text, "who": item.who, "at": item.at, "id": item.id}
@@ -223,7 +223,7 @@ class PackCards:
             The pack has no such entry, it is of another kind or holds no more, nobody or no reason is named, or the text
             cannot be kept.
         """
-        pack_id, who = clean_text(pack_id), _named(who)
+        pack_id, who = _known_as(pack_id), _named(who)
         why = kept_text(why, "reason")
         if not why:
             raise InputError(
@@ -302,6 +302,11 @@ def photo_type(name: str, raw: bytes) -> str:
 def photo_ending(media_type: str) -> str:
     """End of a photo's file name: ".jpg"."""
     return {"image/jpeg": ".jpg", "image/png": ".png", "image/webp": ".webp"}[media_type]
+
+
+def _known_as(pack_id: str) -> str:
+    """An id as packs are kept by, so that a blank at its end hides no danger."""
+    return clean_text(pack_id).strip()
 
 
 def _named(who: str) -> str:

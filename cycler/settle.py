@@ -178,7 +178,8 @@ def _advise_before_lost(analysis: Analysis) -> list[str]:
 def _advise_before_alike(analysis: Analysis) -> list[str]:
     before = part(analysis, "before", "capacity") or {}
     rate, mean = number(before.get("rate_it")), number(before.get("mean_temperature_c"))
-    at = " and ".join([f"{rate:.2g} It"] * (rate is not None) + [f"{mean:.0f} °C"] * (mean is not None)) or "the same current and temperature"
+    known = (None if rate is None else f"{rate:.2g} It", None if mean is None else f"{mean:.0f} °C")
+    at = " and ".join(shown for shown in known if shown) or "the same current and temperature"
     return [f"Repeat the test as the earlier one was made, at {at}: {full_cycle_sentence(analysis)}"]
 
 

@@ -78,16 +78,20 @@ def source_rows(analysis: Mapping[str, Any]) -> list[tuple[str, str]]:
         ))
     rows += columns_rows(analysis)
     pack = analysis.get("pack") or {}
-    parts = [str(pack["id"])] if pack.get("id") else []
-    if pack.get("chemistry"):
-        parts.append(str(pack["chemistry"]))
+    parts = [*([str(pack["id"])] if pack.get("id") else []), *build_parts(pack)]
+    if parts:
+        rows.append(("Pack", ", ".join(parts)))
+    return rows
+
+
+def build_parts(pack: Mapping[str, Any]) -> list[str]:
+    """What is known of a pack's build: "nmc", "10S4P", "rated 10.4 Ah"."""
+    parts = [str(pack["chemistry"])] if pack.get("chemistry") else []
     if pack.get("series"):
         parts.append(f"{pack['series']}S" + (f"{pack['parallel']}P" if pack.get("parallel") else ""))
     if number(pack.get("rated_capacity_ah")) is not None:
         parts.append(f"rated {rating(pack['rated_capacity_ah'], 'Ah')}")
-    if parts:
-        rows.append(("Pack", ", ".join(parts)))
-    return rows
+    return parts
 
 
 def columns_rows(analysis: Mapping[str, Any]) -> list[tuple[str, str]]:

@@ -245,10 +245,7 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
     limit = criterion.limit_for(part(analysis, "pack", "chemistry"))
     judged = [_judge_taken(taken, quantity, criterion, limit, factor) for taken in quantity.take(analysis)]
     decisive = min(judged, key=lambda item: (_RANK[item["result"]], item["inside"]))
-    alone = quantity.needs_siblings and number(part(analysis, "pack", "series")) == 1
-    # A set that asks for the pack before must not pass without it; one that would only like to know it says nothing of it.
-    first = quantity.needs_before and not criterion.required and not has_before(analysis)
-    applies = not (alone or first)
+    applies = not (quantity.needs_siblings and number(part(analysis, "pack", "series")) == 1)
     row = {
         "id": criterion.id,
         "quantity": criterion.quantity,
@@ -264,10 +261,7 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
     }
     if not applies:
         row["result"] = NOT_PROVEN
-        row["reason"] = (
-            "Does not apply: the pack has one group, so there are no siblings to compare with." if alone
-            else "Does not apply: no earlier test of this pack was given to hold it against."
-        )
+        row["reason"] = "Does not apply: the pack has one group, so there are no siblings to compare with."
     if row["result"] == FAIL and applies and not criterion.required and criterion.fail_counts:
         row["required"] = True
         row["reason"] += " It did not have to be measured, but what was found counts."
@@ -299,9 +293,10 @@ def decide(analysis: Analysis, criteria: Criteria, dangers: Sequence[Mapping[str
         what holds a pass back whatever the figures say; empty for a pack that failed. Each row tells its own ``rule``.
         Values, uncertainties and limits are in each row's ``unit``; plain types only, no NaN.
     """
-    rows = [judge(analysis, item, criteria.guard_factor(item)) | {"rule": criteria.rule_of(item)} for item in criteria.criteria]
+    asked = [item for item in criteria.criteria if not _without_before(analysis, item)]
+    rows = [judge(analysis, item, criteria.guard_factor(item)) | {"rule": criteria.rule_of(item)} for item in asked]
     danger = [*_danger_findings(analysis), *_leak_vetoes(analysis, rows), *dangers]
-    vetoes = list(dict.fromkeys(str(finding.get("code")) for finding in danger))
+    vetoes = list(dict.fromkeys(str(finding.get("code") or "danger") for finding in danger))
     unjudged = _unjudged_defects(analysis)
     (capacity,) = take_capacity_valid(analysis)
     result = _overall(rows, vetoes)
@@ -313,7 +308,8 @@ def decide(analysis: Analysis, criteria: Criteria, dangers: Sequence[Mapping[str
         to_settle = _veto_advice(danger)
     else:
         first = [UNJUDGED_DEFECTS[code] for code in unjudged]
-        to_settle = _to_settle(analysis, criteria, rows, first, capacity.lack if CAPACITY_NOT_VALID in held_by else "", result != FAIL)
+        factors = [criteria.guard_factor(item) for item in asked]
+        to_settle = _to_settle(analysis, factors, rows, first, capacity.lack if CAPACITY_NOT_VALID in held_by else "", result != FAIL)
     cautions = [CAUTION_VETO] if vetoes else [CAUTION_PASS] + ([CAUTION_WORK] if to_settle else [])
     for row in rows:
         del row["lack"], row["lacks"]
@@ -339,6 +335,11 @@ def _danger_findings(analysis: Analysis) -> list[Mapping[str, Any]]:
     danger = [finding for finding in analysis.get("findings") or [] if finding.get("severity") == "danger"]
     order = {code: index for index, code in enumerate(VETO_ORDER)}
     return sorted(danger, key=lambda finding: order.get(finding.get("code"), len(order)))
+
+
+def _without_before(analysis: Analysis, criterion: Criterion) -> bool:
+    """Whether a criterion only advises on a pack before, and there is none: then it is left out. One that is required stays, and is not proven."""
+    return QUANTITIES[criterion.quantity].needs_before and not criterion.required and not has_before(analysis)
 
 
 def _leak_vetoes(analysis: Analysis, rows: list[dict[str, Any]]) -> list[Mapping[str, Any]]:
@@ -424,11 +425,11 @@ def _veto_advice(danger: list[Mapping[str, Any]]) -> list[str]:
 
 
 def _to_settle(
-    analysis: Analysis, criteria: Criteria, rows: list[dict[str, Any]], first: Sequence[str], capacity_lack: str, advisory: bool
+    analysis: Analysis, factors: Sequence[float], rows: list[dict[str, Any]], first: Sequence[str], capacity_lack: str, advisory: bool
 ) -> list[str]:
     """Advice for what is not proven: ``first``, then what the result depends on, then the rest; in each the cheapest first, each sentence once.
 
-    For a pack that failed only the required ones are kept: the next test, after the repair, needs them. ``capacity_lack`` is what a valid
+    ``factors`` are the guard factors of the rows. For a pack that failed only the required ones are kept: the next test, after the repair, needs them. ``capacity_lack`` is what a valid
     capacity lacks, "" where it lacks nothing.
     """
     needed: list[str] = list(first)
@@ -437,9 +438,9 @@ def _to_settle(
         found: list[tuple[int, str]] = []
         if wanted and capacity_lack:
             found += [(effort(capacity_lack), sentence) for sentence in ADVICE[capacity_lack](analysis)]
-        for row, criterion in zip(rows, criteria.criteria):
+        for row, factor in zip(rows, factors):
             if row["result"] == NOT_PROVEN and row["applies"] and row["required"] is wanted and (wanted or advisory):
-                found += _advice(analysis, row, criteria.guard_factor(criterion))
+                found += _advice(analysis, row, factor)
         into += [sentence for _, sentence in sorted(found, key=lambda item: item[0])]
     sentences = without_repeats(analysis, [*needed, *if_wanted])
     return [sentence if sentence in needed else f"{ADVISORY}{sentence}" for sentence in sentences]
@@ -456,7 +457,8 @@ def _advice(analysis: Analysis, row: dict[str, Any], factor: float) -> list[tupl
                 told = guard_sentences(
                     analysis, quantity, row["value"], row["u_value"], row["limit"], factor, row["group"]
                 )
-                found += [(effort(lack), sentence) for sentence in told]
+                undeclared = part(analysis, "instrument", "declared") is False  # a line in a file may do
+                found += [(effort("uncertainty" if undeclared else lack), sentence) for sentence in told]
         elif lack == "long_rest":
             share = row["quantity"] == "self_discharge_share_worst"
             rated = number(part(analysis, "pack", "rated_capacity_ah"))

@@ -137,7 +137,7 @@ def loop(work: Work, kills: int, runs: int, chance: random.Random) -> dict[str, 
         if time.monotonic() > end:
             raise SystemExit(f"not done after {TIMEOUT_S:.0f} s: {done} kills, {len(confirmed['run'])} runs")
         # Most die within the first writes, some live long enough for records and backups.
-        told, by_us = killed_child(work, begin, min(2.0, chance.expovariate(1 / 0.12)))
+        told, by_us = killed_child(work, begin, min(2.0, chance.expovariate(1 / (0.5 if done % 5 == 0 else 0.08))))
         for line in told:
             kind, what, other = line.split(" ", 2) if not line.startswith("failed") else ("failed", line[7:], "")
             if kind == "failed":

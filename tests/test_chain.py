@@ -190,14 +190,12 @@ def new_log(connection):
 
 def mend_one_entry(connection):
     """The row and its own entry, digest and all, but not the entries after it."""
-    connection.execute("update verdicts set result = 'pass' where id = 1")
+    connection.execute("update verdicts set result = 'fail' where id = 1")
     (seq,) = connection.execute("select seq from chain where table_name = 'verdicts' and row_key = '[1]'").fetchone()
-    last = connection.execute("select max(seq) from chain").fetchone()[0]
     kept = connection.execute("select * from chain where seq > ? order by seq", (seq,)).fetchall()
     chain_again(connection, seq)
     for entry in kept:
         connection.execute("update chain set previous = ?, sha256 = ? where seq = ?", (entry["previous"], entry["sha256"], entry["seq"]))
-    assert last > seq
 
 
 def squeeze_in(connection):

@@ -38,10 +38,10 @@ def test_doubtful_unit_makes_the_capacity_invalid_and_is_told_first_in_what_woul
 @pytest.mark.parametrize("code", ["unit_doubtful", "sign_doubtful", "capacity_above_rating"])
 def test_doubt_is_put_in_words_everywhere(code):
     from cycler.conduct import INVALID_WORDS
-    from cycler.criteria_quantities import _REASONS
     from cycler.record.text import CODES
+    from cycler.taken import REASONS
 
-    assert all(code in table for table in (INVALID_WORDS, _REASONS, CODES))
+    assert all(code in table for table in (INVALID_WORDS, REASONS, CODES))
 
 
 def rated(rated_ah, columns=None):

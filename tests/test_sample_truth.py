@@ -146,7 +146,7 @@ def test_sample_not_proven_was_settled_by_doing_what_its_verdict_said():
     charge = kinds.index("charge_cv")
     assert kinds[charge - 1 : charge + 3] == ["charge_cc", "charge_cv", "rest", "discharge_cc"]
     cv, rest = second["steps"][charge], second["steps"][charge + 1]
-    assert rest["duration_s"] == pytest.approx(3600.0, abs=60.0) and cv["end_reason"] == "taper"
+    assert rest["duration_s"] == pytest.approx(3600.0, abs=60.0) and cv["end_reason"] == "charge_taper"
     assert (second["verdict"]["result"], second["verdict"]["held_by"]) == ("pass", [])
 
 

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
-import pytest
+import json
 
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cycler.criteria import criteria_from_dict, load_criteria, shipped_sets
 from cycler.verdict import CAPACITY_NOT_VALID, UNJUDGED_DEFECTS, decide
 from tests.analysis_example import example_analysis
 from tests.verdict_cases import CUT_SHORT, OWNER, one_limit, soh
@@ -38,8 +43,6 @@ LEAK_FINDING = {"code": "self_discharge", "severity": "defect", "group": 6, "ste
 def test_leak_above_its_limit_is_a_veto_even_where_the_set_only_advises(required):
     criteria = [dict(id="soh", quantity="state_of_health", limit=0.7, unit="share", direction="at_least", why="test"),
                 dict(id="leak", quantity="self_discharge_worst_ma", limit=1.0, unit="mA", direction="at_most", why="test", required=required)]
-    from cycler.criteria import criteria_from_dict
-
     judged_by = criteria_from_dict({"criterion": criteria})
     verdict = decide(example_analysis(LEAK), judged_by)
     assert (verdict["result"], verdict["vetoes"]) == ("fail", ["self_discharge"])
@@ -107,6 +110,33 @@ def test_validity_of_the_test_can_be_asked_for_by_name():
     verdict = decide(example_analysis(CUT_SHORT), judged_by)
     assert verdict["criteria"][0]["reason"] == "Not known: the discharge ended before the cut-off."
     assert (verdict["result"], verdict["to_settle"]) == ("not_proven", [CYCLE])
+
+
+# --- laws --------------------------------------------------------------------------------------------------
+
+
+def _with_holes(value, draw):
+    """A copy of an analysis with some of its values unknown, doubled or zero."""
+    if isinstance(value, dict):
+        return {key: _with_holes(item, draw) if draw.random() > 0.01 else None for key, item in value.items()}
+    if isinstance(value, list):
+        return [_with_holes(item, draw) for item in value]
+    return value * draw.choice((0.0, 2.0)) if isinstance(value, float) and draw.random() < 0.01 else value
+
+
+@given(st.randoms(use_true_random=False), st.sampled_from(shipped_sets()), st.booleans())
+def test_no_pass_without_a_valid_capacity_and_no_not_proven_without_advice(draw, name, danger):
+    analysis = _with_holes(example_analysis({"findings": draw.choice(([], [LEAK_FINDING]))}), draw)
+    analysis["before"] = _with_holes(example_analysis(), draw)
+    verdict = decide(analysis, load_criteria(name), [DROPPED] if danger else ())
+    json.dumps(verdict, allow_nan=False)
+    if verdict["result"] == "pass":
+        assert analysis["capacity"]["valid"] is True and not danger and not verdict["vetoes"] and not verdict["held_by"]
+        assert all(row["result"] == "pass" for row in verdict["criteria"] if row["required"])
+    if verdict["result"] == "not_proven":
+        assert [sentence for sentence in verdict["to_settle"] if not sentence.startswith("Advisory: ")]
+    if danger:
+        assert verdict["result"] == "fail"
 
 
 # --- the rule said -----------------------------------------------------------------------------------------

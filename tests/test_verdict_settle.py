@@ -12,6 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cycler.criteria import criteria_from_dict
 from cycler.criteria_quantities import QUANTITIES
 from cycler.settle import needed_scale
 from cycler.verdict import decide
@@ -81,6 +82,21 @@ def test_to_settle_each_sentence_once_and_required_first():
     kinds = [sentence.startswith("Advisory: ") for sentence in sentences]
     assert kinds == sorted(kinds)
     assert not any(sentence.removeprefix("Advisory: ") in sentences for sentence in sentences if sentence.startswith("Advisory"))
+
+
+def test_to_settle_the_cheapest_thing_first():
+    """A line in the pack file, then minutes at the bench, then a cycle, then a rest of a day, then something to buy."""
+    rows = [
+        dict(id="bought", quantity="spread_rest_v", limit=0.0415, unit="V", direction="at_most", why="test"),
+        dict(id="rested", quantity="self_discharge_worst_ma", limit=1.0, unit="mA", direction="at_most", why="test"),
+        dict(id="cycled", quantity="capacity_ah", limit=8.0, unit="Ah", direction="at_least", why="test"),
+        dict(id="sampled", quantity="group_ohmic_ratio_worst", limit=1.5, unit="ratio", direction="at_most", why="test"),
+        dict(id="written", quantity="energy_share", limit=0.7, unit="share", direction="at_least", why="test"),
+    ]
+    changes = {"spread.rest_v": 0.040, "spread.u_rest_v": 0.003, "pack.rated_energy_wh": None, "capacity.valid": False,
+               "capacity.reasons": ["start_unknown"]} | {f"groups.{i}.ohmic_ohm": None for i in range(10)}
+    begins = [sentence.split()[0] for sentence in to_settle(changes, criteria_from_dict({"criterion": rows}))]
+    assert begins == ["Enter", "Log", "Charge", "Leave", "Spread"]
 
 
 def test_to_settle_failed_pack_keeps_only_what_the_next_test_needs():

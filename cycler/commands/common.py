@@ -136,7 +136,7 @@ def criteria_option(text: str = "") -> _Decorator:
     """``--criteria``."""
     return click.option(
         "--criteria", "criteria_name", metavar="NAME|FILE",
-        help=f"Limits to judge by: return-to-owner (default), resale, or a .toml file.{text}",
+        help=f"Limits to judge by: return-to-owner (default), resale, reuse-of-cells, or a .toml file.{text}",
     )
 
 

@@ -74,9 +74,10 @@ def pack(
             register.cards.add_all(pack_id, texts, taken, who=who, new=new)
         card = register.card(pack_id, customer=True, superseded=True)
         dangers, runs = register.open_dangers(pack_id), [item.id for item in register.runs(pack_id)]
+        ratings = register.run(runs[-1]).pack.to_dict() if runs else None
         saved = _save_photos(register, pack_id, card["photos"], folder) if folder is not None else ()
     if as_json:
-        print_json({"schema": "cycler.card/1", "pack_id": pack_id, **card, "open_dangers": dangers, "runs": runs})
+        print_json({"schema": "cycler.card/1", "pack_id": pack_id, **card, "open_dangers": dangers, "runs": runs, "ratings": ratings})
         return
     from cycler.cardtables import ended_text, print_card
     from cycler.terminal import Sheet
@@ -85,7 +86,7 @@ def pack(
     if ended := [item for item in card["superseded"] if item["id"] in (replaced, closed)]:
         sheet.line(f"No. {ended[0]['id']}: {ended_text(ended[0])}")
         sheet.blank()
-    print_card(sheet, pack_id, card, dangers, runs)
+    print_card(sheet, pack_id, card, dangers, runs, ratings)
     for path in saved:
         sheet.path(str(path))
     if folder is not None and not saved:

@@ -246,7 +246,7 @@ def _own_key(settings: Settings) -> PublicKey | None:
 _WORDS = {"good": "Good", "bad": "NOT GOOD", "not_checked": "Not checked"}
 _TITLES = {
     "signature": "Seal", "content": "Content", "key": "Key", "page": "File", "code": "Code", "criteria": "Criteria", "logs": "Logs",
-    "figures": "Figures", "verdict": "Verdict", "before": "Earlier run", "compared": "Comparison", "health_items": "Items", "program": "Program",
+    "figures": "Figures", "verdict": "Verdict", "before": "Earlier run", "compared": "Comparison", "health_items": "Items", "shown": "What is shown", "program": "Program",
 }
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from cycler.errors import InputError, quote
+from cycler.proof.carrier import Carried
 from cycler.proof.check import BAD, GOOD, NOT_CHECKED, Check, count, some
 from cycler.proof.leaves import MISSING, differences
 from cycler.proof.logcheck import LogsFound, find_logs
@@ -16,15 +17,17 @@ from cycler.proof.recompute import (
     criteria_again,
     criteria_agree,
     health_items_again,
+    page_again,
     verdict_again,
 )
+from cycler.proof.showing import shown
 
 if TYPE_CHECKING:
     from cycler.criteria import Criteria
 
 
-def checks(content: dict[str, Any], logs: Sequence[tuple[str, bytes]] | None) -> list[Check]:
-    """Everything about a record's content that can be computed.
+def checks(carried: Carried, logs: Sequence[tuple[str, bytes]] | None, page_is_sealed: bool) -> list[Check]:
+    """Everything about a record that can be computed; a page is made again only if it is the one that was sealed.
 
     Raises
     ------
@@ -33,6 +36,7 @@ def checks(content: dict[str, Any], logs: Sequence[tuple[str, bytes]] | None) ->
     """
     from cycler import __version__
 
+    content = carried.content
     made_by = str(content["software"]["version"])
     run = _Run(content, other_version=made_by != __version__)
     found = find_logs(content["sources"], (content["before"] or {}).get("sources") or (), logs) if logs else None
@@ -40,14 +44,22 @@ def checks(content: dict[str, Any], logs: Sequence[tuple[str, bytes]] | None) ->
     criteria = criteria_again(content["criteria"])
     done.append(found.check if found else Check(
         "logs", NOT_CHECKED, "No log was given. To have the figures computed again, name the raw logs with --log: "
-        + ", ".join(quote(source["file"], 80) for source in content["sources"]) + ".",
+        + _names(content["sources"]) + ".",
     ))
-    analysis, figures = _figures(run, content, found, criteria, "figures", "figure")
+    log, analysis, figures = _figures(run, content, found, criteria, "figures", "figure")
     before, earlier = _before(run, found, criteria)
-    done += [figures, _verdict(run, analysis, before, criteria), *earlier]
-    compared, check = _compared(run, analysis, before)
-    done += [*check, *_health_items(run, analysis, compared), _program(made_by, __version__)]
-    return done
+    verdict, check = _verdict(run, analysis, before, criteria)
+    done += [figures, check, *earlier]
+    compared, compared_check = _compared(run, analysis, before)
+    items, items_check = _health_items(run, analysis, compared)
+    done += [*compared_check, items_check]
+    if page_is_sealed and carried.kind != "json" and analysis is not None and all(item.result != BAD for item in done):
+        seal = carried.envelope["seal"]
+        page = page_again(
+            content, carried.kind, log, analysis, verdict, compared, items, seal["record_sha256"], seal["fingerprint"],
+        )
+        done.append(shown(carried, page, run.other_version))
+    return [*done, _program(made_by, __version__)]
 
 
 class _Run:
@@ -95,19 +107,19 @@ def _criteria(content: Mapping[str, Any]) -> Check:
 
 def _figures(
     run: _Run, kept: Mapping[str, Any], found: LogsFound | None, criteria: Criteria, name: str, what: str,
-) -> tuple[dict[str, Any] | None, Check]:
-    """The analysis of a run computed again, if its logs are there, and what differs."""
+) -> tuple[Any, dict[str, Any] | None, Check]:
+    """Log and analysis of a run computed again, if its logs are there, and what differs."""
     if found is None:
-        return None, Check(name, NOT_CHECKED, "The figures were not computed again: that needs the raw logs.")
+        return None, None, Check(name, NOT_CHECKED, "The figures were not computed again: that needs the raw logs.")
     if not found.has(kept["sources"]):
-        return None, Check(name, NOT_CHECKED, "The figures were not computed again: not all logs given are those that were measured.")
+        return None, None, Check(name, NOT_CHECKED, "The figures were not computed again: not all logs given are those that were measured.")
     try:
-        analysis = analysis_again(kept, found.by_sha256, criteria)
+        log, analysis = analysis_again(kept, found.by_sha256, criteria)
     except InputError as error:
-        return None, Check(name, BAD, f"The logs cannot be read with the settings in the record: {error.what} ({error.why}).")
+        return None, None, Check(name, BAD, f"The logs cannot be read with the settings in the record: {error.what} ({error.why}).")
     recorded = {key: value for key, value in kept["analysis"].items() if key not in BESIDE_FIGURES}
     good = f"All {_leaves(recorded)} figures and words of the analysis come out of the logs again."
-    return analysis, run.told(good, what, run.differences(recorded, analysis), name)
+    return log, analysis, run.told(good, what, run.differences(recorded, analysis), name)
 
 
 def _before(run: _Run, found: LogsFound | None, criteria: Criteria) -> tuple[dict[str, Any] | None, list[Check]]:
@@ -116,18 +128,18 @@ def _before(run: _Run, found: LogsFound | None, criteria: Criteria) -> tuple[dic
     if before is None:
         return None, []
     if found is None or not any(source["sha256"] in found.by_sha256 for source in before["sources"]):
-        names = ", ".join(quote(source["file"], 80) for source in before["sources"])
+        names = _names(before["sources"])
         return before["analysis"], [Check("before", NOT_CHECKED, f"The figures of the earlier run were not computed again: its logs ({names}) were not given.")]
-    analysis, check = _figures(run, before, found, criteria, "before", "figure of the earlier run")
+    _log, analysis, check = _figures(run, before, found, criteria, "before", "figure of the earlier run")
     return analysis if analysis is not None else before["analysis"], [check]
 
 
-def _verdict(run: _Run, analysis: dict[str, Any] | None, before: dict[str, Any] | None, criteria: Criteria) -> Check:
+def _verdict(run: _Run, analysis: dict[str, Any] | None, before: dict[str, Any] | None, criteria: Criteria) -> tuple[dict[str, Any], Check]:
     recorded = run.content["verdict"]
     made = verdict_again(analysis if analysis is not None else run.content["analysis"], run.content, criteria, before)
     source = "from the log" if analysis is not None else "from the record's own figures"
     word = str(made["result"]).replace("_", " ")
-    return run.told(
+    return made, run.told(
         f"The verdict, {word}, comes out again {source} by the criteria in the record.", "part of the verdict",
         run.differences({"verdict": recorded}, {"verdict": made}, source), "verdict",
     )
@@ -144,11 +156,11 @@ def _compared(run: _Run, analysis: dict[str, Any] | None, before: dict[str, Any]
     return made, [run.told("The comparison with the earlier run comes out again.", "part of the comparison", found, "compared")]
 
 
-def _health_items(run: _Run, analysis: dict[str, Any] | None, compared: Any) -> list[Check]:
+def _health_items(run: _Run, analysis: dict[str, Any] | None, compared: Any) -> tuple[Any, Check]:
     recorded = run.content["health_items"]
     made = health_items_again(run.content, analysis if analysis is not None else run.content["analysis"], compared)
     found = run.differences({"health_items": recorded}, {"health_items": made}, "computed")
-    return [run.told("The items of state of health follow from the figures.", "item", found, "health_items")]
+    return made, run.told("The items of state of health follow from the figures.", "item", found, "health_items")
 
 
 def _program(made_by: str, version: str) -> Check:
@@ -157,6 +169,10 @@ def _program(made_by: str, version: str) -> Check:
     return Check(
         "program", NOT_CHECKED, f"The record was made by version {quote(made_by)[1:-1]} of the program, and this is {version}: figures may differ for that alone.",
     )
+
+
+def _names(rows: Sequence[Mapping[str, Any]]) -> str:
+    return ", ".join(some([quote(row["file"], 80) for row in rows]))
 
 
 def _leaves(value: Any) -> int:

@@ -180,7 +180,8 @@ def _from_html(raw: bytes, name: str) -> Carried:
         seal = _seal(raw[seals[0] + len(_HTML_SEAL) : close], name)
         after = close + len(_HTML_SEAL_END)
         rest = raw[: seals[0]] + raw[after:].removeprefix(b"\n")
-    shown = rest.replace(raw[found[0] : end], b"")
+    block = raw[found[0] : end + len(_SCRIPT_END)]
+    shown = rest.replace(block + b"\n" if block + b"\n" in rest else block, b"", 1)
     return Carried("html", envelope, seal, digest(rest), page=shown)
 
 

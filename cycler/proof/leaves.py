@@ -29,7 +29,7 @@ RULE = (
 MISSING = object()
 """Stands for a leaf that one side does not have."""
 
-_NAMES = ("group", "id", "quantity", "code", "item", "source", "channel", "name")
+_NAMES = ("group", "id", "quantity", "code", "item", "source", "channel", "name")  # what entries of a list are called by, in this order
 _FIGURE = re.compile(r"(?<![\w.])\d+(?:\.\d+)?(?:[eE][+-]?\d+)?(?![\w])")
 
 
@@ -43,7 +43,8 @@ class Difference:
 
     def told(self, recorded: str = "in the record", computed: str = "from the log") -> str:
         """"capacity.value_ah: 9.638 in the record, 9.512 from the log"."""
-        return f"{self.path}: {_shown(self.recorded)} {recorded}, {_shown(self.computed)} {computed}"
+        path = self.path if len(self.path) <= 200 else self.path[:199] + "…"
+        return f"{path}: {_shown(self.recorded)} {recorded}, {_shown(self.computed)} {computed}"
 
 
 def differences(recorded: Any, computed: Any, path: str = "") -> list[Difference]:
@@ -56,12 +57,19 @@ def _differences(a: Any, b: Any, path: str, u: Any) -> Iterator[Difference]:
         for key in [*a, *(key for key in b if key not in a)]:
             here = f"{path}.{key}" if path else str(key)
             yield from _differences(a.get(key, MISSING), b.get(key, MISSING), here, _u_of(a, b, key))
+    elif isinstance(a, list) and isinstance(b, list) and (name := _common_name(a, b)):
+        ones, others = ({entry[name]: entry for entry in entries} for entries in (a, b))
+        for key in [*ones, *(key for key in others if key not in ones)]:
+            label = f"group {key}" if name == "group" else str(key)
+            yield from _differences(ones.get(key, MISSING), others.get(key, MISSING), f"{path}[{label}]", 0.0)
+        if list(ones) != list(others) and set(ones) == set(others):
+            yield Difference(f"{path} (order)", ", ".join(map(str, ones)), ", ".join(map(str, others)))
     elif isinstance(a, list) and isinstance(b, list):
         if len(a) != len(b):
             yield Difference(f"{path} (entries)", len(a), len(b))
         for place, (one, other) in enumerate(zip(a, b)):
             share = u[place] if isinstance(u, list) and place < len(u) else 0.0
-            yield from _differences(one, other, f"{path}[{_name_in_list(one, other, place)}]", share)
+            yield from _differences(one, other, f"{path}[{place + 1}]", share)
     elif not same_leaf(a, b, u):
         yield Difference(path, a, b)
 
@@ -130,15 +138,19 @@ def _smaller(a: Any, b: Any) -> Any:
     return 0.0
 
 
-def _name_in_list(one: Any, other: Any, place: int) -> str:
-    """How an entry is called: by its group, id or code, else by its place from 1."""
-    for entry in (one, other):
-        if isinstance(entry, Mapping):
-            for key in _NAMES:
-                value = entry.get(key)
-                if isinstance(value, (str, int)) and not isinstance(value, bool) and len(str(value)) <= 40:
-                    return f"group {value}" if key == "group" else str(value)
-    return str(place + 1)
+def _common_name(a: list[Any], b: list[Any]) -> str | None:
+    """The key that tells the entries of both lists apart, so that one that is missing shifts none of the others."""
+    entries = [*a, *b]
+    if not a or not b or not all(isinstance(entry, Mapping) for entry in entries):
+        return None
+    for name in _NAMES:
+        if all(_is_name(entry.get(name)) for entry in entries) and all(len({entry[name] for entry in side}) == len(side) for side in (a, b)):
+            return name
+    return None
+
+
+def _is_name(value: Any) -> bool:
+    return isinstance(value, (str, int)) and not isinstance(value, bool) and len(str(value)) <= 60
 
 
 def _shown(value: Any) -> str:
@@ -150,8 +162,9 @@ def _shown(value: Any) -> str:
         return "yes" if value else "no"
     if isinstance(value, float):
         return f"{value:.7g}"
-    if isinstance(value, (dict, Mapping)):
-        return f"an object of {len(value)} keys"
+    if isinstance(value, Mapping):
+        said = next((value[key] for key in ("message", "label", "text") if isinstance(value.get(key), str)), None)
+        return _shown(said) if said is not None else f"an object of {len(value)} keys"
     if isinstance(value, list):
         return f"a list of {len(value)}"
     if isinstance(value, int):

@@ -16,6 +16,7 @@ from cycler.errors import InputError
 
 if TYPE_CHECKING:
     from cycler.criteria import Criteria
+    from cycler.log import Log
     from cycler.pack import Pack
 
 BESIDE_FIGURES = ("verdict", "before", "software")
@@ -25,8 +26,8 @@ OPEN_DANGER = "open_danger"
 _BYTE_ORDER_MARK = b"\xef\xbb\xbf"
 
 
-def analysis_again(run: Mapping[str, Any], logs: Mapping[str, bytes], criteria: Criteria) -> dict[str, Any]:
-    """The analysis of a run's logs, without its verdict.
+def analysis_again(run: Mapping[str, Any], logs: Mapping[str, bytes], criteria: Criteria) -> tuple[Log, dict[str, Any]]:
+    """The log and the analysis of a run, without its verdict.
 
     Parameters
     ----------
@@ -50,7 +51,7 @@ def analysis_again(run: Mapping[str, Any], logs: Mapping[str, bytes], criteria: 
     columns = columns_from_text(json.dumps(run["columns"])) if run.get("columns") is not None else None
     log = read_logs_bytes([(source["file"], logs[source["sha256"]]) for source in run["sources"]], columns)
     made = analyze(log, pack, _with_leak_limit(criteria, pack, run.get("analysis") or {})).to_dict()
-    return {key: value for key, value in made.items() if key not in BESIDE_FIGURES}
+    return log, {key: value for key, value in made.items() if key not in BESIDE_FIGURES}
 
 
 def verdict_again(analysis: Mapping[str, Any], content: Mapping[str, Any], criteria: Criteria, before: Mapping[str, Any] | None) -> dict[str, Any]:
@@ -80,6 +81,22 @@ def health_items_again(content: Mapping[str, Any], analysis: Mapping[str, Any], 
         verdict=content["verdict"], before=content.get("before"), compared=compared, card=content.get("card"), sources=content["sources"],
     )
     return made["health_items"]
+
+
+def page_again(
+    content: Mapping[str, Any], kind: str, log: Log, analysis: Mapping[str, Any], verdict: Mapping[str, Any], compared: Any, items: Any,
+    record_sha256: str, fingerprint: str,
+) -> bytes:
+    """The page ("html") or the PDF that this content gives, before it is sealed."""
+    from cycler.record import Beside, Proof, build_record
+
+    beside = Beside.of(dict(content) | {"compared": compared, "health_items": items})
+    made = build_record(
+        {**analysis, "software": content["software"], "verdict": verdict}, pack_again(content["pack"]), log, serial=content["serial"],
+        made_at=content["made_at"], run_label=content["run_label"], workshop=content["workshop"], language=content["language"],
+        beside=beside, proof=Proof(record_sha256, fingerprint),
+    )
+    return made.html.encode("utf-8") if kind == "html" else made.pdf
 
 
 def pack_again(values: Mapping[str, Any]) -> Pack:

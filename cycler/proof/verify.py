@@ -27,6 +27,7 @@ COMPARE_KEY = (
     "anybody can make a key and seal a record with it: compare the fingerprint with that of the workshop, on its own paper or by "
     "telephone, or name its public key with --key"
 )
+_SHOWN_MAX = 300
 _PART_WORDS = {
     "sources": "names and digests of the logs", "pack": "ratings of the pack", "columns": "how the log was read", "criteria": "criteria",
     "before": "the earlier run", "compared": "the comparison", "card": "the pack card", "serial": "serial", "made_at": "date",
@@ -48,7 +49,7 @@ class Verification:
         capacity_valid, record_sha256, fingerprint, software. To be held against what is printed.
     checks : tuple of Check
         In the order of looking: file, signature, content, key, page, code, criteria, logs, figures, verdict, before, compared,
-        health_items, program.
+        health_items, shown, program.
     """
 
     name: str
@@ -108,7 +109,7 @@ def verify_record(
     if code is not None:
         checks.append(_code(code, content, now))
     sealed = all(check.result == GOOD for check in checks[:2])
-    checks += _figures(content, logs, sealed)
+    checks += _figures(carried, logs, sealed, checks[3].result == GOOD)
     return Verification(name, carried.kind, _shown(content, seal, now), tuple(checks))
 
 
@@ -127,6 +128,8 @@ def _signature(seal: dict[str, Any] | None) -> Check:
 def _content(content: dict[str, Any], seal: dict[str, Any] | None, now: str) -> Check:
     if seal is None:
         return Check("content", NOT_CHECKED, "Without a seal nothing tells whether the content was changed.")
+    if not isinstance(content.get("serial"), str) or not content["serial"].strip():
+        return Check("content", BAD, "The content has no serial, so it is no record that was issued.")
     changed = _changed_parts(content, seal.get("parts"))
     same = seal.get("record_sha256") == now
     if same and seal.get("serial") == content.get("serial"):
@@ -238,20 +241,21 @@ def _code(code: str, content: dict[str, Any], now: str) -> Check:
 # --- the figures ----------------------------------------------------------------------------------------------------
 
 
-def _figures(content: dict[str, Any], logs: Sequence[tuple[str, bytes]] | None, sealed: bool) -> list[Check]:
+def _figures(carried: Carried, logs: Sequence[tuple[str, bytes]] | None, sealed: bool, page_is_good: bool) -> list[Check]:
     """Criteria, logs and everything that is computed from them."""
     from cycler.proof import again
 
     try:
-        return again.checks(content, logs)
+        return again.checks(carried, logs, sealed and page_is_good)
     except InputError as error:
         return [Check("figures", BAD, f"The figures cannot be computed again with the settings in the record: {error.what} ({error.why}).")]
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError, ArithmeticError, RecursionError) as error:
-        if sealed:
-            raise  # settings that a workshop sealed come from this program: then the defect is here
-        return [Check(
-            "figures", BAD, f"The figures cannot be computed again: the settings in the record are not of the right form ({type(error).__name__}).",
-        )]
+    except (LookupError, TypeError, ValueError, AttributeError, ArithmeticError, RecursionError, AssertionError) as error:
+        # Anybody can seal anything with a key of their own, so a seal does not make content usable.
+        defect = " If a program of ours made the record, this is a defect of it: please report it." if sealed else ""
+        return [Check("figures", BAD, (
+            f"The figures cannot be computed again: the content is not of the form of a record ({type(error).__name__}: "
+            f"{quote(error, 80)[1:-1]}).{defect}"
+        ))]
 
 
 def _shown(content: Mapping[str, Any], seal: Mapping[str, Any] | None, now: str) -> dict[str, Any]:
@@ -260,6 +264,8 @@ def _shown(content: Mapping[str, Any], seal: Mapping[str, Any] | None, now: str)
         value: Any = content
         for key in path:
             value = value.get(key) if isinstance(value, dict) else None
+        if isinstance(value, str) and len(value) > _SHOWN_MAX:
+            return value[: _SHOWN_MAX - 1] + "…"
         return value if not isinstance(value, (dict, list)) else None
 
     return {
@@ -267,6 +273,6 @@ def _shown(content: Mapping[str, Any], seal: Mapping[str, Any] | None, now: str)
         "run_label": under("run_label"), "verdict": under("verdict", "result"), "summary": under("verdict", "summary"),
         "capacity_ah": under("analysis", "capacity", "value_ah"), "u_capacity_ah": under("analysis", "capacity", "u_value_ah"),
         "capacity_valid": under("analysis", "capacity", "valid"),
-        "record_sha256": now, "fingerprint": seal.get("fingerprint") if seal is not None else None,
+        "record_sha256": now, "fingerprint": seal["fingerprint"] if seal is not None and flaw(seal, RECORD) is None else None,
         "software": under("software", "version"),
     }

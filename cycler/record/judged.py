@@ -33,7 +33,7 @@ _JUDGED_BY = {
     "low_efficiency": ("coulombic_efficiency", "energy_efficiency"),
     "temperature_high": ("temperature_max_c",),
 }
-_THE_GROUP = re.compile(r"(?:\bthe )?(?:\b(?:worst|weakest) )?\bgroup\b", re.IGNORECASE)
+_THE_GROUP = re.compile(r"(?:\b(?:the|a) )?(?:\b(?:worst|weakest) )?\bgroup\b", re.IGNORECASE)
 _MISSING = re.compile(r"^(?:not measured|not known|does not apply): ", re.IGNORECASE)
 GUARD, ACCEPTANCE, PROBABILITY = 3, 4, 5
 
@@ -159,7 +159,7 @@ def _criteria_table(criteria: list[dict[str, Any]], note: str) -> Table:
             row[first:PROBABILITY + 1] = [why] + [""] * (PROBABILITY - first)
             spans.append((k, first, PROBABILITY))
         rows.append(tuple(row))
-    return Table(caption, text.CRITERIA_HEAD, tuple(rows), "lflllll", (0.29, 0.165, 0.13, 0.08, 0.11, 0.1, 0.125), strong,
+    return Table(caption, text.CRITERIA_HEAD, tuple(rows), "lflllll", text.CRITERIA_WIDTHS, strong,
                  strong_columns=(0, 6), name="criteria", spans=tuple(spans))
 
 

@@ -126,7 +126,7 @@ def _cutoffs(analysis: dict[str, Any]) -> Measure | None:
     corrected = get(capacity, "corrected")
     if isinstance(corrected, dict):
         rows.append(_corrected(corrected))
-    table = Table(words.CUTOFF_CAPTION, words.CUTOFF_HEAD, tuple(rows), "lffl", (0.27, 0.2, 0.17, 0.36), name="cutoffs")
+    table = Table(words.CUTOFF_CAPTION, words.CUTOFF_HEAD, tuple(rows), "lffl", (0.24, 0.21, 0.22, 0.33), name="cutoffs")
     return Measure(Section("cutoffs", words.H_CUTOFFS, (table,)))
 
 

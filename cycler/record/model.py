@@ -301,7 +301,7 @@ def _figures(analysis: dict[str, Any], pack: Pack, log: Log) -> Table:
         *_efficiency_rows(analysis),
         *_thermal_rows(analysis, log), *_group_rows(analysis, log),
     ]
-    return Table(text.FIGURE_CAPTION, text.FIGURE_HEAD, tuple(rows), "lfl", (0.225, 0.225, 0.55), strong_rows=(0, 2), strong_columns=(0, 1),
+    return Table(text.FIGURE_CAPTION, text.FIGURE_HEAD, tuple(rows), "lfl", (0.215, 0.21, 0.575), strong_rows=(0, 2), strong_columns=(0, 1),
                  name="figures")
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from xml.sax.saxutils import escape
 
+from reportlab.graphics import renderPDF
 from reportlab.lib import colors
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import A4
@@ -34,14 +35,16 @@ from reportlab.platypus import (
 
 from cycler.record import blocks
 from cycler.record.blocks import Block, Section, View
-from cycler.record.chart import to_drawing
+from cycler.record.chart import Chart, to_drawing
 from cycler.record.language import text
 from cycler.record.sentences import without_marks
+from cycler.record.tags import Cell, Tags
 from cycler.record.values import REPLACEMENT
 
 REGULAR, BOLD = "RecordSans", "RecordSans-Bold"
 FONT_FOLDER = Path(__file__).parent.parent / "data" / "fonts"
 MARGIN = 42.5
+TOP = 28.0
 FOOT = 34.0
 SIGNED = "sign"
 WIDTH = A4[0] - 2 * MARGIN
@@ -50,10 +53,17 @@ HAIR = colors.Color(0.78, 0.78, 0.78)
 LEADING = 1.27
 SMALLEST_SHARE = 0.8
 """How far a figure that is too wide for its column may be set smaller; beyond that it is broken."""
+SMALLEST_HEAD = 0.7
+"""How far a heading may be set smaller for a long word in it."""
+FRONT_SPARE = 6.0
+"""What a heading asks for below itself beyond what it needs. [pt]"""
+SMALLEST_FRONT = 0.91
+"""How far the front page may be set smaller to hold all that stands on it; beyond that it runs over."""
 SIGNATURE_ROOM = 52.0
 """Kept free at the foot of the first page, so that the signature stands on it whatever comes before. [pt]"""
 # Building changes fonts that the library keeps for the whole process: one document at a time.
 LOCK = threading.Lock()
+ROLES = {"title": "H1", "heading": "H2", "word": "H2"}
 
 
 def _style(name: str, size: float, **more: Any) -> ParagraphStyle:
@@ -95,7 +105,18 @@ _INSIDE_FIGURE = re.compile(
 
 
 class _Text(Paragraph):
-    """A paragraph that breaks no line inside a figure; the ties are drawn as plain blanks, so that a copied text holds none."""
+    """A paragraph that breaks no line inside a figure; the ties are drawn as plain blanks, so that a copied text holds none.
+
+    It is marked in the document's structure by its style, or by its place in a table.
+    """
+
+    cell: Cell | None = None
+
+    def split(self, available_width: float, available_height: float) -> list[Flowable]:
+        parts = super().split(available_width, available_height)
+        for part in parts:
+            part.cell = self.cell
+        return parts
 
     def draw(self) -> None:
         for line in self.blPara.lines:
@@ -104,7 +125,25 @@ class _Text(Paragraph):
             else:
                 for part in line.words:
                     part.text = part.text.replace(_TIE, " ")
-        super().draw()
+        role = ROLES.get(self.style.name, "P") if self.cell is None else "TD" if self.cell.row else "TH"
+        with self.canv.tags.marked(self.canv, role, self.cell):
+            super().draw()
+
+
+class _Picture(Flowable):
+    """A drawing with its text alternative."""
+
+    def __init__(self, chart: Chart) -> None:
+        super().__init__()
+        self.drawing, self.alt = to_drawing(chart, REGULAR, BOLD, printable), printable(chart.description)
+        self.width, self.height = chart.width, chart.height
+
+    def wrap(self, available_width: float, available_height: float) -> tuple[float, float]:
+        return self.width, self.height
+
+    def draw(self) -> None:
+        with self.canv.tags.marked(self.canv, "Figure", alt=self.alt):
+            renderPDF.draw(self.drawing, self.canv, 0, 0)
 
 
 def _tied(value: str) -> str:
@@ -179,6 +218,8 @@ def _facts(block: blocks.Facts, width: float = WIDTH) -> list[Flowable]:
     longest = max((len(name) for name, _ in block.rows), default=0)
     if block.columns == 1 and longest > 22:
         name_width = 140
+    elif block.narrow and longest > 14:
+        name_width = 84
     pairs = [row for row in block.rows if row[0]]
     loose = [row[1] for row in block.rows if not row[0]]
     per_line = block.columns
@@ -197,6 +238,15 @@ def _facts(block: blocks.Facts, width: float = WIDTH) -> list[Flowable]:
             ("TOPPADDING", (0, 0), (-1, -1), 0.4), ("BOTTOMPADDING", (0, 0), (-1, -1), 0.4)]))
         out.append(table)
     return out + [_para(line, BODY) for line in loose]
+
+
+def _head_cell(name: str, style: ParagraphStyle, room: float) -> Paragraph:
+    """A heading set smaller where a word of it, broken at its soft hyphens, is wider than the column."""
+    parts = [f"{part}-" if "\u00ad" in word else part for word in printable(name).split() for part in word.split("\u00ad")]
+    wide = max((pdfmetrics.stringWidth(part, style.fontName, style.fontSize) for part in parts), default=0.0)
+    if wide > room:
+        style = ParagraphStyle("narrow-head", parent=style, fontSize=style.fontSize * max(SMALLEST_HEAD, room / wide * 0.99))
+    return _para(name, style)
 
 
 def _table(block: blocks.Table) -> list[Flowable]:
@@ -220,13 +270,16 @@ def _table(block: blocks.Table) -> list[Flowable]:
                 style = _style("fitted", size * room / wide * 0.995, fontName=style.fontName, leading=size * LEADING)
         return _para(value, style)
 
-    data = [[_para(name, head_right if kind == "r" else head) for name, kind in zip(block.head, block.kinds)]]
+    data = [[_head_cell(name, head_right if kind == "r" else head, WIDTH * share - pad_right) for name, kind, share in zip(block.head, block.kinds, block.widths)]]
     across = []
     for index, row in enumerate(block.rows):
         bold = index in block.strong_rows
         across += [("SPAN", (first, index + 1), (first + width - 1, index + 1)) for first, width in block.spanned(index).items()]
         data.append([cell(value, kind, bold and (not block.strong_columns or column in block.strong_columns), column)
                      for column, (value, kind) in enumerate(zip(row, block.kinds))])
+    for index, line in enumerate(data):
+        for paragraph in line:
+            paragraph.cell = Cell(block, index)
     table = Table(data, colWidths=[WIDTH * share for share in block.widths], repeatRows=1, hAlign="LEFT")
     pad = 1.0
     table.setStyle(TableStyle([
@@ -238,7 +291,7 @@ def _table(block: blocks.Table) -> list[Flowable]:
 
 
 def _verdict(block: blocks.Verdict) -> list[Flowable]:
-    shape = to_drawing(block.shape, REGULAR, BOLD, printable)
+    shape = _Picture(block.shape)
     told = [_para(block.word, WORD), _para(block.means, MEANS), *(_para(line, BODY) for line in block.lines)]
     table = Table([[shape, told]], colWidths=[block.shape.width + 22, WIDTH - block.shape.width - 22], hAlign="LEFT", splitInRow=1)
     table.setStyle(TableStyle([
@@ -287,7 +340,7 @@ def _flow(block: Block) -> list[Flowable]:
     if isinstance(block, blocks.Table):
         return _table(block)
     if isinstance(block, blocks.Picture):
-        return [to_drawing(block.chart, REGULAR, BOLD, printable), Spacer(0, 2), _para(block.caption, SMALL)]
+        return [_Picture(block.chart), Spacer(0, 2), _para(block.caption, SMALL)]
     if isinstance(block, blocks.Verdict):
         return _verdict(block)
     return _signature(block)
@@ -298,13 +351,35 @@ def _head(view: View) -> list[Flowable]:
     title = _para(view.title, TITLE)
     if view.code is None:
         return [title, *_facts(view.head)]
-    code = to_drawing(view.code, REGULAR, BOLD, printable)
+    code = _Picture(view.code)
     room = WIDTH - view.code.width
     table = Table([[[title, *_facts(view.head, room)], code]], colWidths=[room, view.code.width], hAlign="LEFT", splitInRow=1)
     table.setStyle(TableStyle([
         ("VALIGN", (0, 0), (-1, -1), "TOP"), ("LEFTPADDING", (0, 0), (-1, -1), 0), ("RIGHTPADDING", (0, 0), (-1, -1), 0),
         ("TOPPADDING", (0, 0), (-1, -1), 0), ("BOTTOMPADDING", (0, 0), (-1, -1), 0)]))
     return [table]
+
+
+def _front(view: View) -> list[Flowable]:
+    """All of the front page but the signature at its foot."""
+    story = [*_head(view), Spacer(0, 2), _Rule(0.8, double=True, after=1)]
+    for section in view.front:
+        if section.key != SIGNED:
+            story += _section(section)
+    return story
+
+
+def _height(flowables: list[Flowable]) -> float:
+    """Height of all flowables one below the other, as a frame would set them. [pt]"""
+    total = last = 0.0
+    apart = (part for flowable in flowables for part in (flowable._content if isinstance(flowable, KeepTogether) else (flowable,)))
+    for flowable in apart:
+        if isinstance(flowable, CondPageBreak):
+            continue
+        before = flowable.getSpaceBefore() if total else 0.0
+        total += max(before - last, 0.0) + flowable.wrap(WIDTH, A4[1])[1] + flowable.getSpaceAfter()
+        last = flowable.getSpaceAfter()
+    return total
 
 
 def _least(flowables: list[Flowable]) -> float:
@@ -355,9 +430,11 @@ def _canvas_class(view: View) -> type[Canvas]:
             super().__init__(*args, **kwargs)
             fix_date(self, view.stamp, view.document_title)
             self._pages: list[dict[str, Any]] = []
+            self.tags = Tags()
 
         def showPage(self) -> None:
             self._pages.append(dict(self.__dict__))
+            self.tags.page = len(self._pages)
             self._startPage()
 
         def save(self) -> None:
@@ -371,9 +448,12 @@ def _canvas_class(view: View) -> type[Canvas]:
                 left = text.FOOTER.format(serial=serial)
                 if len(view.made_at) <= 60:
                     left += f" · {printable(view.made_at)}"
+                self._code.append("/Artifact BMC")
                 self.drawString(MARGIN, 22, left)
                 self.drawRightString(A4[0] - MARGIN, 22, text.PAGE.format(page=number, pages=count))
+                self._code.append("EMC")
                 super().showPage()
+            self.tags.write(self._doc)
             super().save()
 
     return NumberedCanvas
@@ -383,30 +463,36 @@ def render_pdf(view: View) -> bytes:
     """The view as PDF bytes. The date inside the file is the view's own, never the clock's."""
     with LOCK:
         register_fonts()
-        story: list[Flowable] = [*_head(view), Spacer(0, 2), _Rule(0.8, double=True, after=1)]
-        story.insert(0, NextPageTemplate("page"))
         signed = [section for section in view.front if section.key == SIGNED]
-        for section in view.front:
-            if section.key != SIGNED:
-                story += _section(section)
-        story.append(_AnnexStart())
+        room = A4[1] - TOP - FOOT - SIGNATURE_ROOM
+        height = _height(_front(view))
+        scale = min(1.0, room / (height + FRONT_SPARE))
+        scale = scale if scale >= SMALLEST_FRONT else 1.0
+        story: list[Flowable] = [NextPageTemplate("page"), *_front(view), _AnnexStart()]
         for section in view.annex:
             story += _section(section)
         buffer = BytesIO()
         document = BaseDocTemplate(
-            buffer, pagesize=A4, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=28, bottomMargin=FOOT, invariant=1,
+            buffer, pagesize=A4, leftMargin=MARGIN, rightMargin=MARGIN, topMargin=TOP, bottomMargin=FOOT, invariant=1,
             title=view.document_title, author=view.workshop or view.title, subject=view.subject, creator=view.software,
             lang=view.language, displayDocTitle=1, allowSplitting=1,
         )
-        def frame(foot: float) -> Frame:
-            return Frame(MARGIN, foot, WIDTH, A4[1] - 28 - foot, leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
+        def frame(foot: float, scale: float = 1.0) -> Frame:
+            return Frame((A4[0] / scale - WIDTH) / 2, foot / scale, WIDTH, (A4[1] - TOP - foot) / scale + 0.01,
+                         leftPadding=0, rightPadding=0, topPadding=0, bottomPadding=0)
 
-        def sign(canvas: Canvas, _document: Any) -> None:
+        def begin(canvas: Canvas, _document: Any) -> None:
+            canvas.saveState()
+            canvas.scale(scale, scale)
+
+        def end(canvas: Canvas, _document: Any) -> None:
+            canvas.restoreState()
             for section in signed:
                 _sign_foot(canvas, section)
 
         document.addPageTemplates([
-            PageTemplate(id="front", frames=[frame(FOOT + SIGNATURE_ROOM)], onPage=sign), PageTemplate(id="page", frames=[frame(FOOT)]),
+            PageTemplate(id="front", frames=[frame(FOOT + SIGNATURE_ROOM, scale)], onPage=begin, onPageEnd=end),
+            PageTemplate(id="page", frames=[frame(FOOT)]),
         ])
         document.build(story, canvasmaker=_canvas_class(view))
         return buffer.getvalue()

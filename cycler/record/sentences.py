@@ -4,7 +4,9 @@ A catalogue (``data/record/sentences-<language>.toml``) holds each of them with 
 what it is in the other language. The fixed words must match exactly. What stands in a brace is taken over: figures get the decimal mark of
 the language, a phrase that has an entry of its own is translated, anything else (a name, a file, a serial number) stays as it is. Where the
 name in the brace begins with ``w_`` only a phrase with an entry matches; where it begins with ``e_`` a phrase without an entry stays English
-and is marked. Text of several sentences is cut at their ends.
+and is marked; where it begins with ``o_`` (words of others, such as the pack's card) it stays as it is, not
+marked; where it begins with ``raw`` anything matches and nothing is altered. Any other name takes figures, phrases with an entry and
+single words. Text of several sentences is cut at their ends.
 
 What has no entry stays English between two marks (:data:`START`, :data:`END`), which the page turns into ``lang="en"``.
 """
@@ -29,10 +31,12 @@ START, END = "\ue000", "\ue001"
 _BRACE = re.compile(r"\{([a-z_0-9]+)\}")
 _CUT = re.compile(r"(?<=[.!?])\s+(?=[A-Z“\"'(\d])")
 # A brace holds no end of a sentence, so that one sentence cannot swallow the next.
-_HELD = r"(?:(?![.!?]\s+[A-Z“]).)+?"
+_HELD = r"(?:(?![.!?]\s+[A-Z“\"'(\d]).)+?"
 _UNITS = "Ah|Wh|W|V|mV|A|mA|mΩ|Ω|ohm|K|°C|%|It|min|ms|h|s|d|mV/h|K/min|Ah counter|Wh counter"
 _FIGURES = re.compile(rf"(?:[<>≥≤+−-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?|±|{_UNITS}|,|;|and|to|\(k = 2\)|\s)+")
 _ENGLISH = re.compile(f"{START}([^{END}]*){END}")
+_SEPARATORS = ("; and ", "; ", ", or ", ", and ", ", ", " and ")
+_PROSE = re.compile(r"[a-z]{2,} [a-z]{2,}|: ")
 _MARKED = re.compile(f"[{START}{END}]")
 
 _MISSED: ContextVar[list[str] | None] = ContextVar("cycler_record_missed", default=None)
@@ -40,9 +44,11 @@ _MISSED: ContextVar[list[str] | None] = ContextVar("cycler_record_missed", defau
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """One entry of the catalogue. ``shape`` matches the English with its first letter small and without full stop."""
+    """One entry of the catalogue. ``shape`` matches the English with its first letter small and without full stop, ``fixed`` is its longest
+    stretch of fixed words, looked for first because that is quick."""
 
     shape: re.Pattern[str]
+    fixed: str
     source: str
     target: str
 
@@ -83,7 +89,7 @@ def _patterns(language: str) -> tuple[dict[str, str], tuple[Pattern, ...]]:
         parts = _BRACE.split(key)
         shape = "".join(re.escape(part) if k % 2 == 0 else f"(?P<{part}>{_HELD})" if part not in parts[1:k:2] else f"(?P={part})"
                         for k, part in enumerate(parts))
-        shaped.append(Pattern(re.compile(shape), english, other))
+        shaped.append(Pattern(re.compile(shape), max(parts[::2], key=len), english, other))
     return plain, tuple(sorted(shaped, key=lambda pattern: -len(_BRACE.sub("", pattern.source))))
 
 
@@ -147,12 +153,31 @@ def _pieces(value: str, language: str) -> list[str]:
 
 
 def _listed(piece: str, language: str) -> str | None:
-    """A list parted by semicolons of which every part has an entry."""
-    parts = piece.removesuffix(".").split("; ")
-    if len(parts) < 2:
-        return None
-    found = [_entry(part, language) or (_figures(part) if _FIGURES.fullmatch(part) else None) for part in parts]
-    return None if None in found else "; ".join(str(part).removesuffix(".") for part in found) + ("." if piece.endswith(".") else "")
+    """A list of which every part has an entry, or is a figure; its parts may hold the little words that part it."""
+    bare = piece.removesuffix(".")
+    for separator in _SEPARATORS:
+        at = bare.find(separator)
+        while at >= 0:
+            first = _part(bare[:at], language)
+            rest = None if first is None else _part(bare[at + len(separator):], language) or _listed(bare[at + len(separator):], language)
+            if rest is not None:
+                return f"{first}{_between(separator)}{rest.removesuffix('.')}" + ("." if piece.endswith(".") else "")
+            at = bare.find(separator, at + 1)
+    return None
+
+
+def _part(part: str, language: str) -> str | None:
+    found = _entry(part, language)
+    return _within(found.removesuffix("."), part) if found is not None else _figures(part) if _FIGURES.fullmatch(part) else None
+
+
+def _within(found: str, held: str) -> str:
+    """A translation inside a sentence: without its capital where the English had none, unless it begins with a noun."""
+    return text.lowered(found) if held[:1].islower() else found
+
+
+def _between(separator: str) -> str:
+    return separator.replace(" and ", f" {text.AND} ").replace(" or ", f" {text.OR} ")
 
 
 @lru_cache(maxsize=4096)
@@ -163,7 +188,7 @@ def _entry(value: str, language: str) -> str | None:
     if key in plain:
         return plain[key]
     for pattern in shaped:
-        match = pattern.shape.fullmatch(key)
+        match = pattern.shape.fullmatch(key) if pattern.fixed in key else None
         if match is None:
             continue
         put = {name: _put(name, held, language) for name, held in match.groupdict().items()}
@@ -174,14 +199,18 @@ def _entry(value: str, language: str) -> str | None:
 
 def _put(name: str, held: str, language: str) -> str | None:
     """What stands in a brace, in the other language; None where only a phrase with an entry may stand."""
-    found = _entry(held, language) or _listed(held, language)
+    found = None if name.startswith("raw") else _entry(held, language) or _listed(held, language)
     if found is not None:
-        return found.removesuffix(".")
+        return _within(found.removesuffix("."), held)
     if name.startswith("w_"):
         return None
+    if name.startswith(("raw", "o_")):
+        return held
     if _FIGURES.fullmatch(held):
         return _figures(held)
-    return f"{START}{held}{END}" if name.startswith("e_") else held
+    if name.startswith("e_"):
+        return f"{START}{held}{END}"
+    return None if _PROSE.search(held) else held
 
 
 def _figures(value: str) -> str:

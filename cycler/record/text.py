@@ -15,7 +15,7 @@ MONTHS = (
     "November", "December",
 )
 MOMENT = "{day} {month} {year}, {time}"
-AND, TO = "and", "to"
+AND, OR, TO = "and", "or", "to"
 
 TITLE = "Pack test record"
 DOCUMENT_TITLE = "Pack test record {serial}"
@@ -279,6 +279,8 @@ W_LIMITING = "not found from the group voltages"
 
 # ---- criteria ------------------------------------------------------------------------------------------
 CRITERIA_HEAD = ("Criterion", "Measured", "Limit", "Guard band", "Acceptance limit", "Probability", "Result")
+CRITERIA_WIDTHS = (0.285, 0.155, 0.135, 0.085, 0.105, 0.105, 0.13)
+"""Shares of the line that the columns of criteria take; words are of other length in other languages."""
 CRITERIA_CAPTION = "Probability: that the true value lies inside the limit. {marks}."
 CRITERIA_NONE = "No criteria were applied."
 H_ADVISORY = "Advisory criteria"

@@ -13,7 +13,7 @@ MONTHS = (
     "Januar", "Februar", "März", "April", "Mai", "Juni", "Juli", "August", "September", "Oktober", "November", "Dezember",
 )
 MOMENT = "{day:02d}.{number:02d}.{year}, {time}"
-AND, TO = "und", "bis"
+AND, OR, TO = "und", "oder", "bis"
 
 TITLE = "Prüfprotokoll eines Akkupacks"
 DOCUMENT_TITLE = "Prüfprotokoll {serial}"
@@ -28,7 +28,7 @@ NONE = "keine"
 YES = "ja"
 NO = "nein"
 MORE = "… und {n} weitere, hier nicht aufgeführt; alle stehen in der gespeicherten Auswertung."
-AT_LEAST = "mindestens {figure}"
+AT_LEAST = "mind. {figure}"
 AT_LEAST_SHORT = "≥ {figure}"
 AT_MOST_SHORT = "≤ {figure}"
 EXPANDED = "± {figure}"
@@ -47,7 +47,7 @@ RESULT_MEANS = {
 RESULT_DO = {
     "pass": "Das Urteil gilt für das, was gemessen wurde, zum Zeitpunkt der Prüfung, und für nichts sonst.",
     "fail": "Nehmen Sie den Akkupack auf Grund dieser Prüfung nicht in Betrieb.",
-    "not_proven": "Das heißt weder bestanden noch nicht bestanden: Nehmen Sie den Akkupack auf Grund dieser Prüfung nicht in Betrieb; siehe unten, was es klären würde.",
+    "not_proven": "Weder bestanden noch nicht bestanden: Nehmen Sie den Akkupack so nicht in Betrieb; siehe, was es klären würde.",
     "none": "Verstehen Sie die Werte nicht als Freigabe.",
 }
 SHAPE_MEANS = {
@@ -167,7 +167,7 @@ FIGURE_HEAD = ("Größe", "Ergebnis", "Bemerkung")
 FIGURE_CAPTION = "Nach ± die erweiterte Messunsicherheit, Erweiterungsfaktor k = 2 (bei Normalverteilung rund 95 %)."
 F_CAPACITY, F_ENERGY, F_HEALTH = "Kapazität", "Energie", "Alterungszustand (SOH)"
 F_R10, F_OHMIC = "Widerstand nach 10 s", "Ohmscher Widerstand"
-F_EFFICIENCIES = "Ladungs-, Energiewirkungsgrad"
+F_EFFICIENCIES = "Wirkungsgrade"
 F_COULOMBIC, F_ENERGY_EFFICIENCY = "Ladungswirkungsgrad", "Energiewirkungsgrad"
 F_RISE = "Erwärmung"
 F_LIMITING = "Begrenzende Gruppe"
@@ -184,10 +184,10 @@ N_UNKNOWN_VALID = "ob der Wert gültig ist, ist nicht bekannt"
 N_NO_REASON = "Grund nicht angegeben"
 N_HIGHEST = "höchste Temperatur {temperature}"
 N_MEAN_VOLTAGE = "mittlere Spannung {voltage}"
-N_RATED = "Kapazität bezogen auf die Nennkapazität {rated}"
-N_FROM_INVALID = "mit demselben Vorbehalt wie die Kapazität"
+N_RATED = "bezogen auf die Nennkapazität {rated}"
+N_FROM_INVALID = "mit dem Vorbehalt der Kapazität"
 N_GROUP_SUM = "Summe der Gruppen, ohne die Verbindungen außerhalb der Abgriffe"
-N_PACK = "ganzer Akkupack, {at}"
+N_PACK = "ganzer Pack, {at}"
 N_AT = "Stromsprung bei {time}"
 N_ABOUT = "etwa {figure}"
 N_STATE_OF_CHARGE = "zu etwa {soc} geladen"
@@ -197,7 +197,7 @@ W_HEALTH = "braucht eine Kapazität und die Nennkapazität; Nennkapazität {rate
 W_RESISTANCE = "braucht einen Stromsprung und dicht genug liegende Messpunkte"
 W_R10 = "braucht einen Stromsprung, der 10 s anhält"
 W_OHMIC = "braucht Messpunkte im Abstand von höchstens einer Sekunde um einen Stromsprung"
-W_EFFICIENCY = "braucht eine Ladung und eine Entladung zwischen gleichen Endzuständen, voll oder leer"
+W_EFFICIENCY = "braucht Laden und Entladen zwischen gleichen Endzuständen, voll oder leer"
 W_TEMPERATURE = "keine Temperatur aufgezeichnet"
 W_TEMPERATURE_FIGURE = "die aufgezeichnete Temperatur gibt sie nicht her"
 W_GROUPS = "keine Gruppenspannungen aufgezeichnet"
@@ -205,16 +205,17 @@ W_LIMITING = "aus den Gruppenspannungen nicht gefunden"
 
 # ---- Kriterien -----------------------------------------------------------------------------------------
 CRITERIA_HEAD = ("Kriterium", "Gemessen", "Grenzwert", "Sicherheits\u00adband", "Annahme\u00adgrenze", "Wahrschein\u00adlichkeit", "Ergebnis")
-CRITERIA_CAPTION = "Wahrscheinlichkeit: dafür, dass der wahre Wert innerhalb des Grenzwerts liegt. {marks}."
+CRITERIA_WIDTHS = (0.26, 0.145, 0.135, 0.1, 0.09, 0.1, 0.17)
+CRITERIA_CAPTION = "Wahrscheinlichkeit, dass der wahre Wert im Grenzwert liegt. {marks}."
 CRITERIA_NONE = "Es wurden keine Kriterien angewandt."
 H_ADVISORY = "Kriterien zur Information"
-ADVISORY_IN_ANNEX = "Kriterien, die das Urteil entscheiden. {n} weitere zur Information stehen im Anhang."
+ADVISORY_IN_ANNEX = "Kriterien, die das Urteil entscheiden; {n} weitere im Anhang."
 ADVISORY_IN_ANNEX_ONE = "Kriterien, die das Urteil entscheiden. Ein weiteres zur Information steht im Anhang."
 ADVISORY_NOTE = "Nur zur Information; das Urteil hängt nicht davon ab."
 ADVISORY = "{label} (zur Information)"
 DOES_NOT_APPLY = "trifft nicht zu"
 ACCEPTANCE_NO_U = "keine: die Unsicherheit ist nicht bekannt, also lässt sich kein Sicherheitsband bilden"
-ACCEPTANCE_NO_ROOM = "keine: das Sicherheitsband ist breiter als der Grenzwert; Wahrscheinlichkeit {probability}"
+ACCEPTANCE_NO_ROOM = "keine: Sicherheitsband breiter als Grenzwert; Wahrscheinlichkeit {probability}"
 AGAINST_NOT_PROVEN = "Das Kriterium „{label}“ ist trotzdem nicht nachgewiesen: {reason}"
 AGAINST_PASS = "Das Kriterium „{label}“ ist trotzdem erfüllt: {reason}"
 DIRECTION = {
@@ -237,7 +238,7 @@ FINDINGS_ONLY_NOTES = "Nur Hinweise, im Anhang; keiner spricht gegen den Akkupac
 FINDING_PLACE_GROUP = "Gruppe {n}"
 FINDING_LEAD = "{severity}: {label}{place}."
 H_SETTLE_DANGER = "Vor allem anderen"
-H_SETTLE_OPEN = "Was noch Offenes klären würde"
+H_SETTLE_OPEN = "Was noch offene Fragen klären würde"
 SETTLE_NONE = "Die Auswertung nennt nichts, was es klären würde."
 NOTES_IN_ANNEX = "{n} weitere Befunde stehen im Anhang."
 NOTES_IN_ANNEX_ONE = "Ein weiterer Befund steht im Anhang."
@@ -466,7 +467,7 @@ REPLACES_CAPTION = "Was vorher ausgegeben wurde, bleibt im Register der Werkstat
 REPLACES_NO_REASON = "kein Grund vermerkt"
 
 # ---- Vergleich mit einer früheren Prüfung --------------------------------------------------------------
-H_COMPARED = "Verglichen mit {name}"
+H_COMPARED, H_COMPARED_ALL = "Verglichen mit {name}", "Verglichen mit {name}, jede Größe"
 COMPARED_NAME = "einer früheren Prüfung"
 COMPARED_LABELS = {
     "capacity_ah": "Kapazität", "energy_wh": "Energie", "state_of_health": "Alterungszustand (SOH)", "resistance_10s_ohm": "Widerstand nach 10 s",
@@ -482,7 +483,7 @@ COMPARED_JUDGED = {True: ", besser", False: ", schlechter"}
 COMPARED_SAME = "kein Unterschied gezeigt: {amount}; dort war es {there}."
 COMPARED_INVALID = "ein Unterschied wird nicht behauptet, weil die Kapazität einer der Prüfungen nicht gültig ist; dort war es {there}."
 COMPARED_UNKNOWN_U = "die Unsicherheit des Unterschieds ist nicht bekannt; dort war es {there}."
-COMPARED_HEAD = ("Größe", "Dort", "Hier", "Unterschied", "Bedeutung")
+COMPARED_HEAD = ("Größe (Nummer der Gruppe)", "Dort", "Hier", "Unterschied", "Bedeutung")
 COMPARED_MEANING = {"better": "besser", "worse": "schlechter", "same": "kein Unterschied gezeigt", "invalid": "nicht gültig, keiner behauptet", "none": "–"}
 COMPARED_CAPTION = (
     "Dort: {there}. Hier: {here}. Nach ± die erweiterte Messunsicherheit, k = 2, auch die des Unterschieds: Was ein Messgerät in beiden Prüfungen gleich macht, zählt nicht doppelt. "
@@ -494,9 +495,9 @@ COMPARED_GROUPS = "Die Gruppen beider Prüfungen nach ihren Nummern. Fett: Der U
 
 # ---- Nachweis ------------------------------------------------------------------------------------------
 H_SEAL = "Was dieses Protokoll beweist"
-L_HASH, L_KEY, L_CODE, L_CHECK, L_REGISTER = "Prüfsumme", "Schlüssel", "Code", "Nachprüfen", "Register"
+L_HASH, L_KEY, L_CODE, L_CHECK, L_REGISTER = "Prüfsumme", "Signiert mit", "Code", "Nachprüfen", "Register"
 QR_MEANS = "QR-Code mit der Nummer und der SHA-256-Prüfsumme dieses Protokolls"
-CHECK_FRONT = "Nachprüfen mit dem freien Programm: cycler verify DATEI --log LOG. Der Code enthält Nummer und volle Prüfsumme."
+CHECK_FRONT = "Nachprüfen mit dem freien Programm packreturn: cycler verify DATEI --log LOG. Im Code: Nummer und Prüfsumme."
 CHECK_ANNEX = (
     "cycler verify DATEI --log LOG, mit dieser Datei und den Rohdaten: sagt, ob die Unterschrift echt ist und von wem, was geändert wurde "
     "und ob die Werte aus den Rohdaten wieder herauskommen."
@@ -512,8 +513,8 @@ REGISTER_STATE = "{n} Einträge, der neueste mit der SHA-256-Prüfsumme {head}"
 # ---- Etikett -------------------------------------------------------------------------------------------
 LABEL_DO_NOT_USE = "NICHT BENUTZEN"
 LABEL_NO_CAPACITY = "Kapazität nicht gezeigt"
-LABEL_CAPACITY = "Kapazität {figure}"
-LABEL_DATE = "{day}.{month}.{year}"
+LABEL_NO_CERTIFICATE = "Testergebnis, kein Sicherheitszeugnis"
+LABEL_NOT_CLEARED = "nicht freigegeben"
 LABEL_RECORD = "Protokoll {serial}"
 
 # ---- Unterschrift, Grenzen, Vorsicht -------------------------------------------------------------------
@@ -551,10 +552,12 @@ CAUTIONS = (
     ("Lebensende", "Geben Sie ihn bei einer Sammelstelle für Batterien ab; werfen Sie ihn nie in den Hausmüll."),
 )
 
-_SMALL = frozenset(
-    "aus bei beim das dass den der des die diese diesen dieser dieses ein eine einem einen einer eines einige es für im in jede jeder kein keine man "
-    "mehr mit nach nichts nur ob sie so über und unter von vor weil wenn wie wo zu zum zur zwei".split()
-)
+_SMALL = frozenset({
+    "aus", "außerhalb", "bei", "beim", "das", "dass", "den", "der", "des", "die", "diese", "diesen", "dieser", "dieses", "ein", "eine",
+    "einem", "einen", "einer", "eines", "einige", "es", "für", "gefundene", "höchste", "ihn", "im", "in", "jede", "jeder", "kein", "keine",
+    "man", "mehr", "mit", "nach", "nichts", "niedrigste", "nur", "ob", "ohmscher", "schlechteste", "schwächste", "sie", "so", "und",
+    "unter", "von", "vor", "weil", "wenn", "wie", "wo", "zu", "zum", "zur", "zwei", "äquivalente", "über",
+})
 
 
 def lowered(sentence: str) -> str:

@@ -15,8 +15,10 @@ import numpy as np
 import pytest
 
 from cycler.analysis import analyze
+from cycler.measures.groups import LoadedCurves
 from cycler.measures.leakage import COARSE_SHARE, CURVE_SHARE, Curve, open_circuit_slope
 from cycler.pack import pack_from_dict
+from cycler.resttable import OwnCurves
 from cycler.simulator import LFP, NMC, NO_ERROR, build_model, draw_bench, record, run_program
 from cycler.simulator.program import Rest
 from cycler.simulator.samples import pack_toml
@@ -234,3 +236,17 @@ def test_slope_at_rest_of_a_bent_curve_is_open_by_where_on_it_the_rest_lies():
     assert found.source == "loaded_curve" and found.v_per_ah == pytest.approx(0.12, rel=2e-3)
     place = (found.u_v_per_ah**2 - (COARSE_SHARE * found.v_per_ah) ** 2) ** 0.5
     assert place == pytest.approx(0.02 * 0.02 / 0.12, rel=0.1)
+
+
+@pytest.mark.parametrize(("mv_per_percent", "reasons"), [(1.00, ("plateau_flat",)), (1.04, ("plateau_flat",)), (1.07, ()), (1.20, ())])
+def test_slope_is_too_flat_for_a_rest_below_one_millivolt_a_percent(mv_per_percent, reasons):
+    """A straight curve of 10 Ah: the slope less its own 5 % must reach 1 mV per percent, so that the edge lies at 1.0526 mV. The limit is
+    common practice, no source: it lies between an LFP plateau (0.1 to 0.5) and an NMC curve (5 to 12)."""
+    charge_ah = np.linspace(0.05, 9.95, 200)
+    falling = 3.4 - 0.01 * mv_per_percent * charge_ah
+    discharge, charge = (LoadedCurves(charge_ah, np.column_stack([falling + shift] * 3), amps) for shift, amps in ((-0.05, -5.0), (0.05, 5.0)))
+    curves = OwnCurves(discharge, charge, np.full(3, 0.01), np.full(3, 3.4), False, 0.0, 10.0)
+    slope, why = curves.slope(1, 3.4 - 0.05 * mv_per_percent, 0.0)
+    assert slope.v_per_ah == pytest.approx(0.01 * mv_per_percent, rel=1e-6)
+    assert slope.u_v_per_ah == pytest.approx(0.05 * slope.v_per_ah, rel=1e-3)
+    assert why == reasons

@@ -54,6 +54,7 @@ class Made:
 def parts(text: str) -> tuple[tuple[str, bytes], ...]:
     """One log as the two files of a bench that began a new one during the rest."""
     head, *rows = text.splitlines(keepends=True)
+    rows = rows[::5]  # a sample every 5 s: enough for figures, and quick
     half = len(rows) // 2
     return (("part-1.csv", (head + "".join(rows[:half])).encode()), ("part-2.csv", (head + "".join(rows[half:])).encode()))
 

@@ -119,9 +119,9 @@ def one_cell(logs: tuple[tuple[str, bytes], ...], place: int = 1) -> list[tuple[
     """A digit of one reading changed."""
     name, raw = logs[place]
     lines = raw.split(b"\n")
-    cells = lines[700].split(b",")
+    cells = lines[200].split(b",")
     cells[1] = cells[1][:-1] + (b"1" if cells[1][-1:] != b"1" else b"2")
-    lines[700] = b",".join(cells)
+    lines[200] = b",".join(cells)
     return [*logs[:place], (name, b"\n".join(lines)), *logs[place + 1 :]]
 
 
@@ -388,7 +388,7 @@ def _insider_verdict() -> Case:
     return resealed(lambda content: content["verdict"].update(result="pass" if content["verdict"]["result"] != "pass" else "fail"), KEY)
 
 
-@way("by the workshop: a finding left out, sealed anew", "figures", "findings (entries)")
+@way("by the workshop: a finding left out, sealed anew", "figures", "findings[sign_inferred]: not in the record")
 def _insider_finding() -> Case:
     return resealed(lambda content: content["analysis"]["findings"].pop(), KEY)
 
@@ -411,6 +411,13 @@ def _insider_page_seal() -> Case:
     seal = seal_page({"seal": of().envelope["seal"] | {"record_sha256": "0" * 64}}, digest(page[:place]), KEY)
     assert signed_bytes(seal)
     return Case(page[:place] + b"<!--packreturn-seal " + canonical_bytes(seal) + b"-->\n", "record.html")
+
+
+@way("by the workshop: another figure on the page than in its content, sealed as one", "shown", "on the page")
+def _insider_page() -> Case:
+    page = bare_page(of().html)
+    capacity = re.search(r"0\.95\d* ± 0\.0\d+", page)[0]
+    return Case(carrier.html_with_seal(page.replace(capacity, "1.250 ± 0.007"), of().envelope, KEY).encode(), "record.html", list(of().logs))
 
 
 def main() -> None:

@@ -252,7 +252,7 @@ def test_folder_that_may_not_be_written_is_told(tmp_path, monkeypatch):
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(keys.os, "open", refuse)
-    with pytest.raises(InputError, match="cannot write the workshop key.*Permission denied"):
+    with pytest.raises(InputError, match=r"cannot write the workshop key.*Permission denied"):
         load_or_make_key(tmp_path / "key.pem")
 
 

@@ -22,6 +22,16 @@ def test_entries_of_a_list_are_called_by_group_or_id():
     assert paths(a, b) == ["groups[group 3].sag_10s_v", "criteria[capacity].limit", "plain[2]"]
 
 
+def test_entry_that_is_missing_shifts_none_of_the_others():
+    a = [{"id": "capacity", "limit": 0.7}, {"id": "sag", "limit": 0.1}, {"id": "leak", "limit": 1}]
+    assert paths({"criteria": a}, {"criteria": a[1:]}) == ["criteria[capacity]"]
+    assert paths({"criteria": a[:2]}, {"criteria": a}) == ["criteria[leak]"]
+    assert paths({"criteria": a}, {"criteria": [a[1], a[0], a[2]]}) == ["criteria (order)"]
+    twice = [{"code": "gap", "at_s": 1}, {"code": "gap", "at_s": 5}]
+    assert paths({"findings": twice}, {"findings": [twice[0], {"code": "gap", "at_s": 6}]}) == ["findings[2].at_s"]
+    assert paths({"findings": twice}, {"findings": []}) == ["findings (entries)"]
+
+
 def test_what_one_side_does_not_have_is_a_difference():
     found = differences({"a": 1, "b": [1, 2], "d": None}, {"b": [1], "c": {"x": 1}, "d": 0.0})
     assert [(item.path, item.recorded is MISSING, item.computed is MISSING) for item in found] == [

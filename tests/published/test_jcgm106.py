@@ -15,7 +15,9 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from cycler.verdict import acceptance_limit, guard_band, probability_of_conformity, result_of
+from cycler.verdict import acceptance_limit, decide, guard_band, probability_of_conformity, result_of
+from tests.analysis_example import example_analysis
+from tests.verdict_cases import one_limit, soh
 
 # Normal distribution, any table of it; computed to 1e-7.
 NORMAL_TABLE = [
@@ -91,6 +93,34 @@ def test_guard_band_from_probability_is_one_sided_quantile():
     assert guard_band(1.0, max_false_accept=0.05) == pytest.approx(1.6448536, abs=1e-7)
     for chance in (0.4, 0.1, 0.025, 0.001, 1e-6):
         assert guard_band(0.3, max_false_accept=chance) == pytest.approx(0.3 * norm.isf(chance), rel=1e-9)
+
+
+@pytest.mark.parametrize(("multiple", "risk"), [(0.0, 0.5), (0.5, 0.1586553), (0.83, 0.0484573), (1.0, 0.0227501), (1.5, 0.0013499)])
+def test_fail_is_as_sure_as_a_pass(multiple, risk):
+    """ILAC-G8:09/2019 (from memory): rejecting only beyond TL by w keeps the probability of false rejection below the same bounds, 2.5 % for
+    w = U: 1 - 0.9772499. Ours fails only outside TL by more than w."""
+    u, limit, band = 0.008, 0.80, guard_band(0.008, guard_multiple=multiple)
+    for direction in ("at_least", "at_most"):
+        edge = acceptance_limit(limit, -band, direction)
+        outside = acceptance_limit(limit, -band - 1e-9, direction)
+        assert result_of(edge, limit, band, direction) == ("not_proven" if multiple else "pass")
+        assert result_of(outside, limit, band, direction) == "fail"
+        assert probability_of_conformity(edge, u, limit, direction) == pytest.approx(risk, abs=1e-7)
+
+
+@pytest.mark.parametrize(("value", "p", "result"), [(0.790, 0.1056498, "not_proven"), (0.800, 0.5, "not_proven"), (0.805, 0.7340145, "not_proven"),
+                                                    (0.810, 0.8943502, "not_proven"), (0.820, 0.9937903, "pass"), (0.783, 0.0167933, "fail")])
+def test_verdict_prints_value_guard_band_and_probability(value, p, result):
+    """The table of a lower limit of 80 %, u = 0.8 %, through the whole decision: the row carries y, U and w, the verdict the rule in words.
+    The last line lies beyond TL - U: Phi(-2.125) = 0.0167933 by the normal distribution."""
+    verdict = decide(example_analysis(soh(value, 0.008)), one_limit("state_of_health", 0.80))
+    row = verdict["criteria"][0]
+    assert (row["value"], row["u_value"], row["guard_band"], row["acceptance_limit"]) == (
+        value, 0.008, pytest.approx(0.016), pytest.approx(0.816))
+    assert row["probability_of_conformity"] == pytest.approx(norm.cdf((value - 0.80) / 0.008), rel=1e-12)
+    assert row["probability_of_conformity"] == pytest.approx(p, abs=1e-7)
+    assert row["result"] == verdict["result"] == result
+    assert "w = 1 U, U = 2 u" in verdict["decision_rule"]
 
 
 # Lower limit 80 % state of health, u = 0.8 %, U = 1.6 %; rule shape as in ILAC-G8:09/2019, 4.2, numbers computed. Its

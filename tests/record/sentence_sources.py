@@ -69,7 +69,9 @@ def variants(node: ast.expr | None, scope: _Scope, depth: int = 0) -> list[str]:
     return [FIGURE]
 
 
-_TOUCHING = re.compile(rf"[a-z.]{FIGURE}|{FIGURE}[a-z]|(?<=: ){FIGURE}{FIGURE}|; {FIGURE}{FIGURE}|(?<=: ){FIGURE}\\.?$")
+_TOUCHING = re.compile(
+    rf"[a-z.]{FIGURE}|{FIGURE}[a-z]|{FIGURE}{{3}}|[:;] {FIGURE}{FIGURE}?\.?$|\({FIGURE}\)\.?$|^; |{FIGURE} {FIGURE} {FIGURE} (?:hold|cannot)|(?:span|be) (?:[:;]|{FIGURE} {FIGURE};)"
+)
 _TEXTS = (ast.Constant, ast.JoinedStr, ast.BinOp, ast.IfExp, ast.Name, ast.Call, ast.Subscript)
 
 
@@ -85,22 +87,25 @@ def _crossed(parts: list[list[str]]) -> list[str]:
 
 def sentences_of(path: Path) -> list[str]:
     """Every sentence that the constructors in one file are given."""
-    module = ast.parse(path.read_text(encoding="utf-8"))
+    source = path.read_text(encoding="utf-8")
+    if not any(f"{maker}(" in source for maker in MAKERS):
+        return []
+    module = ast.parse(source)
     found: list[str] = []
     for function in (node for node in ast.walk(module) if isinstance(node, ast.FunctionDef)):
-        scope = _Scope(module, function)
-        for node in ast.walk(function):
-            if not isinstance(node, ast.Call):
-                continue
-            name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
-            if name not in MAKERS:
-                continue
+        calls = [(node, _name_of(node)) for node in ast.walk(function) if isinstance(node, ast.Call) and _name_of(node) in MAKERS]
+        scope = _Scope(module, function) if calls else None
+        for node, name in calls:
             places, keywords = MAKERS[name]
             given = [node.args[k] for k in places if k < len(node.args)] + [word.value for word in node.keywords if word.arg in keywords]
             for expression in given:
                 found += variants(expression, scope)
     # A figure that touches a letter stands for a part that could not be followed: such a text is none that the program makes.
     return list(dict.fromkeys(text for text in found if any(ch.isalpha() for ch in text) and not _TOUCHING.search(text)))
+
+
+def _name_of(call: ast.Call) -> str:
+    return call.func.id if isinstance(call.func, ast.Name) else getattr(call.func, "attr", "")
 
 
 def all_sentences() -> dict[str, list[str]]:

@@ -81,7 +81,7 @@ def test_a_language_that_lacks_a_name_or_a_key_falls_back_to_english(monkeypatch
         assert language.text.ONLY_ENGLISH == "only English"
         assert language.text.code_label("brand_new") == "brand new"
         with pytest.raises(AttributeError):
-            language.text.NOWHERE
+            _ = language.text.NOWHERE
     language._translated.cache_clear()
 
 

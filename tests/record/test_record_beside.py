@@ -240,6 +240,23 @@ def test_front_page_of_a_pass_holds_everything_on_one_page():
 
 
 @poppler
+def test_front_page_a_little_too_full_is_set_smaller_and_a_far_too_full_one_runs_over():
+    then, now = before_and_after()
+    now["verdict"].update(result="not_proven", to_settle=["Rest it. " + "word " * 18] * 3)
+    lines = {}
+    for more in (0, 12):
+        now["findings"] = [{"code": "weak_group", "severity": "defect", "group": n, "message": "long " * 18} for n in range(1, 2 + more)]
+        pdf = made(now, then=then, card=CARD).pdf
+        front = _pdf_text(pdf, "-l", "1")
+        assert all(label in front for label in words.SIGN_LINES)
+        assert (words.H_SETTLE in front) == (more == 0)
+        boxes = subprocess.run(["pdftotext", "-bbox", "-l", "1", "-", "-"], input=pdf, capture_output=True, check=True, timeout=60).stdout.decode()
+        [title] = re.findall(r'yMin="([\d.]+)" xMax="[\d.]+" yMax="([\d.]+)">test</word>', boxes)[:1]
+        lines[more] = float(title[1]) - float(title[0])
+    assert 0.9 < lines[0] / lines[12] < 0.995
+
+
+@poppler
 def test_nothing_lies_on_the_code_and_all_words_stay_inside_the_page():
     hard = copy.deepcopy(CARD)
     hard["workshop_number"] = "W" * 80
@@ -256,3 +273,36 @@ def test_nothing_lies_on_the_code_and_all_words_stay_inside_the_page():
     assert not [box for box in words_on if box[2] > left and box[1] < bottom]
     assert _read(_page_png(record.pdf, 200)) == [WANTED]
     assert _pages(record.pdf) <= 9
+
+
+# ---- structure of the PDF --------------------------------------------------------------------------------
+@poppler
+def test_pdf_structure_names_title_headings_and_tables_in_reading_order():
+    then, now = before_and_after()
+    pdf = made(now, then=then, card=CARD).pdf
+    told = subprocess.run(["pdfinfo", "-struct-text", "-"], input=pdf, capture_output=True, check=True, timeout=60)
+    assert not told.stderr
+    roles = re.findall(r"^\s+(H1|H2|Table|TR|TH|TD|P|Figure)\b", told.stdout.decode(), re.MULTILINE)
+    assert roles[0] == "H1" and roles.count("H1") == 1 and roles.count("Figure") == 4  # code, shape, two charts
+    headings = re.findall(r'H2 \(block\)\s+"(.*)"', told.stdout.decode())
+    assert headings[:4] == ["PASS", words.H_PACK, words.H_TEST, words.H_FIGURES] and headings[-1] == words.H_CAUTIONS
+    assert re.findall(r'TH:\s+/Scope /Column\s+"(.*)"', told.stdout.decode())[:3] == list(words.FIGURE_HEAD)
+    row = re.search(r'TD.*\s+"Capacity"\s+TD.*\s+"(.*)"', told.stdout.decode()).group(1)
+    assert row == "9.152 ± 0.027 Ah"
+
+
+def test_pdf_structure_is_whole_for_a_reader_of_its_own():
+    """Every mark on a page leads to one element and back (checked with pypdf, which shares no code with the writer)."""
+    pypdf = pytest.importorskip("pypdf")
+    reader = pypdf.PdfReader(io.BytesIO(made(example(), card=CARD).pdf), strict=True)
+    root = reader.trailer["/Root"]["/StructTreeRoot"]
+    numbers = root["/ParentTree"]["/Nums"]
+    for index, page in enumerate(reader.pages):
+        content = page.get_contents().get_data().decode("latin-1")
+        marks = [int(found) for found in re.findall(r"/MCID (\d+)>> BDC", content)]
+        assert page["/StructParents"] == index == numbers[2 * index] and marks == list(range(len(marks)))
+        assert content.count(" BDC") + content.count(" BMC") == len(re.findall(r"^EMC$", content, re.MULTILINE))
+        elements = numbers[2 * index + 1]
+        assert len(elements) == len(marks)
+        for mark, element in zip(marks, elements):
+            assert element["/K"] == mark and element["/Pg"] == page

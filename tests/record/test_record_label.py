@@ -2,6 +2,7 @@
 
 import copy
 import io
+import itertools
 import re
 import shutil
 import subprocess
@@ -116,7 +117,7 @@ def test_label_long_names_are_set_smaller_then_cut_and_touch_neither_edge_nor_co
     for top, bottom in lines[1:]:
         if top - rows[-1][0] > 2:  # words of one line begin at one height
             rows.append((top, bottom))
-    assert all(upper[1] <= lower[0] + 4.0 for upper, lower in zip(rows, rows[1:]))  # boxes hold the room of accents too
+    assert all(upper[1] <= lower[0] + 4.0 for upper, lower in itertools.pairwise(rows))  # boxes hold the room of accents too
     edge = [image.getpixel((x, y)) for x in range(image.width) for y in (0, 1, image.height - 2, image.height - 1)]
     assert set(edge) == {255}
 

@@ -1,0 +1,90 @@
+"""Whether a page shows what its content says: laid out anew from the content and the log, and held against it.
+
+Only this finds a page on which the workshop itself prints other figures than it sealed as content.
+"""
+
+from __future__ import annotations
+
+import difflib
+from html.parser import HTMLParser
+
+from cycler.proof.carrier import Carried
+from cycler.proof.check import BAD, GOOD, NOT_CHECKED, Check, count, some
+from cycler.proof.leaves import same_leaf
+
+_SILENT = {"script", "style"}
+
+
+def shown(carried: Carried, page: bytes, other_version: bool) -> Check:
+    """Hold a page or PDF against the one that its content gives.
+
+    Parameters
+    ----------
+    carried : Carried
+        What was read from the file; its bytes are those that were sealed.
+    page : bytes
+        The same kind of page, laid out now.
+    other_version : bool
+        Another version of this program made the file, so that it may say the same in other words.
+    """
+    what = "page" if carried.kind == "html" else "PDF"
+    if carried.page.rstrip() == page.rstrip():
+        return Check("shown", GOOD, f"The {what} comes out again from content and logs, byte for byte: it shows what the content says.")
+    if other_version:
+        return Check("shown", NOT_CHECKED, f"Another version of the program laid the {what} out: hold its figures against those told below.")
+    if carried.kind != "html":
+        return Check(
+            "shown", NOT_CHECKED, "The PDF does not come out again byte for byte: other versions of the libraries lay it out otherwise, or it "
+            "shows something else than its content. Hold its figures against those told below, or check the page (.html) of this record.",
+        )
+    found = _different(texts(carried.page), texts(page))
+    if found:
+        return Check("shown", BAD, f"The page says something else than its content: {count(len(found), 'text differs', 'texts differ')}.", some(found))
+    return Check("shown", GOOD, "Every text and figure on the page comes out again from content and logs; the curves may be drawn otherwise by other versions of the libraries.")
+
+
+def texts(page: bytes) -> list[str]:
+    """What is written on a page, in order, blanks made one."""
+    reader = _Texts()
+    reader.feed(page.decode("utf-8", "replace"))
+    reader.close()
+    return reader.found
+
+
+def _different(there: list[str], made: list[str]) -> list[str]:
+    found: list[str] = []
+    for kind, a, b, c, d in difflib.SequenceMatcher(a=there, b=made, autojunk=False).get_opcodes():
+        if kind == "equal":
+            continue
+        if b - a == d - c and all(same_leaf(one, other) for one, other in zip(there[a:b], made[c:d])):
+            continue
+        found.append(f"{_quoted(there[a:b])} on the page, {_quoted(made[c:d])} by its content")
+    return found
+
+
+def _quoted(words: list[str]) -> str:
+    text = " / ".join(words)
+    return f'"{text if len(text) <= 100 else text[:99] + "…"}"' if words else "nothing"
+
+
+class _Texts(HTMLParser):
+    """The texts of a page and of the pictures drawn in it, and what is said for those who cannot see."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.found: list[str] = []
+        self._silent = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag in _SILENT:
+            self._silent += 1
+        self.found += [" ".join(value.split()) for name, value in attrs if name in ("alt", "title", "aria-label") and value]
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag in _SILENT and self._silent:
+            self._silent -= 1
+
+    def handle_data(self, data: str) -> None:
+        text = " ".join(data.split())
+        if text and not self._silent:
+            self.found.append(text)
