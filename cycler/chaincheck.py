@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from sqlalchemy import Connection, Row, Table, and_, func, inspect, select
+from sqlalchemy import Connection, Row, Table, func, inspect, select
 from sqlalchemy.exc import DBAPIError
 
 from cycler import chain
@@ -162,12 +162,8 @@ def _count(report: CheckReport, connection: Connection, there: set[str]) -> None
 
 
 def _rows(connection: Connection, table: Table) -> Iterator[Row[Any]]:
-    """The rows of a table one by one, so that large ones do not lie in memory together."""
-    keys = list(table.primary_key.columns)
-    for key in connection.execute(select(*keys).order_by(*keys)).all():
-        row = connection.execute(select(table).where(and_(*(column == value for column, value in zip(keys, key))))).one_or_none()
-        if row is not None:
-            yield row
+    """The rows of a table a few at a time, so that large ones do not lie in memory together."""
+    yield from connection.execute(select(table).order_by(*table.primary_key.columns).execution_options(yield_per=20))
 
 
 def _log_digest(row: Row[Any]) -> str | None:

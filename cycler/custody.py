@@ -165,10 +165,10 @@ def _exchange(register: Path, part: Path) -> tuple[Path, dict[str, int] | None]:
             except sqlite3.Error:
                 aside.unlink()
                 raise
-    except sqlite3.OperationalError:
-        raise
-    except sqlite3.DatabaseError:  # too damaged for SQLite to use, so nobody has it open
-        return _put_new(register, part, aside), None
+    except sqlite3.DatabaseError as error:
+        if not any(sign in str(error) for sign in ("malformed", "not a database")):
+            raise
+        return _put_new(register, part, aside), None  # too damaged for SQLite to use, so nobody works with it
     _sync(register.parent)
     return aside, before
 

@@ -53,6 +53,7 @@ class _Draft:
 
     serial: str
     files: Mapping[str, bytes]
+    analysis_id: int
     verdict: dict[str, Any]
     verdict_id: int | None
     new: Criteria | None
@@ -189,15 +190,16 @@ def _drafts(register: Register, run_id: int, wanted: Wanted, key: SigningKey | N
         if serial == last:
             break
         last = serial
-        yield _Draft(serial, _files(register, run, log, wanted, before, verdict, serial, key), verdict, verdict_id, new)
+        files = _files(register, run, log, wanted, before, (verdict, verdict_id), serial, key)
+        yield _Draft(serial, files, run.analysis_id, verdict, verdict_id, new)
     raise InputError("no serial is free for the record", register.name, f"record {last} exists", "try again")
 
 
 def _files(
-    register: Register, run: Run, log: Any, wanted: Wanted, before: dict[str, Any] | None, verdict: dict[str, Any], serial: str,
-    key: SigningKey,
+    register: Register, run: Run, log: Any, wanted: Wanted, before: dict[str, Any] | None,
+    judged: tuple[dict[str, Any], int | None], serial: str, key: SigningKey,
 ) -> dict[str, bytes]:
-    """Every file of one record, sealed."""
+    """Every file of one record, sealed. ``judged``: the verdict and its number, if the register has it."""
     from cycler.compare import compare
     from cycler.proof.canonical import canonical_bytes
     from cycler.proof.carrier import html_with_seal, pdf_with_seal
@@ -206,6 +208,7 @@ def _files(
     from cycler.record.content import build_content
     from cycler.storage import clean_text
 
+    verdict, verdict_id = judged
     workshop = " ".join(clean_text(wanted.workshop or "").split()) or None
     compared = None
     if before is not None:
@@ -217,7 +220,7 @@ def _files(
         criteria=_criteria_of(register, run, wanted, verdict), analysis=run.analysis,
         verdict={name: value for name, value in verdict.items() if name != "judged_with"},
         before=before, compared=compared, card=_card(register, run.pack_id, wanted.customer),
-        replaces=_replaced(register, run.id), register=_state(register),
+        replaces=_replaced(register, run.id, verdict_id), register=_state(register),
     )
     envelope = seal_content(content, key)
     record = build_record(
@@ -239,6 +242,7 @@ def _issue(register: Register, run_id: int, draft: _Draft) -> bool:
     try:
         register.add_record(
             run_id, draft.verdict_id, draft.serial, files["html"].decode("utf-8"), files["pdf"], json=files["json"], new_verdict=new,
+            analysis_id=draft.analysis_id,
         )
     except InputError:
         if register.next_serial(run_id) == draft.serial:
@@ -300,11 +304,16 @@ def _card(register: Register, pack_id: str, customer: bool) -> dict[str, Any] | 
     return shown if any(shown.values()) else None
 
 
-def _replaced(register: Register, run_id: int) -> list[dict[str, Any]]:
-    """Earlier records of the run, with the newest correction of the run as the reason, if there was one since."""
+def _replaced(register: Register, run_id: int, verdict_id: int | None) -> list[dict[str, Any]]:
+    """Records of the run by another verdict, with the newest correction of the run as the reason, if there was one since.
+
+    One by the same verdict (in another language, under another name of the workshop) is not replaced: both hold.
+    """
     corrections = register.corrections(run_id)
     found = []
     for row in register.records(run_id):
+        if row.verdict_id == verdict_id:
+            continue
         since = [item for item in corrections if item.at >= row.made_at]
         last = since[-1] if since else None
         found.append({

@@ -28,7 +28,7 @@ from typing import Any
 
 TIMEOUT_S = 1500.0
 PACK_IDS = ("KL-1", "KL-2", "KL-3")
-RECORD_EVERY, BACKUP_EVERY = 6, 17
+RECORD_EVERY, BACKUP_EVERY = 6, 13
 
 
 def raw_log(number: int) -> bytes:
@@ -137,7 +137,7 @@ def loop(work: Work, kills: int, runs: int, chance: random.Random) -> dict[str, 
         if time.monotonic() > end:
             raise SystemExit(f"not done after {TIMEOUT_S:.0f} s: {done} kills, {len(confirmed['run'])} runs")
         # Most die within the first writes, some live long enough for records and backups.
-        told, by_us = killed_child(work, begin, min(2.0, chance.expovariate(1 / (0.5 if done % 5 == 0 else 0.08))))
+        told, by_us = killed_child(work, begin, 3.0 * chance.random() if done % 8 == 7 else chance.expovariate(1 / 0.1))
         for line in told:
             kind, what, other = line.split(" ", 2) if not line.startswith("failed") else ("failed", line[7:], "")
             if kind == "failed":

@@ -195,6 +195,62 @@ def test_record_with_a_serial_writes_the_kept_bytes_and_issues_none(capfd, own):
     assert len(register.records(1)) == 2
 
 
+def content_of(register, serial):
+    from cycler.issuing import kept_content
+
+    return kept_content(register, 1, serial)[0]
+
+
+def test_record_in_another_language_does_not_replace_one_by_another_verdict_does(own):
+    register, folder = own
+    first, _paths = issue_record(register, 1, folder)
+    german, _paths = issue_record(register, 1, folder, Wanted(language="de"))
+    assert content_of(register, german)["replaces"] == [] and len(register.verdicts(1)) == 1
+    third, _paths = issue_record(register, 1, folder, Wanted(load_criteria("resale")))
+    assert [row["serial"] for row in content_of(register, third)["replaces"]] == [first, german]
+
+
+def test_record_issued_while_a_danger_is_open_is_a_fail_whatever_the_newest_verdict_said(own):
+    register, folder = own
+    before = register.latest_verdict(1).result
+    entry = register.add_card_entry("T-3", "danger", "Group 2 is swollen", who="A. Bench")
+    serial, _paths = issue_record(register, 1, folder)
+    verdict = content_of(register, serial)["verdict"]
+    assert verdict["result"] == "fail" and "swollen" in verdict["summary"] and register.latest_verdict(1).result == "fail"
+    register.cards.supersede("T-3", entry, None, who="A. Bench", why="cells renewed")
+    serial, _paths = issue_record(register, 1, folder)
+    assert content_of(register, serial)["verdict"]["result"] == before == "not_proven"
+
+
+def test_record_against_an_earlier_run_holds_the_comparison_and_its_grounds(own, made):
+    register, folder = own
+    second = add_logs(register, load_sources([made.early], whole_path=False), load_pack(made.pack), "stopped early", load_criteria())
+    serial, (page, _pdf, _content) = issue_record(register, 1, folder, Wanted(against=second))
+    content = content_of(register, serial)
+    assert content["before"]["run_label"] == "stopped early" and content["compared"]["names"] == ["T-3, stopped early", "T-3, run 1"]
+    assert "judged_with" not in content["verdict"] and register.latest_verdict(1).verdict["judged_with"]["before_run"] == second
+    assert "T-3, stopped early" in page.read_text(encoding="utf-8")
+    with pytest.raises(InputError, match="cannot be compared with itself"):
+        issue_record(register, 1, folder, Wanted(against=1))
+
+
+def test_record_keeps_the_customer_out_unless_asked(own):
+    register, folder = own
+    register.add_card_entry("T-3", "customer", "Mrs. Invented, bicycle shed 7", who="A. Bench")
+    serial, paths = issue_record(register, 1, folder)
+    assert not any(b"Invented, bicycle" in path.read_bytes() for path in paths) and "customer_reference" not in str(content_of(register, serial)["card"])
+    serial, paths = issue_record(register, 1, folder, Wanted(customer=True))
+    assert "bicycle shed 7" in paths[0].read_text(encoding="utf-8")
+    assert content_of(register, serial)["card"]["customer_reference"] == "Mrs. Invented, bicycle shed 7"
+
+
+def test_record_of_a_withdrawn_run_is_refused(capfd, own):
+    register, folder = own
+    register.withdraw(1, who="A. Bench", why="wrong pack on the bench")
+    code, out, err = call(capfd, "--register", register.name, "record", "1", "--to", folder)
+    assert (code, out, err.count("\n")) == (2, "", 1) and "withdrawn" in err and register.records(1) == []
+
+
 @pytest.mark.parametrize("suffix", [".pdf", ".png"])
 def test_label_of_a_record_is_written_once_and_says_what_it_is_of(capfd, own, suffix):
     register, folder = own

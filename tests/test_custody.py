@@ -178,6 +178,17 @@ def test_restore_of_a_register_that_is_too_damaged_to_open_puts_it_aside(file, t
     assert done.aside.read_bytes()[:100] == cut[:100] and custody.check(file).good and count(file) == 3
 
 
+def test_restore_of_a_register_with_a_damaged_page_keeps_it_aside(file, tmp_path):
+    custody.backup(file, tmp_path / "b.sqlite")
+    raw = bytearray(file.read_bytes())
+    raw[4096 * 3:] = b"\xff" * len(raw[4096 * 3:])  # every table's pages after the first
+    file.write_bytes(raw)
+    done = custody.restore(file, tmp_path / "b.sqlite")
+    assert custody.check(file).good and count(file) == 3 and done.aside.read_bytes()[4096 * 3:] == raw[4096 * 3:]
+    with Register.open(file) as register:
+        assert add(register, b"after") == 4
+
+
 def test_restore_while_others_have_the_register_open_harms_nobody(file, tmp_path):
     custody.backup(file, tmp_path / "b.sqlite")
     failures, added, stop = [], [], threading.Event()

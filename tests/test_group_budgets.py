@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from cycler.analysis import analyze
+from cycler.groupbudgets import capacity_lines
+from cycler.measures.groups import GroupFit
 from cycler.pack import load_pack
 from cycler.readers import read_logs
 from tests.invented_tests import label_of, model_of, run, slowed, usual_program
@@ -87,3 +89,13 @@ def test_group_figures_that_are_not_given_say_why(period_s):
     if period_s == 60.0:
         # A minute between rows: nothing is known of the first ten seconds of a load.
         assert all(row["resistance_reasons"] for row in rows)
+
+
+@pytest.mark.parametrize("last_digit", [-1.0, 0.0, 1.0])
+def test_budget_does_not_turn_on_the_last_digits_of_its_parts(last_digit):
+    # The parts make up the whole: what is left is rounding, and its sign is that of the machine.
+    fit = GroupFit(16.4, 0.05, True, 0.1, 0.08, 16.5, 0.1, 1.0, 0.01)
+    whole = math.hypot(0.05, 0.08) * (1 + last_digit * 2e-16)
+    lines = capacity_lines(fit, whole, 16.4, {"clock": 1e-4})
+    assert [line.source for line in lines] == ["charge to the group's cut-off", "lag at the start", "charge beyond full and missing currents", "clock"]
+    assert lines[2].standard_uncertainty == 0.0

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 EXIT_NOT_AS_ISSUED = 3
 NEW_PASSPHRASE_VARIABLE = "CYCLER_KEY_NEW_PASSPHRASE"
 _TRIES = 3
+_SHORT = 14
+"""Passphrases with fewer characters are remarked upon; common practice, no source."""
 
 
 def key_option() -> Callable[[Callable[..., Any]], Callable[..., Any]]:
@@ -58,8 +60,8 @@ def _opened(load: Callable[[str | None], SigningKey]) -> SigningKey:
 
 
 def _told(settings: Settings, key: SigningKey) -> SigningKey:
-    # Rights that were mended and a new key are told even with --quiet: the owner must act on both.
-    for remark in key.remarks:
+    # Rights that were mended are told even with --quiet: somebody else may have the key.
+    for remark in key.remarks[1:] if key.made and settings.quiet else key.remarks:
         click.echo(remark, err=True)
     return key
 
@@ -80,7 +82,7 @@ def key() -> None:
     """
 
 
-@key.command(cls=Command, examples=("cycler key show", "cycler key show --json"))
+@key.command(cls=Command, short_help="Show fingerprint, public key and where it lies.", examples=("cycler key show", "cycler key show --json"))
 @key_option()
 @click.option("--make", is_flag=True, help="Make the key now if there is none yet.")
 @json_option("One JSON object.")
@@ -113,7 +115,7 @@ def show(settings: Settings, key_file: str | None, make: bool, as_json: bool) ->
     sheet.line(LOST)
 
 
-@key.command(cls=Command, examples=("cycler key export quayside.pem",))
+@key.command(cls=Command, short_help="Write the public key to a file.", examples=("cycler key export quayside.pem",))
 @click.argument("target", metavar="FILE")
 @key_option()
 @click.pass_obj
@@ -132,7 +134,7 @@ def export(settings: Settings, target: str, key_file: str | None) -> None:
     sheet.line(f"Fingerprint {public.fingerprint}: tell it on another way than the file, so that it can be compared.")
 
 
-@key.command(cls=Command, examples=("cycler key protect", "cycler key protect --remove"))
+@key.command(cls=Command, short_help="Set, change or remove the passphrase.", examples=("cycler key protect", "cycler key protect --remove"))
 @key_option()
 @click.option("--remove", is_flag=True, help="Keep the key without a passphrase from now on.")
 @click.pass_obj
@@ -140,7 +142,7 @@ def protect(settings: Settings, key_file: str | None, remove: bool) -> None:
     """Set, change or remove the passphrase of the key; the key stays the same.
 
     Passphrases are asked for on the terminal, or taken from CYCLER_KEY_PASSPHRASE (the present one) and
-    CYCLER_KEY_NEW_PASSPHRASE. A forgotten passphrase cannot be got back: keep it where you keep the copy of the key.
+    CYCLER_KEY_NEW_PASSPHRASE. A forgotten passphrase cannot be got back: write it down and keep it apart from the key.
     """
     from cycler.proof.keys import default_key_path, is_protected, load_key, protect_key
     from cycler.terminal import Sheet
@@ -158,10 +160,13 @@ def protect(settings: Settings, key_file: str | None, remove: bool) -> None:
         return load_key(path, passphrase)
 
     _told(settings, _opened(load))
-    made = protect_key(path, known[0], None if remove else _new_passphrase())
+    new = None if remove else _new_passphrase()
+    made = protect_key(path, known[0], new)
     what = "removed: who can read the file can sign" if remove else "changed" if was else "set"
     sheet.line(f"The passphrase was {what}. The key is the same, fingerprint {made.fingerprint}.")
-    if not remove:
+    if new is not None:
+        if len(new) < _SHORT:
+            sheet.line(f"It has fewer than {_SHORT} characters: who gets hold of the file can try many. Several words are safer.")
         sheet.line("Copies of the file made before still open as they did. A forgotten passphrase cannot be got back.")
 
 
@@ -202,7 +207,7 @@ def _public(path: str) -> PublicKey:
 @click.argument("record", metavar="RECORD")
 @click.option("--log", "logs", metavar="FILE", multiple=True, help="A raw log of the record, to have the figures computed again. Once for each file; names and order do not matter.")
 @click.option("--key", "public_file", metavar="PUBLIC.pem", help="Public key that the workshop is known by. Without it your own key, if you have one, is compared.")
-@click.option("--code", metavar="TEXT", help="Text of the QR code on a print or label, or the hash in it: does it belong to this file?")
+@click.option("--code", metavar="TEXT", help="Text of the QR code on a print or label, or the hash printed beside it: does it belong to this file?")
 @json_option("One JSON object: every check with its result.")
 @click.pass_obj
 def verify(settings: Settings, record: str, logs: tuple[str, ...], public_file: str | None, code: str | None, as_json: bool) -> int:
@@ -227,7 +232,7 @@ def verify(settings: Settings, record: str, logs: tuple[str, ...], public_file: 
         print_json(found.to_dict())
     else:
         _print(found, bool(logs))
-    return 0 if found.as_issued else EXIT_NOT_AS_ISSUED
+    return 0 if found.good else EXIT_NOT_AS_ISSUED
 
 
 def _own_key(settings: Settings) -> PublicKey | None:
@@ -259,8 +264,11 @@ def _print(found: Verification, with_logs: bool) -> None:
     sheet = Sheet()
     sheet.path(found.name)
     open_ = [_TITLES[check.id].lower() for check in found.checks if check.result == "not_checked"]
-    bad = [_TITLES[check.id].lower() for check in found.checks if check.result == "bad"]
-    sheet.line(f"NOT AS ISSUED: {', '.join(bad)}." if bad else "Everything that was looked at is as it should be.")
+    bad = ", ".join(_TITLES[check.id].lower() for check in found.checks if check.result == "bad")
+    if found.good:
+        sheet.line("Everything that was looked at is as it should be.")
+    else:
+        sheet.line(f"{'DOES NOT HOLD' if found.as_issued else 'NOT AS ISSUED'}: {bad}.")
     if open_:
         sheet.line(f"Not checked: {', '.join(open_)}.")
     for check in found.checks:

@@ -28,6 +28,8 @@ COMPARE_KEY = (
     "telephone, or name its public key with --key"
 )
 _SHOWN_MAX = 300
+_DIGITS_MIN = 16
+_OF_THE_ISSUE = ("signature", "content", "key", "page", "code")
 _PART_WORDS = {
     "sources": "names and digests of the logs", "pack": "ratings of the pack", "columns": "how the log was read", "criteria": "criteria",
     "before": "the earlier run", "compared": "the comparison", "card": "the pack card", "serial": "serial", "made_at": "date",
@@ -58,9 +60,14 @@ class Verification:
     checks: tuple[Check, ...] = field(default=())
 
     @property
-    def as_issued(self) -> bool:
+    def good(self) -> bool:
         """False if anything that was looked at is not as it should be."""
         return all(check.result != BAD for check in self.checks)
+
+    @property
+    def as_issued(self) -> bool:
+        """False if the record is not the one that was issued; it may be, and its figures still not come out of the logs."""
+        return all(check.result != BAD for check in self.checks if check.id in _OF_THE_ISSUE)
 
     def check(self, name: str) -> Check | None:
         """The check of this id, or None if there was no reason for it."""
@@ -69,7 +76,7 @@ class Verification:
     def to_dict(self) -> dict[str, Any]:
         """Plain values, schema ``cycler.verification/1``."""
         return {
-            "schema": SCHEMA, "file": self.name, "kind": self.kind, "as_issued": self.as_issued, "record": self.shown,
+            "schema": SCHEMA, "file": self.name, "kind": self.kind, "good": self.good, "as_issued": self.as_issued, "record": self.shown,
             "checks": [check.to_dict() for check in self.checks], "rule": RULE, "limits": LIMITS,
         }
 
@@ -225,17 +232,19 @@ def _code(code: str, content: dict[str, Any], now: str) -> Check:
     """What a print or label says of the record that it belongs to."""
     text = " ".join(code.split())
     found = _CODE.fullmatch(text)
-    serial, hexa = found.groups() if found else (None, text.lower())
-    if not re.fullmatch(r"[0-9a-f]{64}", hexa):
+    # A print shows the first digits of the hash in groups of four.
+    serial, hexa = found.groups() if found else (None, text.lower().replace(" ", "").rstrip("….").strip())
+    if not re.fullmatch(rf"[0-9a-f]{{{_DIGITS_MIN},64}}", hexa):
         raise InputError(
             "the code is not that of a record", "--code", f"found {quote(text)}",
-            "give the whole text of the QR code, or the 64 digits of the hash in it",
+            f"give the whole text of the QR code, or {_DIGITS_MIN} or more digits of the hash as they are printed",
         )
     if serial is not None and serial != content.get("serial"):
         return Check("code", BAD, f"The code is that of record {quote(serial)}, and the file is record {quote(content.get('serial'))}.")
-    if hexa != now:
+    if not now.startswith(hexa):
         return Check("code", BAD, f"The hash in the code, {hexa[:12]}…, is not that of the content, {now[:12]}…: print and file do not belong together.")
-    return Check("code", GOOD, "The code belongs to this content: serial and hash agree.")
+    what = "serial and hash agree" if serial is not None else f"{'all' if len(hexa) == 64 else 'the first'} {len(hexa)} digits of the hash agree"
+    return Check("code", GOOD, f"The code belongs to this content: {what}.")
 
 
 # --- the figures ----------------------------------------------------------------------------------------------------

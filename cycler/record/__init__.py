@@ -65,9 +65,10 @@ def build_record(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str,
     """
     from cycler.record.html import render_html
     from cycler.record.language import speaking
-    from cycler.record.model import build_view
+    from cycler.record.model import build_view, with_english_told
     from cycler.record.pdf import render_pdf
 
     with speaking(language):
-        view = build_view(analysis, pack, log, serial=serial, made_at=made_at, run_label=run_label or "", workshop=workshop, beside=beside, proof=proof)
+        view = with_english_told(build_view(
+            analysis, pack, log, serial=serial, made_at=made_at, run_label=run_label or "", workshop=workshop, beside=beside, proof=proof))
         return Record(html=render_html(view), pdf=render_pdf(view))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from cycler.log import Log
@@ -28,7 +29,7 @@ from cycler.record.judged import criteria, more_criteria, result_of
 from cycler.record.language import decimal, measuretext, text
 from cycler.record.measures import no_temperature
 from cycler.record.qr import code_chart, record_text
-from cycler.record.sentences import told
+from cycler.record.sentences import english_left, told
 from cycler.record.values import (
     as_list,
     clean,
@@ -112,6 +113,15 @@ def _head(serial: str, when: str, workshop: str | None, run_label: str, beside: 
     if replaced := replaces_line(beside):
         rows.append(("", replaced))
     return Facts(tuple(rows), columns=2)
+
+
+def with_english_told(view: View) -> View:
+    """The view that says how many of its sentences stayed English, beside what made its figures; as it is where none did."""
+    left = english_left(view)
+    if not left:
+        return view
+    note = Para(text.ENGLISH_LEFT.format(n=left), "small")
+    return replace(view, annex=tuple(replace(part, blocks=(*part.blocks, note)) if part.key == "logs" else part for part in view.annex))
 
 
 def reasons_of(analysis: dict[str, Any]) -> str:

@@ -2,11 +2,14 @@
 
 A catalogue (``data/record/sentences-<language>.toml``) holds each of them with names in braces where figures, names or phrases stand, and
 what it is in the other language. The fixed words must match exactly. What stands in a brace is taken over: figures get the decimal mark of
-the language, a phrase that has an entry of its own is translated, anything else (a name, a file, a serial number) stays as it is. Where the
-name in the brace begins with ``w_`` only a phrase with an entry matches; where it begins with ``e_`` a phrase without an entry stays English
-and is marked; where it begins with ``o_`` (words of others, such as the pack's card) it stays as it is, not
-marked; where it begins with ``raw`` anything matches and nothing is altered. Any other name takes figures, phrases with an entry and
-single words. Text of several sentences is cut at their ends.
+the language, a phrase that has an entry of its own is translated, any other word stays as it is. What else a brace may hold, its name tells:
+
+- ``w_``: a phrase with an entry and nothing else;
+- ``e_``: a phrase; without an entry it stays English and is marked;
+- ``o_``: a phrase, or words of others such as those on the pack's card, which stay as they are and are not marked;
+- ``raw``: a name, a file, a heading; nothing in it is altered.
+
+Text of several sentences is cut at their ends.
 
 What has no entry stays English between two marks (:data:`START`, :data:`END`), which the page turns into ``lang="en"``.
 """
@@ -18,9 +21,10 @@ import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, is_dataclass
 from functools import cache, lru_cache
 from pathlib import Path
+from typing import Any
 
 from cycler.record.language import ENGLISH, current, decimal, text
 
@@ -35,6 +39,8 @@ _HELD = r"(?:(?![.!?]\s+[A-Z“\"'(\d]).)+?"
 _UNITS = "Ah|Wh|W|V|mV|A|mA|mΩ|Ω|ohm|K|°C|%|It|min|ms|h|s|d|mV/h|K/min|Ah counter|Wh counter"
 _FIGURES = re.compile(rf"(?:[<>≥≤+−-]?\d+(?:\.\d+)?(?:e[+-]?\d+)?|±|{_UNITS}|,|;|and|to|\(k = 2\)|\s)+")
 _ENGLISH = re.compile(f"{START}([^{END}]*){END}")
+MOST_PARTS = 40
+"""Parts of a list that is looked into; a longer one is none that the program makes of phrases."""
 _SEPARATORS = ("; and ", "; ", ", or ", ", and ", ", ", " and ")
 _PROSE = re.compile(r"[a-z]{2,} [a-z]{2,}|: ")
 _MARKED = re.compile(f"[{START}{END}]")
@@ -131,6 +137,15 @@ def _noted(shown: str) -> str:
     return shown
 
 
+def english_left(part: Any) -> int:
+    """How many texts in a view, or in a part of one, stayed English."""
+    if isinstance(part, str):
+        return part.count(START)
+    if isinstance(part, tuple):
+        return sum(map(english_left, part))
+    return sum(english_left(getattr(part, field.name)) for field in fields(part)) if is_dataclass(part) else 0
+
+
 def without_marks(value: str) -> str:
     """The text without the marks around what stayed English."""
     return _MARKED.sub("", value)
@@ -152,9 +167,12 @@ def _pieces(value: str, language: str) -> list[str]:
     return done
 
 
+@lru_cache(maxsize=4096)
 def _listed(piece: str, language: str) -> str | None:
     """A list of which every part has an entry, or is a figure; its parts may hold the little words that part it."""
     bare = piece.removesuffix(".")
+    if sum(bare.count(separator) for separator in (", ", "; ", " and ")) > MOST_PARTS:
+        return None
     for separator in _SEPARATORS:
         at = bare.find(separator)
         while at >= 0:
@@ -167,8 +185,10 @@ def _listed(piece: str, language: str) -> str | None:
 
 
 def _part(part: str, language: str) -> str | None:
+    if _FIGURES.fullmatch(part):
+        return _figures(part)
     found = _entry(part, language)
-    return _within(found.removesuffix("."), part) if found is not None else _figures(part) if _FIGURES.fullmatch(part) else None
+    return None if found is None else _within(found.removesuffix("."), part)
 
 
 def _within(found: str, held: str) -> str:

@@ -183,7 +183,7 @@ REPLACES = "This record replaces {serials}: {why}."
 REPLACES_MANY = "This record replaces {n} earlier ones, the last of them {serial}: {why}."
 REPLACES_HEAD = ("Record", "Of", "Why it was replaced", "By whom")
 REPLACES_CAPTION = "What was issued before stays in the workshop's register as it was; this record takes its place."
-REPLACES_NO_REASON = "no reason noted"
+REPLACES_NO_REASON = "the test was judged anew"
 
 # ---- comparison with an earlier run --------------------------------------------------------------------
 H_COMPARED, H_COMPARED_ALL = "Compared with {name}", "Compared with {name}, every figure"
@@ -518,6 +518,7 @@ L_FILE, L_BYTES, L_ROWS, L_SHA = "File", "Size", "Rows read", "SHA-256"
 BYTES = "{n} bytes"
 LOGS_NOTE = "Whoever holds the file can compute its SHA-256 again; if it differs by one character, it is not the file this record was made from."
 LOGS_NONE = "The raw log is not named in the analysis."
+ENGLISH_LEFT = "Sentences of the analysis that stand in English, because no translation of them is known: {n}."
 SOFTWARE = "Figures computed with {name} {version}, form of the analysis {schema}."
 
 # ---- signature, limits, cautions -----------------------------------------------------------------------

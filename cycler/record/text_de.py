@@ -357,7 +357,7 @@ CODES: dict[str, tuple[str, str]] = {
 
 # ---- Zellgruppen ---------------------------------------------------------------------------------------
 GROUP_HEAD = ("Gr.", "In Ruhe / V", "Entladeende / V", "Einbruch nach 10 s / mV", "Widerstand nach 10 s / mΩ", "Kapazität / Ah",
-              "Fehlt zu voll bei Beginn / Ah", "Leck in Ruhe / mA", "Befunde")
+              "Unter voll bei Beginn / Ah", "Leck in Ruhe / mA", "Befunde")
 GROUP_CAPTION = (
     "Gruppen zählen ab 1 vom Minuspol des Akkupacks. Nach ± die erweiterte Messunsicherheit, k = 2. Einbruch: Spannungseinbruch 10 s nach Einschalten der Last. "
     "„ca.“: errechnet, die Gruppe selbst erreichte ihre Entladeschlussspannung nicht. {limiting}"
@@ -443,6 +443,7 @@ L_FILE, L_BYTES, L_ROWS, L_SHA = "Datei", "Größe", "Zeilen", "SHA-256"
 BYTES = "{n} Byte"
 LOGS_NOTE = "Wer die Datei hat, kann ihre SHA-256-Prüfsumme nachrechnen; weicht sie in einem Zeichen ab, ist es nicht die Datei, aus der dieses Protokoll entstand."
 LOGS_NONE = "Die Rohdaten sind in der Auswertung nicht genannt."
+ENGLISH_LEFT = "Sätze der Auswertung, die auf Englisch dastehen, weil keine Übersetzung bekannt ist: {n}."
 SOFTWARE = "Werte berechnet mit {name} {version}, Form der Auswertung {schema}."
 
 # ---- Karte des Akkupacks -------------------------------------------------------------------------------
@@ -464,7 +465,7 @@ REPLACES = "Dieses Protokoll ersetzt {serials}: {why}."
 REPLACES_MANY = "Dieses Protokoll ersetzt {n} frühere, zuletzt {serial}: {why}."
 REPLACES_HEAD = ("Protokoll", "Vom", "Warum es ersetzt wurde", "Von wem")
 REPLACES_CAPTION = "Was vorher ausgegeben wurde, bleibt im Register der Werkstatt, wie es war; dieses Protokoll tritt an seine Stelle."
-REPLACES_NO_REASON = "kein Grund vermerkt"
+REPLACES_NO_REASON = "die Prüfung wurde neu beurteilt"
 
 # ---- Vergleich mit einer früheren Prüfung --------------------------------------------------------------
 H_COMPARED, H_COMPARED_ALL = "Verglichen mit {name}", "Verglichen mit {name}, jede Größe"

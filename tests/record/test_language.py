@@ -91,6 +91,12 @@ def test_unknown_language_is_refused_with_those_there_are():
     assert language.current() == "en"
 
 
+def test_command_offers_the_languages_that_there_are():
+    from cycler.commands.recording import LANGUAGES
+
+    assert tuple(LANGUAGES) == tuple(language.LANGUAGES)
+
+
 def test_two_threads_speak_two_languages_at_once():
     meeting, found = threading.Barrier(2, timeout=10), {}
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
+import subprocess
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 
 import pytest
-from record_example import example, make_log
+from record_example import example, hostile, make_log, nulled
 
 from cycler.errors import InputError
 from cycler.pack import Pack
 from cycler.record import build_record
+from cycler.record.sentences import END, START
 from cycler.record.text import CAUTIONS
 
 SERIAL = "PR-1.5-2026"
@@ -79,3 +81,30 @@ def test_unknown_language_is_refused():
     analysis, log = parts()
     with pytest.raises(InputError, match="'xx' is not known"):
         build_record(analysis, Pack(id="EB 0.7"), log, serial=SERIAL, made_at="2026-11-28", language="xx")
+
+
+def test_page_says_how_many_sentences_stayed_english():
+    left = record("de").html.count('<span lang="en">')
+    assert f"weil keine Übersetzung bekannt ist: {left}." in record("de").html
+    assert "keine Übersetzung" not in record("en").html and "no translation" not in record("en").html
+
+
+def test_marks_of_english_text_reach_neither_page_nor_pdf(tmp_path):
+    assert record("de").html.count('<span lang="en">') > 0
+    (tmp_path / "record.pdf").write_bytes(record("de").pdf)
+    shown = subprocess.run(["pdftotext", "-layout", str(tmp_path / "record.pdf"), "-"], capture_output=True, text=True, check=True).stdout
+    for text in (record("de").html, shown):
+        assert START not in text and END not in text and "U+E00" not in text
+
+
+@pytest.mark.parametrize("text", ["{x} {0} %s <b>", "a. B; c, d and e: f", f"{START}x{END}", "Group {n}: 1.5 ± 0.5 %. Log the balance taps next time."])
+def test_hostile_text_in_every_place_gives_a_german_record(text):
+    analysis, log = parts()
+    made = build_record(hostile(analysis, text), Pack(id=text), log, serial=text, made_at=text, workshop=text, run_label=text, language="de")
+    assert START not in made.html and END not in made.html
+    assert made.pdf.startswith(b"%PDF")
+
+
+def test_record_of_an_analysis_that_knows_nothing_is_made_in_german():
+    analysis, log = parts()
+    assert "nicht bekannt" in build_record(nulled(analysis), Pack(), log, serial=SERIAL, made_at="", language="de").html

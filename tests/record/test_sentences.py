@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import re
+import time
 
 import pytest
 from sentence_sources import all_sentences
 
+from cycler.compare import compare
 from cycler.criteria import load_criteria, shipped_sets
 from cycler.criteria_quantities import QUANTITIES
 from cycler.record.html import _with_languages
@@ -100,6 +102,14 @@ def test_danger_from_the_card_stays_in_the_words_of_the_workshop():
     assert german("Fail, whatever the other figures say: Zelle 3.2 gebläht.") == "Nicht bestanden, was auch die anderen Werte sagen: Zelle 3.2 gebläht."
 
 
+@pytest.mark.parametrize("value", ["1, " * 290 + "odd words here", "7 and " * 140 + "odd words here", "mV, 3; " * 120, "(" * 400 + "Group 7 " * 50])
+def test_text_made_to_take_long_is_done_at_once(value):
+    begun = time.perf_counter()
+    shown = german(value[:900])
+    assert time.perf_counter() - begun < 1.0
+    assert shown
+
+
 def test_marks_cannot_come_from_outside():
     assert START not in clean(f"a{START}b{END}") and END not in clean(f"a{START}b{END}")
 
@@ -185,3 +195,13 @@ def test_no_sentence_of_a_sample_record_stays_english(name):
             view = build_view(judged, pack, log, serial="PR-1.2", made_at="2026-11-28T17:45:00Z")
         assert found == []
         assert (view.language, view.serial, view.made_at) == ("de", "PR-1.2", "28.11.2026, 17:45 UTC")
+
+
+def test_every_note_on_a_comparison_has_an_entry():
+    first = {"pack": {"series": 10, "chemistry": "nmc", "rated_capacity_ah": 10.4}, "capacity": {"mean_temperature_c": 12.0, "rate_it": 0.2}}
+    second = {"pack": {"series": 13, "chemistry": "lfp", "rated_capacity_ah": 12.5}, "capacity": {"mean_temperature_c": 24.0, "rate_it": 0.5}}
+    bench = {"instrument": {"declared": True, "id": "bench 1"}}
+    notes = compare([first, second], ["EB 0.1, before", "EB 0.1, after"])["notes"] + compare([first | bench, first | bench], ["one", "two"])["notes"]
+    assert len(notes) >= 7
+    assert missed(notes) == []
+    assert all("EB 0.1, before" in note for note in map(german, notes[:6]))
