@@ -87,7 +87,7 @@ def print_check(sheet: Sheet, report: Mapping[str, Any]) -> None:
         ("Holds", ", ".join(f"{counts[key]} {word}{'s' if counts[key] != 1 else ''}" for key, word in held if key in counts)),
         *(
             [("Chain", f"{report['entries']} entries"), ("Head", f"{report['entries']}:{report['head']}")] if report["chained"]
-            else [("Chain", f"none yet: the register is of version {report['version']} and gets one when it is next written to")]
+            else [("Chain", f"none yet: the register is of version {report['version']} and gets one when it is next used")]
         ),
     ])
     if report["head_given"] is not None:

@@ -1,7 +1,7 @@
 """The command ``cycler``: global options, exit codes, and one line for every error.
 
-Exit codes: 0 ran, 2 input or usage, 1 a defect of the program, 3 ``decide --strict`` without a pass,
-130 interrupted, 141 the reader of the output went away (as for any command in a pipe).
+Exit codes: 0 ran, 2 input or usage, 1 a defect of the program, 3 asked and not so (``decide --strict`` without a
+pass, ``verify`` or ``check`` of what is not as it was), 130 interrupted, 141 the reader of the output went away (as for any command in a pipe).
 """
 
 from __future__ import annotations

@@ -314,10 +314,10 @@ def _replaced(register: Register, run_id: int, verdict_id: int | None) -> list[d
     for row in register.records(run_id):
         if row.verdict_id == verdict_id:
             continue
-        since = [item for item in corrections if item.at >= row.made_at]
+        since = [item for item in corrections if item["at"] >= row.made_at]
         last = since[-1] if since else None
         found.append({
-            "serial": row.serial, "who": last.who if last else None, "why": last.why if last else None, "at": row.made_at,
+            "serial": row.serial, "who": last["who"] if last else None, "why": last["why"] if last else None, "at": row.made_at,
         })
     return found
 

@@ -91,8 +91,8 @@ def standing(register: Register, run_a: int, run_b: int, untouched: bool = False
     """
     if run_a == run_b:
         raise InputError("one run was named twice", "standing", f"run {run_a}", "name the run before and the run after the pack was left alone")
-    for number in (run_a, run_b):
-        register.refuse_withdrawn(number)
+    for run_id in (run_a, run_b):
+        register.refuse_withdrawn(run_id)
     runs = [register.run(run_a), register.run(run_b)]
     if runs[0].pack_id != runs[1].pack_id:
         raise InputError(

@@ -197,14 +197,18 @@ def judged_with(before: Mapping[str, Any] | None, dangers: Sequence[dict[str, An
 def decide_run(register: Register, run_id: int, criteria: Criteria, against: int | None = None) -> dict[str, Any]:
     """Judge a run, keep the verdict beside the earlier ones, and return it. Open dangers of the pack's card count."""
     register.check_writable()
-    verdict = look_at_run(register, run_id, criteria, against)
-    register.add_verdict(run_id, verdict, criteria)
+    run = register.run(run_id)
+    verdict = _judge_run(register, run, criteria, against)
+    register.add_verdict(run_id, verdict, criteria, run.analysis_id)
     return verdict
 
 
 def look_at_run(register: Register, run_id: int, criteria: Criteria, against: int | None = None) -> dict[str, Any]:
     """The same, and nothing is kept."""
-    run = register.run(run_id)
+    return _judge_run(register, register.run(run_id), criteria, against)
+
+
+def _judge_run(register: Register, run: Run, criteria: Criteria, against: int | None) -> dict[str, Any]:
     return judge(run.analysis, criteria, before_of(register, run, against), register.open_dangers(run.pack_id))
 
 

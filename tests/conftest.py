@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from cycler.proof.keys import load_or_make_key
 from tests import small_log
 
 
@@ -13,7 +14,9 @@ from tests import small_log
 def key_of_the_tests(tmp_path_factory):
     """Records made by tests are sealed with a key of their own: the user's is neither made nor used."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("CYCLER_KEY", str(tmp_path_factory.mktemp("key") / "key.pem"))
+        key = tmp_path_factory.mktemp("key") / "key.pem"
+        patch.setenv("CYCLER_KEY", str(key))
+        load_or_make_key(key, "")  # so that no test is the first, which is told
         patch.delenv("CYCLER_KEY_PASSPHRASE", raising=False)
         yield
 

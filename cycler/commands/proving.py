@@ -276,7 +276,10 @@ def _print(found: Verification, with_logs: bool) -> None:
         sheet.line(check.text)
         for detail in check.details:
             sheet.line(f"- {detail}")
-    sheet.title("What the content says; hold it against what is printed")
+    sheet.title(
+        "What the sealed content says; hold it against what is printed" if found.sealed
+        else "What the content says now; IT IS NOT THE SEALED ONE, do not rely on it"
+    )
     capacity = figure(shown["capacity_ah"], shown["u_capacity_ah"], "Ah") + ("" if shown["capacity_valid"] is True else " (no valid capacity test)")
     sheet.pairs([
         ("Record", f"{shown['serial']} of {shown['made_at']}" + (f", {shown['workshop']}" if shown["workshop"] else "")),

@@ -21,8 +21,7 @@ LANGUAGES = ("en", "de")
 @click.command(
     cls=Command, short_help="Issue a record of a run: page, PDF and content.",
     examples=(
-        'cycler record 3 --to records --criteria resale --workshop "Quayside Pack Repair"',
-        "cycler record 3 --to records --against 1 --language de",
+        'cycler record 3 --to records --criteria resale --against 1 --workshop "Quayside Pack Repair"',
         "cycler record 3 --serial 2026-0003-1 --to copies",
     ),
 )

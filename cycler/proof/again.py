@@ -32,13 +32,13 @@ def checks(carried: Carried, logs: Sequence[tuple[str, bytes]] | None, page_is_s
     Raises
     ------
     InputError, KeyError, TypeError, ValueError ...
-        The content is not of the form of a record; the seal tells whether the workshop or somebody else made it so.
+        The content is not of the form of a record.
     """
     from cycler import __version__
 
     content = carried.content
     made_by = str(content["software"]["version"])
-    run = _Run(content, other_version=made_by != __version__)
+    run = _Run(content, made_by)
     found = find_logs(content["sources"], (content["before"] or {}).get("sources") or (), logs) if logs else None
     done = [_criteria(content)]
     criteria = criteria_again(content["criteria"])
@@ -63,11 +63,14 @@ def checks(carried: Carried, logs: Sequence[tuple[str, bytes]] | None, page_is_s
 
 
 class _Run:
-    """The content, and whether another version of the program made it."""
+    """The content, and whether another version of the program computed its figures."""
 
-    def __init__(self, content: dict[str, Any], other_version: bool) -> None:
+    def __init__(self, content: dict[str, Any], made_by: str) -> None:
+        from cycler import __version__
+
         self.content = content
-        self.other_version = other_version
+        self.made_by = made_by
+        self.other_version = made_by != __version__
 
     def differences(self, recorded: Any, computed: Any, source: str = "from the log") -> list[str]:
         """Every leaf that differs, told. What a newer version knows besides is no difference."""
@@ -79,7 +82,7 @@ class _Run:
         if not found:
             return Check(name, GOOD, good)
         version = (
-            f" The record was made by version {self.content['software']['version']} of the program: check with that one before you conclude anything."
+            f" They were computed by version {quote(self.made_by)[1:-1]} of the program: check with that one before you conclude anything."
             if self.other_version else ""
         )
         return Check(name, BAD, f"{count(len(found), f'{what} does', f'{what}s do')} not come out again.{version}", some(found))
@@ -130,7 +133,8 @@ def _before(run: _Run, found: LogsFound | None, criteria: Criteria) -> tuple[dic
     if found is None or not any(source["sha256"] in found.by_sha256 for source in before["sources"]):
         names = _names(before["sources"])
         return before["analysis"], [Check("before", NOT_CHECKED, f"The figures of the earlier run were not computed again: its logs ({names}) were not given.")]
-    _log, analysis, check = _figures(run, before, found, criteria, "before", "figure of the earlier run")
+    software = before["analysis"].get("software") or run.content["software"]
+    _log, analysis, check = _figures(_Run(run.content, str(software["version"])), before, found, criteria, "before", "figure of the earlier run")
     return analysis if analysis is not None else before["analysis"], [check]
 
 
@@ -165,9 +169,9 @@ def _health_items(run: _Run, analysis: dict[str, Any] | None, compared: Any) -> 
 
 def _program(made_by: str, version: str) -> Check:
     if made_by == version:
-        return Check("program", GOOD, f"The record was made by this version of the program, {version}.")
+        return Check("program", GOOD, f"The figures were computed by this version of the program, {version}.")
     return Check(
-        "program", NOT_CHECKED, f"The record was made by version {quote(made_by)[1:-1]} of the program, and this is {version}: figures may differ for that alone.",
+        "program", NOT_CHECKED, f"The figures were computed by version {quote(made_by)[1:-1]} of the program, and this is {version}: they may differ for that alone.",
     )
 
 

@@ -65,6 +65,11 @@ class Verification:
         return all(check.result != BAD for check in self.checks)
 
     @property
+    def sealed(self) -> bool:
+        """Whether the content is the one that was sealed, by whomever."""
+        return all(check.result == GOOD for check in self.checks if check.id in ("signature", "content"))
+
+    @property
     def as_issued(self) -> bool:
         """False if the record is not the one that was issued; it may be, and its figures still not come out of the logs."""
         return all(check.result != BAD for check in self.checks if check.id in _OF_THE_ISSUE)
@@ -112,11 +117,13 @@ def verify_record(
     carried = read_record(raw, name)
     content, seal = carried.content, carried.envelope.get("seal")
     now = sha256_hex(content)
-    checks = [_signature(seal), _content(content, seal, now), _key(seal, public_key, own_key), _page(carried, seal, now)]
+    checks = [_signature(seal), _content(content, seal, now)]
+    sealed = all(check.result == GOOD for check in checks)
+    page = _page(carried, seal, now, sealed)
+    checks += [_key(seal, public_key, own_key), page]
     if code is not None:
         checks.append(_code(code, content, now))
-    sealed = all(check.result == GOOD for check in checks[:2])
-    checks += _figures(carried, logs, sealed, checks[3].result == GOOD)
+    checks += _figures(carried, logs, sealed, page.result == GOOD)
     return Verification(name, carried.kind, _shown(content, seal, now), tuple(checks))
 
 
@@ -183,13 +190,13 @@ def _key(seal: dict[str, Any] | None, public_key: PublicKey | None, own_key: Pub
     return Check("key", NOT_CHECKED, f"The key is {key.fingerprint}{not_own}. Whose it is, the file cannot tell: {COMPARE_KEY}.")
 
 
-def _page(carried: Carried, seal: dict[str, Any] | None, now: str) -> Check:
+def _page(carried: Carried, seal: dict[str, Any] | None, now: str, sealed: bool) -> Check:
     """Whether the bytes of the file are those that were issued, so that what it shows is what was sealed."""
-    holds = "the signed content is told below and holds by itself" if seal is not None else "nothing of it is proven"
+    holds = "the sealed content is told below and holds by itself" if sealed else "and its content is not as sealed"
     if carried.kind == "json":
         if carried.canonical:
             return Check("page", GOOD, "The file has the form in which it was issued.")
-        return Check("page", BAD, f"The file is not byte for byte as issued: spacing, order or line ends were written anew; {holds}.")
+        return Check("page", BAD, f"The file is not byte for byte as issued: spacing, order, line ends or figures were written anew; {holds}.")
     what = "page" if carried.kind == "html" else "PDF"
     own = carried.page_seal
     if own is None:

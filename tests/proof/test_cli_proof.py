@@ -37,6 +37,7 @@ def files(tmp_path):
 def test_verify_of_a_good_record_ends_with_0_and_says_what_was_not_checked(files, capfd):
     assert run(["verify", str(files / "record.pdf")]) == 0
     out = capfd.readouterr().out
+    assert "What the sealed content says" in out
     assert "Everything that was looked at is as it should be.\nNot checked: key, logs, figures, earlier run." in out
     assert KEY.fingerprint in out and "2026-0002-1" in out and made().envelope["seal"]["record_sha256"] in out
     assert "no\nsafety certificate" in out.replace(" safety", "\nsafety") and "Traceback" not in out
@@ -55,7 +56,7 @@ def test_verify_of_an_altered_record_ends_with_3_and_names_the_part(files, capfd
     (files / "record.json").write_bytes(made().json.replace(b'"result":"not_proven"', b'"result":"pass"'))
     assert run(["verify", str(files / "record.json")]) == 3
     out = capfd.readouterr().out
-    assert "NOT AS ISSUED: content" in out and "verdict.result was changed" in out
+    assert "NOT AS ISSUED: content" in out and "IT IS NOT THE SEALED ONE" in out and "verdict.result was changed" in out
 
 
 def test_verify_with_another_key_or_code_ends_with_3(files, capfd):
