@@ -13,7 +13,7 @@ import json
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from statistics import NormalDist
 from typing import Any
@@ -56,7 +56,8 @@ class Criterion:
     required : bool
         False = advisory: shown, but the pack's result does not depend on it.
     fail_counts : bool
-        For an advisory criterion: need not be measured, but if it was and fails, the pack fails.
+        For an advisory criterion: need not be measured, but if it was and fails, the pack fails; beyond the limit and inside the guard
+        band, the pack is not proven.
     why, source : str
         Reason in words; where the limit comes from.
     limits : tuple of (str, float)
@@ -179,7 +180,8 @@ def load_criteria(name_or_path: str | Path | None = None) -> Criteria:
     InputError
         Unknown set, file missing or not TOML, unknown key, quantity or chemistry (near words are offered), wrong
         unit, limit missing, not a number or of impossible sign or size, direction unknown or the wrong way round, id used twice,
-        contradictory decision rule, no required criterion; says file and line.
+        contradictory decision rule, no required criterion, limits of one's own under the name or title of a shipped set; says file
+        and line.
     """
     name = str(name_or_path) if name_or_path is not None else DEFAULT_SET
     shipped = shipped_sets()
@@ -193,7 +195,9 @@ def load_criteria(name_or_path: str | Path | None = None) -> Criteria:
             f"unknown set of criteria {quote(name)}", "criteria", "it is neither a shipped set nor a file",
             f"{hint}shipped sets: {', '.join(shipped)}; a set of your own is named by its .toml file",
         )
-    return _read(path)
+    own = _read(path)
+    _refuse_borrowed_name(own)
+    return own
 
 
 def criteria_from_text(text: str, sha256: str = "", file: str = "criteria") -> Criteria:
@@ -232,6 +236,21 @@ def _read(path: Path) -> Criteria:
     raw = read_bytes(path, _KIND)  # once: the digest is that of the bytes that judge
     data, text = parse_toml(raw, str(path), _KIND)
     return criteria_from_dict(data, text, str(path), hashlib.sha256(raw).hexdigest())
+
+
+def _refuse_borrowed_name(own: Criteria) -> None:
+    """Refuse a file whose name or title is that of a shipped set with other limits: a record would name a set that did not judge."""
+    for shipped in (_read(_FOLDER / f"{name}.toml") for name in shipped_sets()):
+        if own == replace(shipped, sha256=own.sha256, file=own.file, text=own.text):  # the same but for comments
+            return
+        for key in ("name", "title"):
+            word = getattr(own, key)
+            if word.strip().casefold() == getattr(shipped, key).casefold():
+                raise InputError(
+                    f"{key} {quote(word)} is that of a shipped set", _Place(own.file, own.text).of(key),
+                    "this file says something else, and who reads the record would take it for the shipped one",
+                    "give your set a name and a title of its own",
+                )
 
 
 def criteria_from_dict(data: Mapping[str, Any], text: str = "", file: str = "criteria", sha256: str = "") -> Criteria:

@@ -150,6 +150,7 @@ def _kind_of(data: dict[str, Any]) -> tuple[str | None, str]:
 _SHEET = re.compile(r"""^\s*(?:group_)?(?:voltage|current|temperature|clock)\s*=\s*[^"'#\s][^"'#]*?\s*(#.*)?$""")
 _COMMA = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*([+-]?\d+),(\d+)\s*(#.*)?$""")
 _UNIT = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*([+-]?\d+(?:\.\d+)?)\s*([^\W\d_%]+|%)\s*(#.*)?$""")
+_YES_NO = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*(yes|no|on|off|true|false|ja|nein)\s*(#.*)?$""", re.IGNORECASE)
 _WORD = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*([^\W\d][^"'#=]*?)\s*(#.*)?$""")
 
 
@@ -163,6 +164,8 @@ def _mend(line: str) -> str:
         return f"write {whole}.{places}, not {whole},{places}"
     if found := _UNIT.match(line):
         return f"write {found[1]} = {found[2]}, without the unit"
+    if found := _YES_NO.match(line):
+        return f"write {found[1]} = {'true' if found[2].lower() in ('yes', 'on', 'true', 'ja') else 'false'}"
     if found := _WORD.match(line):
         return f'texts stand in quotes: {found[1]} = "{found[2]}"'
     return 'a line reads key = value; texts stand in "quotes", decimals use a point'

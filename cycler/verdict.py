@@ -9,9 +9,10 @@ it, never passes; the one exception is a lower bound that already meets an ``at_
 ``at_most`` one), because the true value can only be better. A bound on the bad side may fail in the same way.
 
 A pack fails if any finding is a danger (a veto), an open danger from outside the log is known, any required criterion
-fails, an advisory one whose fail counts does, or a leak is above its limit (required or not); else it is not proven if any required criterion is; else it passes.
+fails, an advisory one whose fail counts does, or a leak is above its limit (required or not); else it is not proven if any required criterion is, or
+one whose fail counts was measured beyond its limit but inside the guard band; else it passes.
 Whatever the figures say, a pass is held back (not proven) where the capacity was not measured by a valid test and by
-every defect that no criterion judges.
+every defect that no criterion of the set judges.
 
 References: JCGM 106:2012, clause 7 (conformance probability) and 8 (guard bands), clause numbers from memory;
 ILAC-G8:09/2019, 4.2 (guard band and acceptance limit; its non-binary verdicts between TL - w and TL + w are here
@@ -55,6 +56,14 @@ UNJUDGED_DEFECTS = {
     "current of the cells: use insulated probes.",
 }
 """Defects that no criterion measures: with one of them a pass is not proven. What to do about each."""
+JUDGED_BY = {
+    "low_capacity": ("state_of_health", "capacity_ah", "energy_wh", "energy_share", "group_capacity_share_worst"),
+    "weak_group": ("group_capacity_ratio_worst", "group_capacity_share_worst", "group_capacity_spread"),
+    "high_joint_resistance": ("group_resistance_ratio_worst", "group_ohmic_ratio_worst", "group_resistance_10s_worst_ohm", "group_ohmic_worst_ohm"),
+    "high_resistance": ("group_resistance_ratio_worst", "group_ohmic_ratio_worst", "group_resistance_10s_worst_ohm", "group_ohmic_worst_ohm"),
+}
+"""Quantities that judge a defect: it is left to a set that has one of them. Any other defect holds a pass back; leaks are vetoes."""
+NO_CRITERION = "This set has no criterion for a defect that was found: mend the defect and test again, or judge by a set that has one."
 CAPACITY_NOT_VALID = "capacity_not_valid"
 """Code in ``held_by`` for a capacity that no valid test measured, by whatever set the pack is judged."""
 ADVISORY = "Advisory: "
@@ -262,11 +271,18 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
     if not applies:
         row["result"] = NOT_PROVEN
         row["reason"] = "Does not apply: the pack has one group, so there are no siblings to compare with."
-    if row["result"] == FAIL and applies and not criterion.required and criterion.fail_counts:
+    counts = criterion.fail_counts or criterion.quantity in LEAK_QUANTITIES
+    if applies and not criterion.required and (criterion.fail_counts and row["result"] == FAIL or counts and _beyond_limit(row)):
         row["required"] = True
         row["reason"] += " It did not have to be measured, but what was found counts."
     row["lacks"] = sorted({item["lack"] for item in judged if item["result"] == NOT_PROVEN})
     return row
+
+
+def _beyond_limit(row: Mapping[str, Any]) -> bool:
+    """Whether a value that is not proven lies on the bad side of its limit: it is more likely bad than good, and no pack passes past it."""
+    probability = row["probability_of_conformity"]
+    return row["result"] == NOT_PROVEN and probability is not None and probability < 0.5
 
 
 # --- the pack ----------------------------------------------------------------------------------------------
@@ -297,7 +313,7 @@ def decide(analysis: Analysis, criteria: Criteria, dangers: Sequence[Mapping[str
     rows = [judge(analysis, item, criteria.guard_factor(item)) | {"rule": criteria.rule_of(item)} for item in asked]
     danger = [*_danger_findings(analysis), *_leak_vetoes(analysis, rows), *dangers]
     vetoes = list(dict.fromkeys(str(finding.get("code") or "danger") for finding in danger))
-    unjudged = _unjudged_defects(analysis)
+    unjudged = _unjudged_defects(analysis, {row["quantity"] for row in rows if row["applies"]})
     (capacity,) = take_capacity_valid(analysis)
     result = _overall(rows, vetoes)
     held_by = [] if result == FAIL else [CAPACITY_NOT_VALID] * (capacity.value is None) + list(unjudged)
@@ -307,7 +323,7 @@ def decide(analysis: Analysis, criteria: Criteria, dangers: Sequence[Mapping[str
     if vetoes:
         to_settle = _veto_advice(danger)
     else:
-        first = [UNJUDGED_DEFECTS[code] for code in unjudged]
+        first = [UNJUDGED_DEFECTS.get(code, NO_CRITERION) for code in unjudged]
         factors = [criteria.guard_factor(item) for item in asked]
         to_settle = _to_settle(analysis, factors, rows, first, capacity.lack if CAPACITY_NOT_VALID in held_by else "", result != FAIL)
     cautions = [CAUTION_VETO] if vetoes else [CAUTION_PASS] + ([CAUTION_WORK] if to_settle else [])
@@ -357,12 +373,13 @@ def _leak_vetoes(analysis: Analysis, rows: list[dict[str, Any]]) -> list[Mapping
     ]
 
 
-def _unjudged_defects(analysis: Analysis) -> dict[str, str]:
-    """Defects that no criterion measures, code to message; the other defects are left to the criteria."""
+def _unjudged_defects(analysis: Analysis, judged: set[str]) -> dict[str, str]:
+    """Defects that none of the quantities ``judged`` measures, code to message; the other defects are left to the criteria."""
     found: dict[str, str] = {}
     for finding in analysis.get("findings") or []:
-        if finding.get("severity") == "defect" and finding.get("code") in UNJUDGED_DEFECTS:
-            found.setdefault(finding["code"], _message(finding))
+        code = str(finding.get("code") or "defect")
+        if finding.get("severity") == "defect" and code != "self_discharge" and not judged.intersection(JUDGED_BY.get(code, ())):
+            found.setdefault(code, _message(finding))
     return found
 
 

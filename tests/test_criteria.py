@@ -5,10 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import textwrap
+from dataclasses import replace
 
 import pytest
-
-from dataclasses import replace
 
 from cycler.criteria import criteria_from_dict, criteria_from_text, load_criteria, shipped_sets
 from cycler.criteria_quantities import QUANTITIES, median_with_u, ratio_to_siblings
@@ -175,6 +174,26 @@ def test_guard_factor_follows_set_and_own_guard(tmp_path):
     assert "simple acceptance, no guard band" in simple_set.decision_rule
 
 
+@pytest.mark.parametrize("name", shipped_sets())
+def test_load_criteria_of_a_shipped_name_with_other_limits_is_refused(tmp_path, name):
+    """A record says by which set it judged; a softened copy must not go by the name, or the title, that the reader knows."""
+    text = load_criteria(name).text
+    path = tmp_path / "mine.toml"
+    path.write_text("# our copy\n" + text)
+    assert load_criteria(path).criteria == load_criteria(name).criteria  # the same but for comments
+    softer = text.replace("required = true", "required = false", 1)
+    own_name = softer.replace(f'name = "{name}"', 'name = "ours"')
+    for found, key in ((softer, "name"), (own_name, "title")):
+        path.write_text(found)
+        with pytest.raises(InputError, match="that of a shipped set") as caught:
+            load_criteria(path)
+        line = 1 + next(i for i, row in enumerate(found.split("\n")) if row.startswith(f"{key} ="))
+        assert str(caught.value.where) == f"{path}:{line}"
+    path.write_text(own_name.replace(load_criteria(name).title, "Ours"))
+    assert load_criteria(path).title == "Ours"
+    assert criteria_from_text(softer).name == name  # what a record carries is judged by again, whoever wrote it
+
+
 def test_load_criteria_unknown_set_offers_near_name():
     with pytest.raises(InputError) as caught:
         load_criteria("retrun-to-owner")
@@ -219,6 +238,8 @@ def test_load_criteria_empty_file_is_refused(tmp_path, content):
         ('id = "spread"', 'id = "soh"', 17, 'the id "soh" is used twice', "criterion 1 has it too"),
         ('id = "soh"', 'id = ""', 7, "id is missing", "write id"),
         ("required = true", 'required = "yes"', 12, "required is neither true nor false", "without quotes"),
+        ("required = true", "required = yes", 12, "the criteria file is not valid TOML", "write required = true"),
+        ("required = false", "required = No  # advisory", 22, "the criteria file is not valid TOML", "write required = false"),
         ("required = false", "required = false\nfail_counts = 1", 23, "fail_counts is neither true nor false", "without quotes"),
         ("required = true", "required = false", None, "no criterion is required", "every pack would pass"),
         ('why = "because"\nsource', "source", 6, "why is missing", "cannot be argued"),

@@ -273,7 +273,9 @@ def test_decide_vetoes_are_listed_once_and_by_danger():
 @pytest.mark.parametrize("severity", ["info", "caution", "defect"])
 def test_decide_lesser_finding_is_no_veto(severity):
     finding = {**_danger("group_undervoltage"), "severity": severity}
-    assert decide(example_analysis({"findings": [finding]}), OWNER)["result"] == "pass"
+    verdict = decide(example_analysis({"findings": [finding]}), OWNER)
+    assert verdict["vetoes"] == []
+    assert verdict["result"] == ("not_proven" if severity == "defect" else "pass")  # a defect that no criterion judges holds the pass back
 
 
 def test_decide_fail_goes_before_not_proven():

@@ -61,6 +61,29 @@ def test_leak_within_the_limit_of_the_set_is_none():
     assert decide(example_analysis({**LEAK, "findings": [LEAK_FINDING]}), judged_by)["result"] == "pass"
 
 
+def _advised(quantity, limit, unit, **more):
+    criteria = [dict(id="soh", quantity="state_of_health", limit=0.7, unit="share", direction="at_least", why="test"),
+                dict(id="advised", quantity=quantity, limit=limit, unit=unit, direction="at_most", why="test", required=False, **more)]
+    return criteria_from_dict({"criterion": criteria})
+
+
+@pytest.mark.parametrize(("leak_ma", "result"), [(0.95, "pass"), (1.04, "not_proven"), (1.2, "fail")])
+def test_leak_beyond_its_limit_but_inside_the_guard_band_is_no_pass(leak_ma, result):
+    """u 0.05 mA, limit 1 mA, w 0.1 mA: 1.04 mA is more likely above the limit than below it."""
+    verdict = decide(example_analysis({**LEAK, "groups.5.self_discharge_ma": leak_ma}), _advised("self_discharge_worst_ma", 1.0, "mA"))
+    assert verdict["result"] == result
+    assert verdict["criteria"][1]["required"] is (result == "not_proven")
+    if result == "not_proven":
+        assert verdict["criteria"][1]["reason"].endswith("It did not have to be measured, but what was found counts.")
+        assert verdict["to_settle"] and not verdict["to_settle"][0].startswith("Advisory")
+
+
+@pytest.mark.parametrize(("fail_counts", "max_c", "result"), [(True, 60.4, "not_proven"), (True, 59.6, "pass"), (True, 62.0, "fail"), (False, 60.4, "pass"), (False, 62.0, "pass")])
+def test_figure_whose_fail_counts_is_no_pass_beyond_its_limit(fail_counts, max_c, result):
+    changes = {"thermal.max_c": max_c, "thermal.u_max_c": 0.5}
+    assert decide(example_analysis(changes), _advised("temperature_max_c", 60.0, "degC", fail_counts=fail_counts))["result"] == result
+
+
 # --- what holds a pass back --------------------------------------------------------------------------------
 
 

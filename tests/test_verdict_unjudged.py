@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from cycler.verdict import UNJUDGED_DEFECTS, decide
+from cycler.criteria import load_criteria, shipped_sets
+from cycler.criteria_quantities import QUANTITIES
+from cycler.verdict import JUDGED_BY, NO_CRITERION, UNJUDGED_DEFECTS, decide
 from tests.analysis_example import example_analysis
-from tests.verdict_cases import OWNER, soh
+from tests.verdict_cases import OWNER, one_limit, soh
 
 CODES = ("temperature_out_of_range", "joint_outside_taps", "group_reading_dead")
 
@@ -37,8 +39,27 @@ def test_pass_stays_a_pass_where_it_is_no_defect(code, severity):
     assert found["result"] == "pass" and UNJUDGED_DEFECTS[code] not in found["to_settle"]
 
 
-def test_defect_that_a_criterion_judges_is_left_to_it():
-    assert verdict("weak_group")["result"] == "pass"
+@pytest.mark.parametrize("code", JUDGED_BY)
+def test_defect_that_a_criterion_judges_is_left_to_it(code):
+    assert verdict(code)["result"] == "pass"
+
+
+@pytest.mark.parametrize("code", [*JUDGED_BY, "something_new"])
+def test_defect_holds_a_pass_back_where_the_set_has_no_criterion_for_it(code):
+    finding = {"code": code, "severity": "defect", "group": 7, "step": None, "message": "Group 7 is bad."}
+    found = decide(example_analysis({"findings": [finding]}), one_limit("temperature_rise_k", 40.0, "at_most"))
+    assert (found["result"], found["held_by"], found["to_settle"][0]) == ("not_proven", [code], NO_CRITERION)
+
+
+def test_every_shipped_set_judges_every_defect_of_the_table():
+    """So that a set of the program fails such a pack with a figure, and does not only hold it back."""
+    for name in shipped_sets():
+        quantities = {item.quantity for item in load_criteria(name).criteria}
+        assert all(quantities.intersection(judged) for judged in JUDGED_BY.values()), name
+
+
+def test_quantities_that_judge_defects_are_known():
+    assert {name for names in JUDGED_BY.values() for name in names} <= set(QUANTITIES)
 
 
 @pytest.mark.parametrize("code", CODES)

@@ -58,7 +58,7 @@ def checks(carried: Carried, logs: Sequence[tuple[str, bytes]] | None, page_is_s
         page = page_again(
             content, carried.kind, log, analysis, verdict, compared, items, seal["record_sha256"], seal["fingerprint"],
         )
-        done.append(shown(carried, page, run.other_version))
+        done.append(shown(carried, page, content["issued_with"]["version"] != __version__))
     return [*done, _program(made_by, __version__)]
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+from cycler import __distribution__, __version__
 from cycler.errors import InputError
 from cycler.record.regulation import health_items
 
@@ -109,6 +110,7 @@ def build_content(
         "schema": SCHEMA, "serial": serial, "made_at": moment_utc(made_at), "language": language, "workshop": workshop or None,
         "run_label": run_label or "",
         "software": {key: _under(analysis, "software", key) for key in ("name", "version")},
+        "issued_with": {"name": __distribution__, "version": __version__},
         "pack": _pack_part(pack), "columns": columns, "sources": _sources(analysis.get("sources") if sources is None else sources),
         "criteria": criteria_part(criteria), "analysis": _figures(analysis), "verdict": analysis.get("verdict") if verdict is None else verdict,
         "before": _before(before) if before else None, "compared": compared, "card": _card(card) if card else None,

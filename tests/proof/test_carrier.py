@@ -85,16 +85,10 @@ def test_table_of_offsets_of_the_sealed_pdf_is_where_it_says():
     assert made().pdf[place : place + 4] == b"xref"
 
 
-@pytest.mark.parametrize("library", ["pypdf", "pikepdf"])
-def test_sealed_pdf_opens_in_other_libraries_without_repair(library, tmp_path):
-    module = pytest.importorskip(library)
-    file = tmp_path / "sealed.pdf"
-    file.write_bytes(made().pdf)
-    if library == "pypdf":
-        assert len(module.PdfReader(file, strict=True).pages) >= 1
-    else:
-        with module.open(file, attempt_recovery=False) as opened:
-            assert len(opened.pages) >= 1 and opened.get_warnings() == []
+def test_sealed_pdf_opens_in_another_library_without_repair():
+    from pypdf import PdfReader
+
+    assert len(PdfReader(io.BytesIO(made().pdf), strict=True).pages) >= 1
 
 
 def test_page_that_a_browser_saved_keeps_its_content_but_not_its_bytes():

@@ -10,9 +10,10 @@ import sys
 
 import pytest
 
-from cycler import packcard
+from cycler import __version__, packcard
 from cycler.errors import InputError
 from cycler.proof import recompute
+from cycler.proof.carrier import html_with_seal
 from cycler.proof.check import DETAILS_MAX, some
 from cycler.proof.logcheck import find_logs
 from cycler.proof.seal import envelope_bytes, seal_content
@@ -182,6 +183,14 @@ def test_other_version_of_the_program_is_said_and_what_it_adds_is_no_difference(
     assert "version 0.0.9" in found.check("figures").text and found.check("figures").result == "bad"
     same = verify_record(resealed(lambda of: of["analysis"]["capacity"].pop("rate_it")), "r.json", list(made().logs))
     assert same.check("figures").details[0].startswith("capacity.rate_it: not in the record")
+
+
+def test_page_laid_out_by_another_version_is_not_called_forged():
+    plain = "<!DOCTYPE html><html><body><p>In the words of an older version.</p></body></html>"
+    for version, result in (("0.0.9", "not_checked"), (__version__, "bad")):
+        envelope = json.loads(resealed(lambda of, version=version: of["issued_with"].update(version=version)))
+        found = verify_record(html_with_seal(plain, envelope, KEY).encode(), "r.html", made().all_logs)
+        assert found.check("shown").result == result
 
 
 def test_earlier_run_may_have_been_analysed_by_another_version():

@@ -293,7 +293,8 @@ def test_pdf_structure_names_title_headings_and_tables_in_reading_order():
 
 def test_pdf_structure_is_whole_for_a_reader_of_its_own():
     """Every mark on a page leads to one element and back (checked with pypdf, which shares no code with the writer)."""
-    pypdf = pytest.importorskip("pypdf")
+    import pypdf
+
     reader = pypdf.PdfReader(io.BytesIO(made(example(), card=CARD).pdf), strict=True)
     root = reader.trailer["/Root"]["/StructTreeRoot"]
     numbers = root["/ParentTree"]["/Nums"]

@@ -21,7 +21,7 @@ CARD = {
     "photos": [{"id": 3, "file": "welds.jpg", "sha256": SHA256, "bytes": 18, "caption": "welds", "at": "2026-11-20T08:10:00Z", "data": "x"}],
 }
 KEYS = {
-    "schema", "serial", "made_at", "language", "workshop", "run_label", "software", "pack", "columns", "sources", "criteria", "analysis", "verdict", "before",
+    "schema", "serial", "made_at", "language", "workshop", "run_label", "software", "issued_with", "pack", "columns", "sources", "criteria", "analysis", "verdict", "before",
     "compared", "card", "replaces", "register", "health_items",
 }
 

@@ -18,7 +18,7 @@ from cycler.record.sentences import END, START, braces, catalogue, noting_missed
 from cycler.record.values import clean, phrase, sentence
 from cycler.settle import ADVICE, guard_sentences
 from cycler.taken import REASONS
-from cycler.verdict import CAUTION_PASS, UNJUDGED_DEFECTS, decide
+from cycler.verdict import CAUTION_PASS, NO_CRITERION, UNJUDGED_DEFECTS, decide
 from tests.test_sample_truth import SAMPLES, TRUTH, result
 
 GERMAN = catalogue("de")
@@ -139,7 +139,7 @@ def test_every_label_reason_and_fixed_advice_has_an_entry():
     yes_or_no = [quantity.yes_or_no for quantity in QUANTITIES.values() if getattr(quantity, "yes_or_no", "")]
     titles = [load_criteria(name).title for name in shipped_sets()]
     rules = [load_criteria(name).decision_rule for name in shipped_sets()]
-    assert missed([*labels, *with_group, *yes_or_no, *titles, *rules, *REASONS.values(), *UNJUDGED_DEFECTS.values()]) == []
+    assert missed([*labels, *with_group, *yes_or_no, *titles, *rules, *REASONS.values(), *UNJUDGED_DEFECTS.values(), NO_CRITERION]) == []
     assert CAUTION_PASS not in GERMAN  # the record has cautions of its own
 
 
