@@ -272,7 +272,7 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
         row["result"] = NOT_PROVEN
         row["reason"] = "Does not apply: the pack has one group, so there are no siblings to compare with."
     counts = criterion.fail_counts or criterion.quantity in LEAK_QUANTITIES
-    if applies and not criterion.required and (criterion.fail_counts and row["result"] == FAIL or counts and _beyond_limit(row)):
+    if applies and not criterion.required and ((criterion.fail_counts and row["result"] == FAIL) or (counts and _beyond_limit(row))):
         row["required"] = True
         row["reason"] += " It did not have to be measured, but what was found counts."
     row["lacks"] = sorted({item["lack"] for item in judged if item["result"] == NOT_PROVEN})

@@ -183,7 +183,7 @@ def test_write_kept_record_on_a_disk_without_links_is_whole_and_never_overwrites
 
 def test_record_with_a_serial_writes_the_kept_bytes_and_issues_none(capfd, own):
     register, folder = own
-    first, (html, pdf, content) = issue_record(register, 1, folder, Wanted(workshop="Bench by the Canal"))
+    first, (html, pdf, _content) = issue_record(register, 1, folder, Wanted(workshop="Bench by the Canal"))
     second, _paths = issue_record(register, 1, folder, Wanted(load_criteria("resale")))
     code, out, err = call(capfd, "--register", register.name, "record", "1", "--serial", first, "--to", folder / "again")
     words = " ".join(out.split())

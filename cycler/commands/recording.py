@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from cycler.commands.common import Command, RunNumber, Settings, against_option, criteria_option, load_criteria
+from cycler.commands.common import (
+    Command,
+    RunNumber,
+    Settings,
+    against_option,
+    criteria_option,
+    load_criteria,
+)
 from cycler.commands.keeping import open_register, print_earlier_dangers
 from cycler.commands.progress import Working
 from cycler.commands.proving import key_option, signing_key

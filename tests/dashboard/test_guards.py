@@ -207,8 +207,8 @@ def test_absurd_pack_file_is_refused_in_words(text):
 def test_record_content_type_names_its_charset_once(served, tmp_path):
     from urllib.request import urlopen
 
-    from cycler.register import Register
     from cycler.issuing import make_record
+    from cycler.register import Register
 
     with Register.open(tmp_path / "register.sqlite") as register:
         make_record(register, 1)
