@@ -141,7 +141,7 @@ def diagnose_group(
                     "self_discharge", "defect",
                     f"Group {g} loses {leak:.2g} mA more than its siblings at rest, {_percent(share_per_month)} of the rated capacity in "
                     "30 days: look for a leaking cell, moisture or a board that draws from this group. Until it is found do not return the pack, "
-                    "keep it indoors or charge it unattended.",
+                    "do not keep it indoors and do not charge it unattended.",
                     f"{figure_text(leak, u_leak, 'mA')} (k = 2)",
                     group=g,
                 )

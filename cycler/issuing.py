@@ -153,6 +153,38 @@ def kept_content(register: Register, run_id: int, serial: str | None = None) -> 
     return envelope["record"], envelope["seal"]["record_sha256"]
 
 
+def label_content(register: Register, run_id: int, serial: str | None = None) -> tuple[dict[str, Any], str]:
+    """As :func:`kept_content`, for a label: a sticker is read for years without its record, so none is made of one that holds no more.
+
+    Raises
+    ------
+    InputError
+        As for :func:`kept_content`; or the run was withdrawn, was analysed anew or judged worse since, or a danger was written on the
+        pack's card since.
+    """
+    register.refuse_withdrawn(run_id)
+    content, record_sha256 = kept_content(register, run_id, serial)
+    row = next(row for row in register.records(run_id) if row.serial == content["serial"])
+    judged = next((verdict for verdict in register.verdicts(run_id) if verdict.id == row.verdict_id), None)
+    run, latest, result = register.run(run_id), register.latest_verdict(run_id), content["verdict"]["result"]
+    why = ""
+    if result != "fail" and (dangers := register.open_dangers(run.pack_id)):
+        why = f"a danger stands on the pack's card since: {dangers[0]['message']}"
+    elif judged is not None and judged.analysis_id != run.analysis_id:
+        why = "the run was corrected since"
+    elif latest is not None and _WORSE.index(latest.result) > _WORSE.index(result):
+        why = f"it says {result.replace('_', ' ')}; judged anew by {quote(latest.criteria_name)} the run is {latest.result.replace('_', ' ')}"
+    if why:
+        raise InputError(
+            f"record {content['serial']} holds no more, so it gets no label", register.name, why,
+            f"issue a new one with: cycler record {run_id} --to FOLDER",
+        )
+    return content, record_sha256
+
+
+_WORSE = ("pass", "not_proven", "fail")
+
+
 def record_stem(pack_id: str | None) -> str:
     """Beginning of the names of a pack's record files: "record-EB-0412"."""
     return file_stem(f"record-{(pack_id or '')[:_STEM_MAX]}")

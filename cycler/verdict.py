@@ -29,6 +29,7 @@ from typing import Any
 from cycler.criteria import SIMPLE, Criteria, Criterion
 from cycler.criteria_pack import take_capacity_valid
 from cycler.criteria_quantities import HOURS_PER_MONTH, QUANTITIES, Quantity, Taken, has_before, number, part
+from cycler.findings import LEAK_SIGNIFICANT
 from cycler.quantities import COVERAGE_FACTOR, figure_text
 from cycler.settle import ADVICE, advise_long_rest, effort, guard_sentences, quantity_text, without_repeats
 
@@ -280,9 +281,12 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
 
 
 def _beyond_limit(row: Mapping[str, Any]) -> bool:
-    """Whether a value that is not proven lies on the bad side of its limit: it is more likely bad than good, and no pack passes past it."""
+    """Whether a value that is not proven was found beyond its limit: more likely bad than good, and no pack passes past it.
+
+    It must stand out from nothing as a finding must: a rest too short to tell a leak scatters beyond every limit.
+    """
     probability = row["probability_of_conformity"]
-    return row["result"] == NOT_PROVEN and probability is not None and probability < 0.5
+    return row["result"] == NOT_PROVEN and probability is not None and probability < 0.5 and row["value"] > LEAK_SIGNIFICANT * row["u_value"]
 
 
 # --- the pack ----------------------------------------------------------------------------------------------
@@ -435,6 +439,8 @@ def _count(number_of: int, one: str, many: str) -> str:
 def _veto_advice(danger: list[Mapping[str, Any]]) -> list[str]:
     groups = sorted({finding["group"] for finding in danger if finding.get("group")})
     which = f" of group {', '.join(map(str, groups))}" if groups else ""
+    if all(finding.get("code") == "self_discharge" and finding.get("severity") != "danger" for finding in danger):
+        return [f"Find and mend the leak{which} before the pack is tested again; no further measurement outweighs it."]
     return [
         f"Do not charge or discharge the pack again before the danger finding{which} has been cleared up by someone "
         "competent; no further measurement outweighs it."

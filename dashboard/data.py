@@ -70,6 +70,7 @@ class RunItem:
     dangers: int
     defects: int
     cautions: int
+    withdrawn: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,6 +227,15 @@ class Door:
         """One run with its analysis. InputError if there is none of that number."""
         run = self._register.run(run_id)
         return RunDetail(run.id, run.pack_id, run.label, run.added_at, run.started_at, run.analysis)
+
+    def known_besides(self, run_id: int) -> list[str]:
+        """What was said of a run after its test: open dangers of the pack's card, corrections, that it was withdrawn."""
+        run = self._register.run(run_id)
+        dangers = [text.CARD_DANGER.format(**item) for item in self._register.open_dangers(run.pack_id)]
+        corrections = self._register.corrections(run_id)
+        return dangers + [
+            text.CORRECTED[item["kind"]].format(who=item["who"], at=text.date_text(item["at"]), why=item["why"]) for item in corrections
+        ]
 
     def curves(self, run_id: int) -> Curves:
         """Series of a run's log, read from the raw bytes unless among the last used."""
@@ -435,7 +445,7 @@ def _run_item(row: Any) -> RunItem:
     return RunItem(
         row.id, row.pack_id, row.label, row.added_at, row.started_at, row.files, row.capacity_ah, row.u_capacity_ah,
         bool(row.capacity_valid), bool(row.capacity_is_lower_bound), row.limiting_group, row.verdict,
-        row.criteria_name, row.findings_danger, row.findings_defect, row.findings_caution,
+        row.criteria_name, row.findings_danger, row.findings_defect, row.findings_caution, row.withdrawn,
     )
 
 

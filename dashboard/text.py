@@ -310,6 +310,14 @@ RUN_NO_HEADINGS = (
 )
 RUN_TO_VERDICT = "Verdict and record"
 DOUBTS_TITLE = "Look at this first"
+CARD_DANGER = "Danger on the pack's card, still open: {message} (written by {who}). No verdict of this pack is a pass until it is closed."
+CORRECTED = {
+    "analysis": "Analysed again with another pack file by {who} on {at}: {why}",
+    "label": "Given another label by {who} on {at}: {why}",
+    "withdraw": "Withdrawn by {who} on {at}: {why}. It counts no more, and no record of it is issued.",
+    "reinstate": "Counts again since {at}, says {who}: {why}",
+}
+WITHDRAWN = "withdrawn"
 RUN_TO_COMPARE = "Compare with the pack's other runs"
 KEY_CAPACITY, KEY_ENERGY, KEY_HEALTH, KEY_RESISTANCE = "Capacity", "Energy", "State of health", "Resistance over 10 s"
 KEY_LIMITING, KEY_RISE = "Limiting group", "Temperature rise"

@@ -264,6 +264,34 @@ def test_label_of_a_record_is_written_once_and_says_what_it_is_of(capfd, own, su
     assert (code, out, err.count("\n")) == (2, "", 1) and "never overwritten" in err and target.read_bytes() == kept
 
 
+def test_label_of_a_record_that_holds_no_more_is_refused(capfd, own):
+    """A sticker stays on the pack: PASS must not be printed for one that is known by now to be dangerous, withdrawn, or judged worse."""
+    register, folder = own
+    serial, _paths = issue_record(register, 1, folder)
+    assert register.latest_verdict(1).result == "not_proven"
+
+    def refused(word):
+        code, out, err = call(capfd, "--register", register.name, "label", "1", "--to", folder / "none.pdf")
+        assert (code, out, err.count("\n")) == (2, "", 1) and word in err and not (folder / "none.pdf").exists()
+
+    danger = register.add_card_entry("T-3", "danger", "group 2 swollen", who="A. Bench")
+    refused("group 2 swollen")
+    issue_record(register, 1, folder)
+    assert call(capfd, "--register", register.name, "label", "1", "--to", folder / "do-not-use.pdf")[0] == 0
+    register.cards.supersede("T-3", danger, None, who="A. Bench", why="the group went out")
+    issue_record(register, 1, folder)
+    assert call(capfd, "--register", register.name, "label", "1", "--to", folder / "not-cleared.pdf")[0] == 0
+    register.withdraw(1, who="A. Bench", why="wrong pack on the bench")
+    refused("wrong pack on the bench")
+    code, out, _err = call(capfd, "--register", register.name, "record", "1", "--serial", serial, "--to", folder / "again")
+    assert code == 0 and "withdrawn since" in out
+    code, out, _err = call(capfd, "--register", register.name, "decide", "1")
+    assert code == 0 and "no record of it is issued" in " ".join(out.split())
+    register.reinstate(1, who="A. Bench", why="it was the right one")
+    register.add_verdict(1, register.latest_verdict(1).verdict | {"result": "fail"}, load_criteria("resale"))
+    refused("judged anew")
+
+
 def test_label_without_a_record_or_under_a_wrong_name_exits_2(capfd, own):
     register, folder = own
     folder.mkdir()

@@ -301,9 +301,13 @@ def test_decide_leak_that_was_found_fails_even_where_it_need_not_be_measured():
     assert (row["result"], row["group"], row["required"]) == ("fail", 6, True)
     assert row["value"] == pytest.approx(0.553846, abs=1e-6)
     assert row["reason"].endswith("It did not have to be measured, but what was found counts.")
-    # Within the guard band nothing was found, so the pack passes on the rest: 6 % ± 4.2 % against 5 %.
+    # It does not stand out from nothing by 3 u, so nothing was found, and the pack passes on the rest: 6 % ± 4.2 % against 5 %.
     doubtful = {"groups.5.self_discharge_ma": 0.867, "groups.5.u_self_discharge_ma": 0.3}
     assert decide(example_analysis({**others, **doubtful}), OWNER)["result"] == "pass"
+    # 6 % ± 1.4 % stands out, as the finding says that is made of it: no pass, although the guard band holds the fail back.
+    found = {"groups.5.self_discharge_ma": 0.867, "groups.5.u_self_discharge_ma": 0.1}
+    verdict = decide(example_analysis({**others, **found}), OWNER)
+    assert (verdict["result"], verdict["vetoes"]) == ("not_proven", [])
 
 
 def test_decide_start_deficit_after_incomplete_charge_is_not_proven():

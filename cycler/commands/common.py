@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import json
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
@@ -238,8 +239,12 @@ def details_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def print_json(value: Any) -> None:
-    """One JSON object on standard output; an unknown figure is null, never NaN."""
-    click.echo(json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2))
+    """One JSON object on standard output; an unknown figure is null, never NaN.
+
+    What could steer a terminal, or is no text at all (a name may hold either), stands as its escape, which says the same.
+    """
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, indent=2)
+    click.echo(re.sub(r"[^\n -~]", lambda found: found[0] if found[0].isprintable() else json.dumps(found[0])[1:-1], text))
 
 
 def load_given(

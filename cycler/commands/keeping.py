@@ -335,5 +335,6 @@ def decide(
         if look:
             sheet.line("Only looked at: nothing was kept.")
         else:
-            sheet.line(f"Kept as verdict {count} of run {run_id}; records of this run are now issued by it.")
+            then = "the run is withdrawn, and no record of it is issued" if run.withdrawn else "records of this run are now issued by it"
+            sheet.line(f"Kept as verdict {count} of run {run_id}; {then}.")
     return EXIT_NOT_A_PASS if strict and verdict["result"] != "pass" else 0

@@ -96,6 +96,8 @@ def record(
         *([("Sealed with", f"key {key.fingerprint}")] if key is not None else []),
     ])
     _print_place(sheet, records, place, again)
+    if run.withdrawn:
+        sheet.line("The run was withdrawn since: this record counts no more.")
     print_reading_doubts(sheet, run.analysis)
     print_grave(sheet, run.analysis.get("findings") or [])
     print_earlier_dangers(sheet, earlier, run_id)
@@ -127,7 +129,8 @@ def _print_place(sheet: Sheet, records: list[Any], place: int, again: bool) -> N
 def label(settings: Settings, run_id: int, target: str, serial: str | None) -> None:
     """Make a label of 62 x 29 mm for the pack: its number, verdict, capacity, date and the record's QR code.
 
-    It is made of a record that was issued, and says nothing that is not on it.
+    It is made of a record that was issued, and says nothing that is not on it. A record that holds no more gets none: the run
+    was withdrawn, corrected or judged worse since, or a danger stands on the pack's card.
     """
     from cycler.errors import InputError, quote
     from cycler.files import ready_files
@@ -140,10 +143,10 @@ def label(settings: Settings, run_id: int, target: str, serial: str | None) -> N
         )
     if not path.parent.is_dir():
         raise InputError("the label's folder does not exist", quote(target), f"no folder {quote(path.parent)}", "make the folder first")
-    from cycler.issuing import kept_content
+    from cycler.issuing import label_content
 
     with open_register(settings) as register:
-        content, record_sha256 = kept_content(register, run_id, serial)
+        content, record_sha256 = label_content(register, run_id, serial)
     from cycler.record.label import label_pdf, label_png
     from cycler.tables import result_text
     from cycler.terminal import Sheet

@@ -79,7 +79,7 @@ def build_view(analysis: dict[str, Any], pack: Pack, log: Log, *, serial: str, m
     settle, further = _to_settle(analysis)
     if settle:
         open_only = get(analysis, "verdict", "result") in ("pass", "fail")
-        title = text.H_SETTLE_DANGER if dangers or annex.has_danger(analysis) else text.H_SETTLE_OPEN if open_only else text.H_SETTLE
+        title = text.H_SETTLE_DANGER if dangers or annex.has_danger(analysis) or get(analysis, "verdict", "vetoes") else text.H_SETTLE_OPEN if open_only else text.H_SETTLE
         front.append(Section("settle", title, settle))
     front.append(Section("sign", "", (Para(text.LIMITS_FRONT, "small"), Signature(text.SIGN_LINES)), together=True, own_heading=True))
     software = text.SOFTWARE.format(

@@ -75,7 +75,7 @@ def panel(door: Door) -> Component:
 
 
 def _pack_choice(door: Door) -> list[Component]:
-    packs = door.packs()
+    packs = [item for item in door.packs() if item.newest]  # of a pack with a card alone no ratings are known
     return [
         dcc.RadioItems(
             id=ids.ADD_PACK_KIND, className="choice", inline=True, value="existing" if packs else "new",

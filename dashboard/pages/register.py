@@ -212,7 +212,7 @@ def run_table(items: list[RunItem], state: dict[str, str], chosen: list[int]) ->
             dcc.Link(str(item.id), href=f"/run/{item.id}"),
             dcc.Link(item.pack_id, href=f"/run/{item.id}", className="strong-link"),
             item.label or text.DASH,
-            dcc.Link(components.result_mark(item.verdict), href=f"/run/{item.id}/verdict", className="plain-link"),
+            dcc.Link(text.WITHDRAWN if item.withdrawn else components.result_mark(item.verdict), href=f"/run/{item.id}/verdict", className="plain-link"),
             capacity_cell(item),
             _group(item),
             state_cell(item),

@@ -64,7 +64,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
             dcc.Store(id=ids.RUN_ID, data=run_id),
             dcc.Store(id=ids.RUN_SYNC),
             components.danger_box(analysis, run.pack_id, run_id),
-            components.doubts_box(reading_doubts(analysis)),
+            components.doubts_box([*door.known_besides(run_id), *reading_doubts(analysis)]),
             html.Div(
                 [
                     html.Div(

@@ -57,7 +57,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
             dcc.Store(id=ids.VERDICT_CHANGED, data=0),
             dcc.Store(id=ids.VERDICT_SYNC),
             components.danger_box(run.analysis, run.pack_id, run_id),
-            components.doubts_box(reading_doubts(run.analysis)),
+            components.doubts_box([*door.known_besides(run.id), *reading_doubts(run.analysis)]),
             html.Div(
                 [
                     html.Div(

@@ -1,0 +1,72 @@
+"""What the pages say of a run besides its log: dangers of the pack's card, corrections, withdrawal."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from cycler.register import Register
+from dashboard import text
+from dashboard.data import Door
+from dashboard.pages import add, register, run, verdict
+from tests.dashboard.test_words import words_of
+
+
+@pytest.fixture
+def own(filled, tmp_path):
+    """A copy of the filled register: its door, and the register to write in."""
+    file = tmp_path / "own.sqlite"
+    shutil.copy(filled, file)
+    with Register.open(file) as kept:
+        opened = Door(file, tmp_path / "key.pem")
+        yield opened, kept
+        opened.close()
+
+
+def test_pages_of_a_run_say_nothing_besides_where_there_is_nothing(own):
+    door, _kept = own
+    assert door.known_besides(2) == []
+
+
+def test_open_danger_of_the_card_stands_above_figures_and_verdict_until_it_is_closed(own):
+    door, kept = own
+    entry = kept.add_card_entry("EB-0412", "danger", "Group 3 is swollen", who="A. Bench")
+    for page in (run.layout(door, 2, {})[0], verdict.layout(door, 2, {})[0]):
+        assert "Group 3 is swollen (written by A. Bench)" in words_of(page)
+    judged, when = door.judged(2, "resale")
+    assert (judged["result"], when) == ("fail", None)
+    kept.cards.supersede("EB-0412", entry, None, who="A. Bench", why="cells renewed")
+    assert door.known_besides(2) == []
+
+
+def test_withdrawn_run_is_marked_in_the_list_and_says_who_and_why_on_its_page(own):
+    door, kept = own
+    kept.withdraw(1, who="A. Bench", why="wrong leads")
+    rows = words_of(register.run_table(door.runs(), register.state_of({}), []))
+    assert rows.count(text.WITHDRAWN) == 1
+    assert "Withdrawn by A. Bench on" in words_of(run.layout(door, 1, {})[0]) and "wrong leads" in words_of(run.layout(door, 1, {})[0])
+    kept.reinstate(1, who="B. Bench", why="leads were right")
+    assert text.WITHDRAWN not in words_of(register.run_table(door.runs(), register.state_of({}), []))
+    assert [line.split(" ")[0] for line in door.known_besides(1)] == ["Withdrawn", "Counts"]
+
+
+def test_pack_with_a_card_and_no_run_is_listed_but_not_offered_for_a_log(own):
+    door, kept = own
+    kept.add_card_entry("EB-0999", "fault", "Does not switch on", who="A. Bench", new=True)
+    assert "EB-0999" in words_of(register.pack_table(door.packs(), register.state_of({})))
+    assert "EB-0999" not in str(add._pack_choice(door)) and "EB-0412" in str(add._pack_choice(door))
+
+
+def test_record_issued_on_the_page_is_sealed_with_the_key_of_the_door(own, tmp_path):
+    from cycler.proof.carrier import read_record
+    from cycler.proof.keys import load_or_make_key
+
+    door, _kept = own
+    serial = door.make_record(2, None, "Quayside Pack Repair")
+    item = door.records(2)[0]
+    assert (item.serial, item.kinds) == (serial, ("pdf", "html", "json"))
+    key = load_or_make_key(tmp_path / "key.pem")
+    for kind in item.kinds:
+        carried = read_record(door.record_file(item.id, kind), f"r.{kind}")
+        assert carried.envelope["seal"]["public_key"] == key.public_b64 and carried.envelope["record"]["workshop"] == "Quayside Pack Repair"
