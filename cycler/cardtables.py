@@ -52,6 +52,7 @@ def print_card(
     if dangers:
         sheet.title("Open danger")
         print_dangers(sheet, [(f"{item['who']}, {item['at'][:10]}", sentence(item["message"])) for item in dangers])
+        sheet.line(f"Every verdict of the pack is a fail until it is closed: cycler pack {pack_id} --close {dangers[0]['id']} --why TEXT --by NAME")
         sheet.blank()
         sheet.line(Text(CAUTION_DANGER, style="bold red"))
         sheet.line(CAUTION)

@@ -19,7 +19,7 @@ from sqlalchemy.exc import DBAPIError
 from cycler import chain
 from cycler.database import Database, utc_now
 from cycler.errors import InputError, quote
-from cycler.migrations import CHAINED, KEPT_FOREVER, SCHEMA
+from cycler.migrations import CHAIN_VERSION, CHAINED, KEPT_FOREVER, SCHEMA, guards
 from cycler.storage import unpacked
 
 PROBLEMS_MAX = 20
@@ -119,6 +119,7 @@ def _check_all(report: CheckReport, connection: Connection, database: Database, 
     for table, digest in (("logs", _log_digest), ("record_files", _bytes_digest), ("attachments", _content_digest)):
         if table in there:
             _guard(report, table, lambda table=table, digest=digest: _check_digests(report, connection, SCHEMA.tables[table], digest))
+    _guard(report, "the version", lambda: _check_version(report, connection))
     if not report.chained:
         return
     _guard(report, "the chain", lambda: _Walk(report, connection).go())
@@ -132,7 +133,7 @@ def _guard(report: CheckReport, what: str, act: Callable[[], None]) -> None:
     """Have a part of the check that stumbles over damage told as a problem, and the next one go on."""
     try:
         act()
-    except (DBAPIError, ValueError, TypeError, LookupError) as error:
+    except (DBAPIError, ValueError, TypeError, LookupError, RecursionError) as error:
         said = str(getattr(error, "orig", None) or error)
         report.add(f"{what} cannot be read: {quote(said, 120)[1:-1]}")
 
@@ -145,11 +146,24 @@ def _check_file(report: CheckReport, connection: Connection) -> None:
             report.add(f"the file is damaged: {quote(line, 160)[1:-1]}")
     for table, rowid, parent, _number in connection.exec_driver_sql("PRAGMA foreign_key_check").all():
         report.add(f"row {rowid} of {table} refers to a row of {parent} that is not there", None, table, str(rowid))
-    tables, guards = (set(connection.exec_driver_sql(f"SELECT name FROM sqlite_master WHERE type = '{kind}'").scalars()) for kind in ("table", "trigger"))
+    tables = set(connection.exec_driver_sql("SELECT name FROM sqlite_master WHERE type = 'table'").scalars())
+    there = {name: sql for name, sql in connection.exec_driver_sql("SELECT name, sql FROM sqlite_master WHERE type IN ('trigger', 'view')")}
     for table in KEPT_FOREVER:
-        gone = [act for act in ("update", "delete") if f"{table}_no_{act}" not in guards]
-        if table in tables and gone:
-            report.add(f"the guard against {' and '.join(gone)} of {table} was taken away", None, table)
+        own = guards(table) if table in tables else {}
+        for name, state in ((name, "altered" if name in there else "taken away") for name, sql in own.items() if there.get(name) != sql):
+            report.add(f"the guard against {name.rpartition('_')[2]} of {table} was {state}", None, table)
+        there = {name: sql for name, sql in there.items() if name not in own}
+    for name in there:
+        report.add(f"{quote(name, 60)} is no part of a register: a trigger or view of somebody else can change what is written or read")
+
+
+def _check_version(report: CheckReport, connection: Connection) -> None:
+    """The version that is noted against what is there: one set back would have the chain made anew of rows that were altered."""
+    if report.chained and report.version < CHAIN_VERSION:
+        report.add(f"version {report.version} is noted, but there is a chain: the table of versions was altered", None, "register_versions")
+    kinds = SCHEMA.tables["record_files"].c.kind
+    if not report.chained and connection.execute(select(kinds).where(kinds == "json").limit(1)).first():
+        report.add("the chain was taken away: there are records that were issued with it", None, chain.CHAIN)
 
 
 def _count(report: CheckReport, connection: Connection, there: set[str]) -> None:

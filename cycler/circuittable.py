@@ -35,6 +35,9 @@ HISTORY_S = 1800.0
 TRIED_MAX = 4
 SLOPE_BOUND_SHARE = 0.3
 """Bound of the change of open-circuit voltage as a share of the response, where no discharge curve tells it."""
+STEEP_SHARE = 0.6
+"""Where the discharge curve says that the open-circuit voltage makes up more than this share of the response, and not how much of it, no
+circuit is told (a load that begins nearly empty). Common practice, no source; a charge from empty gave a slow branch of ten times the true size."""
 LEAD_SHARE = 0.1
 """A stated lead resistance is taken as right within this share. Common practice, no source."""
 ADVICE = {
@@ -198,8 +201,9 @@ def _curve_slope(
 
 def _priors(
     log: Log, steps: tuple[Step, ...], flow: Flow, headline: Discharge | None, stretch: Stretch, experiment: Experiment, voltage_v: np.ndarray
-) -> tuple[Prior, ...]:
-    """What is known of slope and drift of each channel (columns of ``voltage_v``, rows of the log) before the fit."""
+) -> tuple[tuple[Prior, ...], np.ndarray]:
+    """What is known of slope and drift of each channel (columns of ``voltage_v``, rows of the log) before the fit, and for which
+    channels the open-circuit voltage changes by more over the stretch than a circuit could be told from (nearly empty)."""
     edge = stretch.edges[0]
     inside = (log.time_s >= experiment.time_s[0]) & (log.time_s <= experiment.time_s[-1])
     seen = np.isfinite(voltage_v[inside])
@@ -209,10 +213,12 @@ def _priors(
     moved = float(np.ptp(charge)) or 1e-9
     bound = SLOPE_BOUND_SHARE * response / moved
     slope, u_slope = np.zeros(response.size), bound / math.sqrt(3.0)
+    steep = np.zeros(response.size, dtype=bool)
     if stretch.excitation != "load_off":
         known = _curve_slope(log, steps, flow, headline, voltage_v, float(flow.running_ah[edge.k]))
         if known is not None:
             near = known[1] < u_slope
+            steep = (known[0] * moved > STEEP_SHARE * response) & ~near
             slope, u_slope = np.where(near, known[0], 0.0), np.where(near, known[1], u_slope)
     drift, u_drift = np.zeros(response.size), np.zeros(response.size)
     rest = steps[edge.before]
@@ -233,7 +239,7 @@ def _priors(
                 drift[c], u_drift[c] = 0.5 * rate, rectangular(0.5 * abs(rate))
     # Over a long load the slope may change by as much as it is uncertain itself.
     u_bend = u_slope / moved if stretch.excitation == "load_on" else np.zeros(response.size)
-    return tuple(Prior(*map(float, row)) for row in zip(slope, u_slope, drift, u_drift, u_bend))
+    return tuple(Prior(*map(float, row)) for row in zip(slope, u_slope, drift, u_drift, u_bend)), steep
 
 
 def _fit(
@@ -261,8 +267,9 @@ def _fit(
     )
     if time.size < 3:
         return experiment, tuple(Circuit(0, ("sampling_too_coarse",)) for _ in range(voltage_v.shape[1]))
-    priors = _priors(log, steps, flow, headline, stretch, experiment, voltage_v)
-    return fitted, fit_circuits(fitted, values, priors, grid, counts)
+    priors, steep = _priors(log, steps, flow, headline, stretch, experiment, voltage_v)
+    circuits = fit_circuits(fitted, values, priors, grid, counts)
+    return fitted, tuple(Circuit(0, ("not_identifiable",)) if too_steep else circuit for circuit, too_steep in zip(circuits, steep))
 
 
 def _figures(circuit: Circuit, instrument: Instrument, group: bool, current_share: float, lead_ohm: float) -> dict[str, Any]:

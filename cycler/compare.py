@@ -8,6 +8,7 @@ difference of theirs is called significant.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from cycler.criteria_quantities import QUANTITIES, number, part
@@ -177,6 +178,16 @@ def reduced(analysis: Analysis) -> dict[str, Any]:
     return kept | {key: analysis[key] for key in ("schema", "instrument") if key in analysis}
 
 
+_AT_THE_END = ("group_sag_end_v_worst", "group_sag_end_v")
+"""Voltages at the instant of the cut-off, where they fall steeply: two voltmeters end two tests of one pack at different points, and what that
+makes is not in the uncertainty of the reading. Only runs of one bench, which end alike, can be told apart by them."""
+
+
+def _of_other_groups(line: Line) -> Line:
+    """The line where the worst group is another one in each run: two channels of the group meter have no gain in common."""
+    return replace(line, gains=tuple(gain for gain in line.gains if gain != "group_voltage_gain"))
+
+
 def _cells(
     line: Line, figures: Sequence[Figure], analyses: Sequence[Analysis], reference: int, shared: Sequence[bool | None]
 ) -> dict[str, list[Any]]:
@@ -191,19 +202,21 @@ def _cells(
             continue
         common = bool(shared[index]) and same_channel(line, analyses[reference], analyses[index])
         difference = figure.value - base.value
-        u = u_pair(line, base, figure, analyses[index], common, (1.0, 1.0))
+        shares = line if figure.group == base.group else _of_other_groups(line)
+        known = bool(shared[index]) or line.id not in _AT_THE_END
+        u = u_pair(shares, base, figure, analyses[index], common, (1.0, 1.0)) if known else None
         cells["difference"][index] = difference
         cells["u_difference"][index] = u
         comparable = base.valid and figure.valid
         if not comparable:
             cells["significant"][index] = False
-        elif u is not None:
+        elif u is not None and not _rerated(line, analyses[reference], analyses[index]):
             cells["significant"][index] = abs(difference) > COVERAGE_FACTOR * u
         if cells["significant"][index] and line.better:
             cells["improved"][index] = (difference > 0) == (line.better == "higher")
         if base.value > 0 and figure.value > 0:
             cells["ratio"][index] = figure.value / base.value
-            relative = u_pair(line, base, figure, analyses[index], common, (1.0 / base.value, 1.0 / figure.value))
+            relative = u_pair(shares, base, figure, analyses[index], common, (1.0 / base.value, 1.0 / figure.value)) if known else None
             if relative is not None:
                 cells["u_ratio"][index] = relative * figure.value / base.value
     return cells
@@ -240,6 +253,12 @@ def _two_packs(first: Analysis, second: Analysis) -> bool:
     return bool(a) and bool(b) and a != b
 
 
+def _rerated(line: Line, first: Analysis, second: Analysis) -> bool:
+    """Whether the line is a share of the rated capacity and one pack was given two: the difference is one of labels, no gain or loss."""
+    a, b = (number(part(analysis, "pack", "rated_capacity_ah")) for analysis in (first, second))
+    return line.id == "state_of_health" and a != b and not _two_packs(first, second)
+
+
 def _said(line: Line, figure: Figure) -> str:
     at_least = "at least " if figure.bound == "lower" else ""
     where = f" (group {figure.group})" if figure.group else ""
@@ -265,6 +284,8 @@ def _sentence(
         )
     difference, u = cells["difference"][index], cells["u_difference"][index]
     both = f"{_said(line, base)} in {base_name}, {_said(line, figure)} in {name}"
+    if cells["significant"][index] is None and u is not None:
+        return f"{line.label}: {both}; the rated capacities differ, so no difference is claimed."
     if u is None:
         return f"{line.label}: {both}; the uncertainty of the difference is not known."
     if not cells["significant"][index]:

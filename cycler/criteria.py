@@ -8,6 +8,7 @@ where the limit comes from. A quantity knows how to take its value and standard 
 from __future__ import annotations
 
 import difflib
+import functools
 import hashlib
 import json
 import math
@@ -332,12 +333,18 @@ class _Place:
         return Location(self.file, self.start + 1)
 
     def block(self, number: int) -> _Place:
-        lines = tuple(self.text.split("\n"))
-        heads = [i for i, line in enumerate(lines) if re.match(r"^\s*\[\[\s*criterion\s*\]\]", line)]
+        lines, heads = _lines_and_heads(self.text)
         if number >= len(heads):
             return _Place(self.file, self.text)
         end = heads[number + 1] if number + 1 < len(heads) else len(lines)
         return _Place(self.file, self.text, heads[number], end, lines)
+
+
+@functools.lru_cache(maxsize=1)
+def _lines_and_heads(text: str) -> tuple[tuple[str, ...], tuple[int, ...]]:
+    """The lines of a file, and at which of them a criterion begins; looked for once, however many there are."""
+    lines = tuple(text.split("\n"))
+    return lines, tuple(i for i, line in enumerate(lines) if re.match(r"^\s*\[\[\s*criterion\s*\]\]", line))
 
 
 def _refuse_unknown(noun: str, word: str, known: Any, where: Location, why: str) -> None:

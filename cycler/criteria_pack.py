@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from cycler.taken import REASONS, Analysis, Taken, number, part, reason_words
+from cycler.taken import REASONS, Analysis, Taken, energy_from_full_u, number, part, reason_words
 
 ABOVE_RATING_REMARK, ABOVE_RATING_DOUBTED = 1.10, 1.15
 """State of health above which a capacity is remarked on, and above which it proves nothing: packs are seldom rated so low,
@@ -27,6 +28,8 @@ def capacity_figure(value_key: str, u_key: str) -> Callable[[Analysis], tuple[Ta
         u = number(capacity.get(u_key))
         if key_from_full := number(capacity.get("u_from_full_ah")) if value_key == "value_ah" else None:
             u = key_from_full
+        if value_key == "energy_wh" and u is not None:
+            u = math.hypot(u, energy_from_full_u(analysis))
         if "capacity_above_rating" in (capacity.get("reasons") or []):
             return (Taken(value, u, valid=False, doubt=REASONS["capacity_above_rating"], lack="above_rating"),)
         health = number(capacity.get("state_of_health")) or 0.0

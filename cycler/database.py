@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator, Mapping
@@ -346,6 +347,7 @@ _TROUBLE = (
     ("not a database", "the file is damaged", _PUT_BACK),
     ("no such table", "the file is damaged: a table is missing", _PUT_BACK),
     ("no such column", "the file is damaged: a column is missing", _PUT_BACK),
+    ("already exists", "the file is damaged: its tables are newer than the version noted in it", _PUT_BACK),
     ("string or blob too big", "one file is too large for it", "split the log, or thin it out"),
 )
 
@@ -426,10 +428,15 @@ def _sqlite_copy(file: Path, copy: Path) -> None:
     if copy.exists():
         return
     part = copy.with_name(f"{copy.name}.part{os.getpid()}")
-    source, target = sqlite3.connect(file), sqlite3.connect(part)
     try:
-        source.backup(target)
+        source, target = sqlite3.connect(file), sqlite3.connect(part)
+        try:
+            target.execute("PRAGMA synchronous = FULL")
+            source.backup(target)
+        finally:
+            target.close()
+            source.close()
+        shutil.copymode(file, part)  # whoever may not read the register may not read its copy
+        os.replace(part, copy)
     finally:
-        target.close()
-        source.close()
-    os.replace(part, copy)
+        part.unlink(missing_ok=True)

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from cycler.instrument import limits_key
-from cycler.taken import Analysis, number, part
+from cycler.taken import Analysis, energy_from_full_u, number, part
 
 PROPORTIONAL_SOURCES = frozenset({"current gain", "clock", "charge voltage"})
 """Terms of a capacity budget that act in proportion to the charge."""
@@ -123,7 +123,8 @@ EITHER_VOLTAGE_GAIN = "either_voltage_gain"
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure of one run. ``bound`` "lower" = at least; ``valid`` False = no difference may be claimed from it."""
+    """One figure of one run. ``bound`` "lower" = at least; ``valid`` False = no difference may be claimed from it. ``u_full`` is the part of
+    ``u`` that the voltmeter leaves open of a full pack, where no budget holds it: one error of one bench in both runs."""
 
     value: float | None
     u: float | None = None
@@ -132,6 +133,7 @@ class Figure:
     bound: str | None = None
     budget: Budgeted | None = None
     estimate: bool = False
+    u_full: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +190,11 @@ def capacity_figure(value_key: str, u_key: str) -> Callable[[Analysis], Figure]:
             if u_charge_voltage:
                 terms["charge voltage"] = scale * u_charge_voltage
             budget = _budgeted(value, u, terms, duration)
-        return Figure(value, u, valid=valid, bound=bound, budget=budget)
+        u_full = 0.0
+        if value_key == "energy_wh" and u:
+            u_full = energy_from_full_u(analysis)
+            u = math.hypot(u, u_full)
+        return Figure(value, u, valid=valid, bound=bound, budget=budget, u_full=u_full)
 
     return take
 
@@ -234,7 +240,9 @@ def u_pair(
         return u_difference_from_budgets(first.budget, second.budget, line.proportional, line.with_time, *scales)
     if common and line.gains:
         gain = _u_gain(analysis, line.gains)
-        return u_difference_with_common_gain(first.value, first.u, second.value, second.u, gain, *scales)
+        own = [math.sqrt(max(figure.u**2 - figure.u_full**2, 0.0)) for figure in (first, second)]
+        u = u_difference_with_common_gain(first.value, own[0], second.value, own[1], gain, *scales)
+        return math.hypot(u, second.u_full * scales[1] - first.u_full * scales[0])
     return math.hypot(first.u * scales[0], second.u * scales[1])
 
 

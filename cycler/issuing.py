@@ -323,12 +323,20 @@ _PHOTO_KEYS = ("file", "sha256", "bytes", "caption", "at")
 
 
 def _card(register: Register, pack_id: str, customer: bool) -> dict[str, Any] | None:
-    """The pack's card as a record shows it: without the numbers of its entries, and the customer only if asked."""
-    card = register.card(pack_id, customer=customer)
+    """The pack's card as a record shows it: without the numbers of its entries, and the customer only if asked.
+
+    A danger that was closed stands on it by who closed it, when and why: who buys the pack should know of it.
+    """
+    card = register.card(pack_id, customer=customer, superseded=True)
+    closed = [
+        {"kind": "danger_closed", "text": f"{item['text'].rstrip('.')}; {item['ended']['why']}", "who": item["ended"]["who"], "at": item["ended"]["at"]}
+        for item in card["superseded"] if item["kind"] == "danger" and item["ended"]["act"] == "close"
+    ]
+    entries = sorted([*(card.get("entries") or ()), *closed], key=lambda entry: entry["at"])
     shown: dict[str, Any] = {
         "workshop_number": card.get("workshop_number"),
         "status": card.get("status"),
-        "entries": [{key: entry.get(key) for key in _CARD_KEYS} for entry in card.get("entries") or ()],
+        "entries": [{key: entry.get(key) for key in _CARD_KEYS} for entry in entries],
         "photos": [{key: photo.get(key) for key in _PHOTO_KEYS} for photo in card.get("photos") or ()],
     }
     if customer:

@@ -36,6 +36,7 @@ APPLICATION_ID = 0x706B7274
 _KEPT_SINCE_1 = ("packs", "logs", "runs", "run_logs", "analyses", "verdicts", "records", "record_files")
 _KEPT_SINCE_2 = (*_KEPT_SINCE_1, "columns_files")
 _NEW_IN_3 = ("attachments", "card_entries", "corrections")
+CHAIN_VERSION = 3
 CHAINED = (*_KEPT_SINCE_2, *_NEW_IN_3)
 """Tables whose every row has an entry in the chain."""
 KEPT_FOREVER = (*CHAINED, chain.CHAIN)
@@ -203,14 +204,17 @@ def _forbid_changes(table: Table) -> None:
 
     On a server the same is done by granting the program's role SELECT and INSERT only.
     """
-    for act in ("UPDATE", "DELETE"):
-        event.listen(
-            table, "after_create",
-            DDL(
-                f"CREATE TRIGGER {table.name}_no_{act.lower()} BEFORE {act} ON {table.name} "
-                f"BEGIN SELECT RAISE(ABORT, 'the register only grows: {table.name} cannot be changed'); END"
-            ).execute_if(dialect="sqlite"),
-        )
+    for sql in guards(table.name).values():
+        event.listen(table, "after_create", DDL(sql).execute_if(dialect="sqlite"))
+
+
+def guards(table: str) -> dict[str, str]:
+    """The two guards of a table that is kept forever, by name, as SQLite keeps their words."""
+    return {
+        f"{table}_no_{act.lower()}": f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} "
+        f"BEGIN SELECT RAISE(ABORT, 'the register only grows: {table} cannot be changed'); END"
+        for act in ("UPDATE", "DELETE")
+    }
 
 
 @dataclass(frozen=True, slots=True)

@@ -401,6 +401,8 @@ def _needs_by_budget(analysis: Analysis, quantity: Quantity, target: float) -> l
     else:
         return []
     terms = [(str(row.get("source")), number(row.get(key)) or 0.0) for row in rows or []]
+    if quantity.budget == "capacity":  # no better ammeter tells how full the pack was, which counts for its capacity
+        terms.append(("charge voltage", number(part(analysis, "capacity", "u_charge_voltage_ah")) or 0.0))
     terms = [term for term in terms if term[1] > 0]
     if not terms or not scale:
         return []
@@ -448,8 +450,18 @@ def _group_meter(analysis: Analysis, limit_v: float) -> str | None:
 
 
 def _group_limit_now(analysis: Analysis, voltage_v: float | None) -> float:
-    """Limit of error of one group reading at a voltage. [V]"""
-    return _stated(analysis, "group_voltage_gain") * (voltage_v or 0.0) + _stated(analysis, "group_voltage_offset_v")
+    """Limit of error of one group reading at a voltage, as its uncertainty is made: gain and zero as two rectangles. [V]"""
+    return math.hypot(_stated(analysis, "group_voltage_gain") * (voltage_v or 0.0), _stated(analysis, "group_voltage_offset_v"))
+
+
+def _voltmeter(analysis: Analysis, share: float, voltage_v: float | None, where: str) -> str | None:
+    """A voltmeter for the pack, good enough at one voltage."""
+    now = math.hypot(_stated(analysis, "voltage_gain") * (voltage_v or 0.0), _stated(analysis, "voltage_offset_v"))
+    if not now:
+        return _by_times(f"a voltage reading {{}} as good {where}", share)
+    if share * now < FINEST["pack_v"]:
+        return None
+    return f"a voltmeter whose error is below {_floor(1e3 * share * now)} mV {where} (limit of error)"
 
 
 def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> str | None:
@@ -478,13 +490,9 @@ def _need(analysis: Analysis, quantity: Quantity, source: str, share: float) -> 
             now = _group_limit_now(analysis, number(part(analysis, "pack", "group_cutoff_voltage_v")))
             if now:
                 return _group_meter(analysis, share * now)
-        cutoff = number(part(analysis, "pack", "cutoff_voltage_v")) or 0.0
-        now = _stated(analysis, "voltage_gain") * cutoff + _stated(analysis, "voltage_offset_v")
-        if now and share * now < FINEST["pack_v"]:
-            return None
-        if now:
-            return f"a voltmeter whose error is below {_floor(1e3 * share * now)} mV at the cut-off (limit of error)"
-        return _by_times("a voltage reading {} as good at the cut-off", share)
+        return _voltmeter(analysis, share, number(part(analysis, "pack", "cutoff_voltage_v")), "at the cut-off")
+    if name == "charge voltage":
+        return _voltmeter(analysis, share, number(part(analysis, "pack", "charge_voltage_v")), "at the end of charge")
     for word, clause in (
         ("full start", "a charge that runs to the taper before the test"),
         ("gap", "a log without a gap"),

@@ -91,6 +91,13 @@ def part(analysis: Analysis, *keys: str) -> Any:
     return value
 
 
+def energy_from_full_u(analysis: Analysis) -> float:
+    """What the voltmeter leaves open of a full pack in the energy: that charge at the charge voltage, where it is missing. [Wh]"""
+    capacity = part(analysis, "capacity") or {}
+    voltage = number(part(analysis, "pack", "charge_voltage_v")) or number(capacity.get("mean_voltage_v")) or 0.0
+    return (number(capacity.get("u_charge_voltage_ah")) or 0.0) * voltage
+
+
 def median_with_u(values: Sequence[float], us: Sequence[float | None]) -> tuple[float, float | None]:
     """Median and its standard uncertainty by propagation through the middle one or two values.
 

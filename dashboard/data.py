@@ -233,7 +233,7 @@ class Door:
         run = self._register.run(run_id)
         dangers = [text.CARD_DANGER.format(**item) for item in self._register.open_dangers(run.pack_id)]
         corrections = self._register.corrections(run_id)
-        return dangers + [
+        return dangers + [text.COUNTS_NO_MORE] * run.withdrawn + [
             text.CORRECTED[item["kind"]].format(who=item["who"], at=text.date_text(item["at"]), why=item["why"]) for item in corrections
         ]
 

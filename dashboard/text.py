@@ -314,9 +314,10 @@ CARD_DANGER = "Danger on the pack's card, still open: {message} (written by {who
 CORRECTED = {
     "analysis": "Analysed again with another pack file by {who} on {at}: {why}",
     "label": "Given another label by {who} on {at}: {why}",
-    "withdraw": "Withdrawn by {who} on {at}: {why}. It counts no more, and no record of it is issued.",
+    "withdraw": "Withdrawn by {who} on {at}: {why}",
     "reinstate": "Counts again since {at}, says {who}: {why}",
 }
+COUNTS_NO_MORE = "The run counts no more, and no record of it is issued."
 WITHDRAWN = "withdrawn"
 RUN_TO_COMPARE = "Compare with the pack's other runs"
 KEY_CAPACITY, KEY_ENERGY, KEY_HEALTH, KEY_RESISTANCE = "Capacity", "Energy", "State of health", "Resistance over 10 s"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,7 +13,8 @@ import pytest
 from cycler.compare import compare, reduced
 from cycler.criteria import load_criteria
 from cycler.criteria_quantities import QUANTITIES
-from cycler.verdict import decide
+from cycler.taken import Taken
+from cycler.verdict import _judge_taken, decide
 from tests.analysis_example import RATED_AH, example_analysis
 from tests.verdict_cases import one_limit
 
@@ -65,6 +67,21 @@ def test_capacity_to_before_against_simulated_benches():
     gain2, clock2, zero2 = (rng.uniform(-half, half, n) for half in (0.002, 0.0001, 0.005))
     second = q[1] * (1 + gain2) * (1 + clock2) + zero2 * hours[1] + rng.normal(0, CUTOFF_AH, n) + rng.normal(0, NOISE_AH, n)
     assert np.std(second / measured[0]) == pytest.approx(taken("capacity_to_before", apart, run(q[0], hours[0])).u, rel=6e-3)
+
+
+@pytest.mark.parametrize(("bound", "direction", "result"), [
+    ("lower", "at_least", "pass"), ("lower", "at_most", "fail"), ("upper", "at_most", "pass"), ("upper", "at_least", "fail"),
+])
+@pytest.mark.parametrize("value", [0.5, 1.5])
+def test_bound_decides_only_in_the_way_that_the_true_value_can_but_strengthen(value, bound, direction, result):
+    """A capacity of at most 1.5 times that before proves nothing against a limit of at least 1; of at most 0.5 times it does."""
+    bounded = Taken(value, 0.01, valid=False, bound=bound, doubt="the test was cut short", lack="before_lost")
+    quantity = replace(QUANTITIES["capacity_to_before"], take=lambda analysis: (bounded,))
+    criterion = replace(one_limit("capacity_to_before", 1.0, "at_least").criteria[0], direction=direction)
+    decides = value > 1.0 if bound == "lower" else value < 1.0
+    row = _judge_taken(bounded, quantity, criterion, 1.0, 2.0)
+    assert row["result"] == (result if decides else "not_proven")
+    assert (row["probability_of_conformity"] is None) is not decides
 
 
 def test_ratios_to_before_are_those_of_the_comparison():

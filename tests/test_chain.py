@@ -144,6 +144,23 @@ def test_migration_chains_rows_of_older_registers(tmp_path, filled):
     assert custody.check(old).good and custody.check_file(tmp_path / "old.sqlite.before-version-3").version == 2
 
 
+def test_copy_before_a_migration_that_cannot_be_written_leaves_nothing_and_the_register_as_it_was(tmp_path, monkeypatch):
+    old = tmp_path / "old.sqlite"
+    Database(old, migrations=MIGRATIONS[:2]).close()
+    old.chmod(0o600)
+
+    def full(*_names):
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("cycler.database.os.replace", full)
+        with pytest.raises(InputError, match="the disk is full"):
+            Register.open(old)
+    assert [path.name for path in tmp_path.iterdir()] == ["old.sqlite"] and custody.check(old).version == 2
+    Register.open(old).close()
+    assert (tmp_path / "old.sqlite.before-version-3").stat().st_mode & 0o777 == 0o600  # as closed to others as the register
+
+
 # --- edits past the program --------------------------------------------------------------------------------------
 
 
@@ -270,6 +287,44 @@ def test_guard_taken_away_is_found(file):
     with closing(sqlite3.connect(file)) as connection:
         connection.execute("drop trigger verdicts_no_update")
     assert [item.text for item in custody.check(file).problems] == ["the guard against update of verdicts was taken away"]
+
+
+@pytest.mark.parametrize("acts, words", [
+    (
+        ["drop trigger runs_no_update", "create trigger runs_no_update before update on runs begin select 1; end"],
+        "the guard against update of runs was altered",
+    ),
+    (["create trigger runs_note after insert on runs begin update runs set label = 'x' where id = new.id; end"], '"runs_note" is no part of a register'),
+    (["create view labels as select label from runs"], '"labels" is no part of a register'),
+])
+def test_guard_of_another_content_and_what_somebody_else_put_in_are_found(file, acts, words):
+    with closing(sqlite3.connect(file)) as connection:
+        for act in acts:
+            connection.execute(act)
+    (problem,) = custody.check(file).problems
+    assert problem.text.startswith(words)
+
+
+def test_version_set_back_is_found_and_told_as_damage(file):
+    with closing(sqlite3.connect(file, isolation_level=None)) as connection:
+        connection.execute("delete from register_versions where version = 3")
+    (problem,) = custody.check(file).problems
+    assert problem.text.startswith("version 2 is noted, but there is a chain")
+    with pytest.raises(InputError, match="newer than the version noted"):
+        Register.open(file)
+
+
+def test_chain_taken_away_to_have_it_made_anew_is_found(file):
+    with closing(sqlite3.connect(file, isolation_level=None)) as connection:
+        for table in ("chain", "card_entries", "attachments", "corrections"):
+            connection.execute(f"drop table {table}")
+        connection.execute("delete from register_versions where version = 3")
+    assert [item.text for item in custody.check(file).problems] == ["the chain was taken away: there are records that were issued with it"]
+
+
+def test_record_nested_beyond_all_depth_is_one_of_the_problems(file):
+    past_the_program(file, lambda connection: connection.execute("update record_files set bytes = ? where kind = 'json'", (b'{"record":' * 100_000,)))
+    assert any("the file of a record" in item.text for item in custody.check(file).problems)
 
 
 def test_chain_worked_out_anew_shows_by_a_head_from_elsewhere(file):

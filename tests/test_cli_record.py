@@ -13,6 +13,7 @@ from cycler.criteria import load_criteria
 from cycler.errors import InputError
 from cycler.issuing import Wanted, issue_record, write_kept_record
 from cycler.pack import load_pack
+from cycler.proof.verify import verify_record
 from cycler.register import Register
 from cycler.workflow import add_logs, load_sources
 from tests.calls import call
@@ -242,6 +243,21 @@ def test_record_keeps_the_customer_out_unless_asked(own):
     serial, paths = issue_record(register, 1, folder, Wanted(customer=True))
     assert "bicycle shed 7" in paths[0].read_text(encoding="utf-8")
     assert content_of(register, serial)["card"]["customer_reference"] == "Mrs. Invented, bicycle shed 7"
+
+
+def test_record_tells_of_a_danger_that_was_closed_and_is_no_fail_by_it(own):
+    register, folder = own
+    before = register.latest_verdict(1).result
+    number = register.add_card_entry("T-3", "danger", "group 2 swollen", who="A. Bench")
+    register.cards.supersede("T-3", number, None, who="B. Bench", why="cells of group 2 renewed")
+    for language, words in (("en", "danger, closed"), ("de", "Gefahr, erledigt")):
+        serial, paths = issue_record(register, 1, folder, Wanted(language=language))
+        page = paths[0].read_text(encoding="utf-8")
+        assert words in page and "group 2 swollen; cells of group 2 renewed" in page and "DANGER" not in page and "GEFAHR" not in page
+        content = content_of(register, serial)
+        assert [entry["who"] for entry in content["card"]["entries"] if entry["kind"] == "danger_closed"] == ["B. Bench"]
+        assert (content["verdict"]["result"], content["verdict"]["vetoes"]) == (before, [])
+        assert verify_record(paths[2].read_bytes(), "record").good
 
 
 def test_record_of_a_withdrawn_run_is_refused(capfd, own):

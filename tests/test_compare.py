@@ -207,11 +207,48 @@ def test_compare_worst_group_resistance_tells_the_group_of_each_run():
     assert row["group"] == [7, 4]
     assert row["difference"][1] == pytest.approx(-0.0105)
     assert row["improved"][1] is True
-    # Common gains: current 0.2 %, group voltage 0.05 % half-width; common part g = 0.119 %.
-    g = math.hypot(0.002, 0.0005) / math.sqrt(3)
+    # Common gain: current 0.2 % half-width, g = 0.115 %; groups 7 and 4 are two channels, whose gains are two.
+    g = 0.002 / math.sqrt(3)
     own = math.sqrt(2 * 0.0004**2 - g**2 * (0.029**2 + 0.0185**2) + g**2 * 0.0105**2)
     assert row["u_difference"][1] == pytest.approx(own, rel=1e-9)
     assert "lower by 10.5 ± 1.1 mΩ, better" in row["sentence"][1]
+
+
+@pytest.mark.parametrize(("worst_after", "gains"), [(3, ("current_gain", "group_voltage_gain")), (5, ("current_gain",))])
+def test_compare_worst_groups_on_two_channels_share_no_gain_of_the_group_meter(worst_after, gains):
+    """Gain of one channel is common where the same group is the worst in both runs; the ammeter's is in any case."""
+    def worst(group, ohm):
+        return example_analysis({f"groups.{group}.resistance_10s_ohm": ohm, f"groups.{group}.u_resistance_10s_ohm": 0.0004})
+    first, second = worst(3, 0.060), worst(worst_after, 0.040)
+    row = _row(compare([first, second], ["before", "after"]), "group_resistance_10s_ohm_worst")
+    assert row["group"] == [4, worst_after + 1]
+    common = math.sqrt(sum(first["instrument"][key] ** 2 / 3.0 for key in gains))
+    by_hand = math.sqrt((common * 0.020) ** 2 + sum(0.0004**2 - (common * ohm) ** 2 for ohm in (0.060, 0.040)))
+    assert row["u_difference"][1] == pytest.approx(by_hand, rel=1e-9)
+
+
+@pytest.mark.parametrize(("bench", "significant"), [("bench 2", True), ("bench 3", None)])
+def test_compare_sag_at_the_end_is_told_apart_on_one_bench_only(bench, significant):
+    first = example_analysis({"instrument.id": "bench 2"})
+    second = example_analysis({"instrument.id": bench, **{f"groups.{i}.sag_end_v": 0.001 for i in range(10)}})
+    table = compare([first, second], ["before", "after"])
+    row = _row(table, "group_sag_end_v_worst")
+    assert (row["significant"][1], row["u_difference"][1] is None) == (significant, significant is None)
+    assert ("the uncertainty of the difference is not known" in row["sentence"][1]) is (significant is None)
+    assert all((group["sag_end_v"]["u_difference"][1] is None) is (significant is None) for group in table["groups"])
+    assert row["difference"][1] is not None
+
+
+def test_compare_energies_count_what_each_voltmeter_leaves_open_of_full():
+    """0.03 and 0.02 Ah at 42 V are 1.26 and 0.84 Wh: independent on two benches, one error (0.42 Wh) on one."""
+    def of(bench, u_ah, energy_wh):
+        return example_analysis({"capacity.u_charge_voltage_ah": u_ah, "capacity.energy_wh": energy_wh, "capacity.u_energy_wh": 0.5, "instrument.id": bench})
+    def u_of(first, second):
+        return _row(compare([first, second], ["before", "after"]), "energy_wh")["u_difference"][1]
+    before, after = of("bench 2", 0.03, 300.0), of("bench 2", 0.02, 330.0)
+    assert u_of(before, of("bench 3", 0.02, 330.0)) == pytest.approx(math.sqrt(2 * 0.5**2 + 1.26**2 + 0.84**2), rel=1e-9)
+    bare = u_of(of("bench 2", 0.0, 300.0), of("bench 2", 0.0, 330.0))
+    assert u_of(before, after) == pytest.approx(math.hypot(bare, 0.42), rel=1e-9)
 
 
 def test_compare_headline_resistance_of_different_channels_is_independent():
@@ -311,6 +348,19 @@ def test_compare_notes_tell_what_else_differs():
     assert "tested at 23 °C and 12 °C" in notes
     assert "discharged at 0.2 It and 0.5 It" in notes
     assert "differ in number of groups: 10 and 13" in notes
+
+
+@pytest.mark.parametrize(("pack", "judged"), [("EB-0412", False), ("EB-0415", True)])
+def test_compare_state_of_health_of_one_pack_rated_anew_is_no_gain(pack, judged):
+    """The same ampere-hours over a smaller label are a larger share; sister packs may well be rated differently."""
+    first = example_analysis({"pack.id": "EB-0412"})
+    again = example_analysis({"pack.id": pack, "pack.rated_capacity_ah": 8.0, "capacity.state_of_health": first["capacity"]["value_ah"] / 8.0})
+    table = compare([first, again], ["A", "B"])
+    row = next(row for row in table["rows"] if row["quantity"] == "state_of_health")
+    assert (row["significant"][1], row["improved"][1]) == ((True, True) if judged else (None, None))
+    assert ("no difference is claimed" in row["sentence"][1]) is not judged
+    capacity = next(row for row in table["rows"] if row["quantity"] == "capacity_ah")
+    assert capacity["significant"][1] is False and "rated capacit" in " ".join(table["notes"])
 
 
 def test_compare_leaves_its_input_alone():

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import textwrap
 from dataclasses import replace
 
 import pytest
 
+from cycler import criteria as criteria_module
 from cycler.criteria import criteria_from_dict, criteria_from_text, load_criteria, shipped_sets
 from cycler.criteria_quantities import QUANTITIES, median_with_u, ratio_to_siblings
 from cycler.errors import InputError
@@ -264,6 +266,25 @@ def test_load_criteria_mistake_is_told_with_line_and_mend(tmp_path, old, new, li
     assert error.what.startswith(what)
     assert part_of_rest in f"{error.why} {error.mend}"
     assert "\n" not in str(error)
+
+
+def test_criteria_of_a_record_from_anybody_are_read_in_time_with_their_number(monkeypatch):
+    """Lines are matched once a criterion and not once for each pair of them, or a record could hold up its check for hours."""
+    block = '[[criterion]]\nid = "c{}"\nquantity = "state_of_health"\nlimit = 0.7\nunit = "share"\ndirection = "at_least"\nrequired = true\nwhy = "w"\nsource = "s"\n'
+    text = 'name = "x"\ntitle = "t"\ndecision = "guarded"\nguard_multiple = 1.0\n' + "".join(block.format(k) for k in range(200))
+    looked = []
+
+    class Counted:
+        def __getattr__(self, name):
+            return getattr(re, name)
+
+        def match(self, *args):
+            looked.append(args)
+            return re.match(*args)
+
+    monkeypatch.setattr(criteria_module, "re", Counted())
+    assert len(criteria_from_text(text).criteria) == 200
+    assert len(looked) < 10 * text.count("\n")
 
 
 def test_load_criteria_single_table_instead_of_list_is_told(tmp_path):

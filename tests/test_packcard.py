@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import shutil
 from dataclasses import asdict
 
 import pytest
@@ -236,6 +237,7 @@ def test_pack_command_writes_shows_and_closes(capfd, file, tmp_path):
     result = parsed(call(capfd, "--register", file, "pack", "EB-0412", "--json")[1])
     assert result["customer_reference"] == "K. 55" and result["runs"] == [] and len(result["open_dangers"]) == 1
     number = result["open_dangers"][0]["id"]
+    assert f"cycler pack EB-0412 --close {number} --why TEXT --by NAME" in pack(capfd, file)[1]
     code, out, err = pack(capfd, file, "--close", number, "--why", "cells renewed", "--by", "B. Reed")
     assert (code, err) == (0, "") and "closed by B. Reed" in out and "Cells renewed." in out and "DANGER" not in out
     code, out, _err = pack(capfd, file, "--save-photos", tmp_path / "photos")
@@ -286,3 +288,17 @@ def test_list_names_packs_that_have_a_card_only(capfd, file):
     code, out, _err = call(capfd, "--register", file, "list")
     assert code == 0 and "With a card but no run yet: EB-0412" in " ".join(out.split())
     assert parsed(call(capfd, "--register", file, "list", "--json")[1])["packs"][0]["last_run_id"] is None
+
+
+def test_list_and_show_put_an_open_danger_beside_a_verdict_of_before(capfd, kept, tmp_path):
+    """The verdict that was kept may read pass: who looks at the list must not take the pack from the shelf."""
+    file = shutil.copy(kept, tmp_path / "own.sqlite")
+    with Register.open(file) as register:
+        pack_id = register.run(1).pack_id
+        assert call(capfd, "--register", file, "list")[1].count("danger") == 0
+        number = register.add_card_entry(pack_id, "danger", "group 2 swollen", who="A. Bell")
+        shown = [" ".join(call(capfd, "--register", file, *words)[1].split()) for words in (["list"], ["show", "1"])]
+        assert all("Open danger" in said and "roup 2 swollen" in said and "until it is closed" in said for said in shown)
+        assert shown[1].index("swollen") < shown[1].index("Verdict")
+        register.cards.supersede(pack_id, number, None, who="A. Bell", why="renewed")
+    assert "Open danger" not in call(capfd, "--register", file, "list")[1] + call(capfd, "--register", file, "show", "1")[1]

@@ -131,11 +131,14 @@ def _better(limits, sentence):
     asked = {
         "current_gain": (r"shunt within ([\d.]+) % of reading", 0.01), "current_offset_a": (r"zero error is below ([\d.]+) mA", 1e-3),
         "clock_gain": (r"logger clock within ([\d.]+) %", 0.01), "group_voltage_offset_v": (r"below ([\d.]+) mV per group", 1e-3),
+        "voltage_offset_v": (r"below ([\d.]+) mV at the end of charge", 1e-3),
     }
     found = {key: float(match[1]) * factor for key, (pattern, factor) in asked.items() if (match := re.search(pattern, sentence))}
     assert len(found) == sentence.split("Needed:")[1].count(";") + 1, sentence
     if "group_voltage_offset_v" in found:
         found["group_voltage_gain"] = 0.0
+    if "voltage_offset_v" in found:
+        found["voltage_gain"] = 0.0
     return replace(limits, **found)
 
 

@@ -55,6 +55,13 @@ def test_leak_that_was_found_is_a_veto_in_a_set_that_names_no_limit():
     assert decide(example_analysis({"findings": [LEAK_FINDING]}), one_limit())["vetoes"] == ["self_discharge"]
 
 
+def test_leak_that_rules_a_pack_out_is_to_be_mended_and_called_no_danger_finding():
+    verdict = decide(example_analysis({"findings": [LEAK_FINDING]}), one_limit())
+    assert verdict["to_settle"] == ["Find and mend the leak of group 6 before the pack is tested again; no further measurement outweighs it."]
+    verdict = decide(example_analysis({"findings": [LEAK_FINDING]}), one_limit(), [DROPPED])
+    assert verdict["to_settle"][0].startswith("Do not charge or discharge the pack again before the danger finding")
+
+
 def test_leak_within_the_limit_of_the_set_is_none():
     """A set that allows 10 mA judges by its own limit, not by the usual one of the finding."""
     judged_by = one_limit("self_discharge_worst_ma", 10.0, "at_most")

@@ -191,6 +191,23 @@ def test_to_settle_guard_band_that_one_term_cannot_mend_names_the_second():
     assert "a current clamp or shunt within 0.038 % of reading (limit of error, now 0.2 %)" in sentence
 
 
+def test_to_settle_counts_how_full_the_voltmeter_lets_the_pack_be():
+    """SoH 0.702: u must fall to 0.002/3 of 10.4 Ah = 0.00693 Ah. What the voltmeter leaves open of full, 0.012 Ah, is more than that by itself:
+    no ammeter is good enough alone, and the meters asked for must bring the whole down."""
+    changes = {"capacity.state_of_health": 0.702, "capacity.u_charge_voltage_ah": 0.012}
+    (without,) = [s for s in to_settle({"capacity.state_of_health": 0.702}) if not s.startswith("Advisory")]
+    (sentence,) = [s for s in to_settle(changes) if not s.startswith("Advisory")]
+    assert "end of charge" not in without
+    analysis = example_analysis(changes)
+    terms = [row["standard_uncertainty_ah"] for row in analysis["capacity"]["budget"]] + [0.012]
+    shrinking, share = needed_scale(terms, 0.002 / 3.0 * analysis["pack"]["rated_capacity_ah"])
+    assert len(terms) - 1 in shrinking
+    instrument, full = analysis["instrument"], analysis["pack"]["charge_voltage_v"]
+    asked_mv = float(re.search(r"a voltmeter whose error is below ([\d.]+) mV at the end of charge \(limit of error\)", sentence)[1])
+    now_mv = 1e3 * math.hypot(instrument["voltage_gain"] * full, instrument["voltage_offset_v"])
+    assert 0.9 * share * now_mv <= asked_mv <= share * now_mv
+
+
 def test_to_settle_spread_names_the_meter_per_group():
     """Spread 40 ± 6 mV (k = 2) against 41.5 mV: u must fall to a third, 0.5 mV. u = sqrt(2) a / sqrt(3), so a = 0.5 sqrt(1.5) = 0.612 mV."""
     sentences = to_settle({"spread.rest_v": 0.040, "spread.u_rest_v": 0.003}, one_limit("spread_rest_v", 0.0415, "at_most"))

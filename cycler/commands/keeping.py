@@ -139,11 +139,12 @@ def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
     from cycler.storage import clean_text
 
     pack_id = clean_text(pack_id) if pack_id is not None else None
-    packs, runs = [], []
+    packs, runs, dangers = [], [], []
     if settings.register is not None or default_path().exists():
         with open_register(settings) as register:
             packs = [item for item in register.packs() if pack_id in (None, item.id)]
             runs = register.runs(pack_id)
+            dangers = [(item.id, danger) for item in packs for danger in register.open_dangers(item.id)]
     if as_json:
         from dataclasses import asdict
 
@@ -151,8 +152,8 @@ def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
             "schema": "cycler.list/1", "packs": [asdict(item) for item in packs], "runs": [item.to_dict() for item in runs],
         })
         return
-    from cycler.tables import print_runs
-    from cycler.terminal import Sheet
+    from cycler.tables import print_dangers, print_runs
+    from cycler.terminal import Sheet, sentence
 
     if runs:
         print_runs(Sheet(), runs)
@@ -162,6 +163,10 @@ def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
     untested = [item.id for item in packs if not item.runs]
     if untested:
         Sheet().line(f"With a card but no run yet: {', '.join(untested)}. See a card with: cycler pack ID")
+    if dangers:
+        sheet = Sheet()
+        sheet.title("Open danger: no pass of the pack holds until it is closed")
+        print_dangers(sheet, [(f"pack {name}", sentence(danger["message"])) for name, danger in dangers])
 
 
 @click.command(cls=Command, examples=("cycler show 3", "cycler show 3 --json"))
@@ -183,6 +188,7 @@ def show(settings: Settings, run_id: int, steps: bool, details: bool, as_json: b
         analysis = analysis_as_judged(register, run_id)
         verdicts, records = register.verdicts(run_id), register.records(run_id)
         corrections = register.corrections(run_id)
+        dangers = register.open_dangers(run.pack_id)
     if as_json:
         print_json(analysis | ({"withdrawn": run.withdrawn, "corrections": corrections} if corrections else {}))
         return
@@ -197,6 +203,7 @@ def show(settings: Settings, run_id: int, steps: bool, details: bool, as_json: b
         ("Added", f"{run.added_at}, analysed by {run.software}"),
         ("Test started", run.started_at or "not known (the log carries no date)"),
         *([("Withdrawn", "this run counts no more, and no record of it is issued; see below who withdrew it and why")] if run.withdrawn else []),
+        *([("Open danger", f"{dangers[0]['message']}; no pass of the pack holds until it is closed: cycler pack {run.pack_id}")] if dangers else []),
     ])
     sheet.blank()
     print_reading_doubts(sheet, analysis)

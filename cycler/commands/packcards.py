@@ -209,8 +209,10 @@ def correct(
         for message in corrected.gone:
             sheet.line(f"The analysis before found a danger that this one does not: {sentence(message)} Look at the pack before you trust this one.")
         if corrected.contradicting:
+            one = len(corrected.contradicting) == 1
             sheet.line(
-                f"Run {', '.join(map(str, corrected.contradicting))} of the pack has other ratings: correct it too, unless the pack was rebuilt."
+                f"{'Run' if one else 'Runs'} {', '.join(map(str, corrected.contradicting))} of the pack {'has' if one else 'have'} other ratings: "
+                f"correct {'it' if one else 'them'} too, unless the pack was rebuilt."
             )
         print_grave(sheet, corrected.after.get("findings") or [])
     if records:

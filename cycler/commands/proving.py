@@ -269,6 +269,8 @@ def _print(found: Verification, with_logs: bool) -> None:
         sheet.line("Everything that was looked at is as it should be.")
     else:
         sheet.line(f"{'DOES NOT HOLD' if found.as_issued else 'NOT AS ISSUED'}: {bad}.")
+        if not found.as_issued:
+            sheet.line("Do not rely on this file: ask the workshop for it as it was issued, byte for byte.")
     if open_:
         sheet.line(f"Not checked: {', '.join(open_)}.")
     for check in found.checks:

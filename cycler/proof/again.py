@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -73,9 +74,12 @@ class _Run:
         self.other_version = made_by != __version__
 
     def differences(self, recorded: Any, computed: Any, source: str = "from the log") -> list[str]:
-        """Every leaf that differs, told. What a newer version knows besides is no difference."""
+        """Every leaf that differs, told. What a newer version knows besides is no difference; a finding, group or criterion that is not there is one."""
         found = sorted(differences(recorded, computed), key=lambda item: _weight(item.path))
-        return [item.told(computed=source) for item in found if not (self.other_version and item.recorded is MISSING)]
+        return [
+            item.told(computed=source) for item in found
+            if not (self.other_version and item.recorded is MISSING) or _ENTRY.search(item.path)
+        ]
 
     def told(self, good: str, what: str, found: list[str], name: str) -> Check:
         """The check of ``name``, good if nothing differs."""
@@ -85,9 +89,12 @@ class _Run:
             f" They were computed by version {quote(self.made_by)[1:-1]} of the program: check with that one before you conclude anything."
             if self.other_version else ""
         )
-        return Check(name, BAD, f"{count(len(found), f'{what} does', f'{what}s do')} not come out again.{version}", some(found))
+        head, of, whole = what.partition(" of ")  # "parts of the verdict"
+        return Check(name, BAD, f"{count(len(found), f'{what} does', f'{head}s{of}{whole} do')} not come out again.{version}", some(found))
 
 
+_ENTRY = re.compile(r"(?:^|\.)(?:findings|groups|steps|criteria)\[[^\]]*\]$")
+"""A whole entry of what was found, measured or judged, which no other version leaves out unsaid."""
 _FIRST = ("verdict.result", "capacity.value_ah", "capacity.", "resistance.headline", "limiting_group", "findings", "groups", "verdict.")
 
 

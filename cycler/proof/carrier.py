@@ -47,7 +47,8 @@ class Carried:
     page_sha256 : str or None
         Digest of all bytes of the page but its seal; None for JSON.
     canonical : bool
-        For JSON: whether the bytes are those of the canonical form.
+        For JSON: whether the bytes are those of the canonical form. For page and PDF: whether their seal stands where it was
+        put, and as it was written; it covers all bytes but itself, so elsewhere it could cut a tag in two, or a text.
     page : bytes
         HTML and PDF: the bytes without content and seal, that is what is shown.
     """
@@ -83,9 +84,7 @@ def html_with_seal(html: str, envelope: dict[str, Any], key: SigningKey) -> str:
     raw = raw[:place] + _SCRIPT + inside + _SCRIPT_END + b"\n" + raw[place:]
     if not raw.endswith(b"\n"):
         raw += b"\n"
-    seal = canonical_bytes(seal_page(envelope, digest(raw), key))
-    # Two dashes would end the comment; within JSON text the escape says the same.
-    return (raw + _HTML_SEAL + seal.replace(b"--", b"-\\u002d") + _HTML_SEAL_END + b"\n").decode("utf-8")
+    return _html_sealed(raw, seal_page(envelope, digest(raw), key)).decode("utf-8")
 
 
 def pdf_with_seal(pdf: bytes, envelope: dict[str, Any], key: SigningKey) -> bytes:
@@ -105,8 +104,19 @@ def pdf_with_seal(pdf: bytes, envelope: dict[str, Any], key: SigningKey) -> byte
         raise ValueError("the PDF does not end with startxref and %%EOF")
     carried = _comment(_PDF_CONTENT, base64.b64encode(zlib.compress(canonical_bytes(envelope), 9)))
     before, after = pdf[:place].rstrip(b"\r\n") + b"\n" + carried, pdf[place:]
-    seal = canonical_bytes(seal_page(envelope, digest(before + after), key))
-    return before + _comment(_PDF_SEAL, seal) + after
+    return _pdf_sealed(before + after, seal_page(envelope, digest(before + after), key))
+
+
+def _html_sealed(page: bytes, seal: dict[str, Any]) -> bytes:
+    """The page with its seal as the last line."""
+    # Two dashes would end the comment; within JSON text the escape says the same.
+    return page + _HTML_SEAL + canonical_bytes(seal).replace(b"--", b"-\\u002d") + _HTML_SEAL_END + b"\n"
+
+
+def _pdf_sealed(pdf: bytes, seal: dict[str, Any]) -> bytes:
+    """The PDF with its seal before the last ``startxref``."""
+    place = pdf.rfind(b"startxref")
+    return pdf[:place] + _comment(_PDF_SEAL, canonical_bytes(seal)) + pdf[place:]
 
 
 def load_file(path: str | Path) -> bytes:
@@ -182,7 +192,7 @@ def _from_html(raw: bytes, name: str) -> Carried:
         rest = raw[: seals[0]] + raw[after:].removeprefix(b"\n")
     block = raw[found[0] : end + len(_SCRIPT_END)]
     shown = rest.replace(block + b"\n" if block + b"\n" in rest else block, b"", 1)
-    return Carried("html", envelope, seal, digest(rest), page=shown)
+    return Carried("html", envelope, seal, digest(rest), seal is None or _html_sealed(rest, seal) == raw, shown)
 
 
 def _from_pdf(raw: bytes, name: str) -> Carried:
@@ -195,7 +205,8 @@ def _from_pdf(raw: bytes, name: str) -> Carried:
     if seals:
         seal = _seal(_text_of(seals[0]), name)
         rest = raw[: seals[0].start()] + raw[seals[0].end() :]
-    return Carried("pdf", envelope, seal, digest(rest), page=rest.replace(content[0][0], b"", 1))
+    shown = rest.replace(content[0][0], b"", 1)
+    return Carried("pdf", envelope, seal, digest(rest), seal is None or _pdf_sealed(rest, seal) == raw, shown)
 
 
 def _comment(mark: bytes, text: bytes) -> bytes:

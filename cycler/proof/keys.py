@@ -33,6 +33,9 @@ LOST = "A lost key cannot be replaced by anything: keep a copy of the file apart
 PASSPHRASE_MAX = 500
 """Longest passphrase. [bytes of UTF-8]"""
 
+_PRIME = 2**255 - 19
+_EIGHTH = 0x05FC536D880238B13933C6D305ACDFD5F098EFF289F4C345B027B2C28F95E826
+_SMALL_ORDER = {0, 1, _PRIME - 1, _EIGHTH, _PRIME - _EIGHTH}  # y of the points whose order divides 8, the cofactor (RFC 8032, 5.1)
 _FILE_MAX = 100_000
 _OWNER_ONLY = 0o600
 _FOR_OTHERS = 0o077
@@ -72,10 +75,16 @@ class PublicKey:
         return key.public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo).decode("ascii")
 
     def verifies(self, signature: bytes, message: bytes) -> bool:
-        """Whether ``signature`` is this key's signature of ``message`` (RFC 8032, 5.1.7)."""
+        """Whether ``signature`` is this key's signature of ``message`` (RFC 8032, 5.1.7).
+
+        Never for a key of small order: one signature of it can hold for any message, so that it proves nothing.
+        """
         from cryptography.exceptions import InvalidSignature
         from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
+        y = int.from_bytes(self.raw, "little") % 2**255  # without the bit of the sign
+        if y % _PRIME in _SMALL_ORDER:
+            return False
         try:
             Ed25519PublicKey.from_public_bytes(self.raw).verify(signature, message)
         except (InvalidSignature, ValueError):
@@ -198,8 +207,8 @@ def load_key(path: str | Path | None = None, passphrase: str | None = None, mend
     path = _path(path)
     passphrase = _given(passphrase)
     raw = _bytes_of(path, "workshop key")
+    block, protected = _private_block(raw, path)  # a file named by mistake keeps its rights
     remarks = mend_rights(path) if mend else ()
-    block, protected = _private_block(raw, path)
     if protected and passphrase is None:
         raise KeyLocked(
             "the workshop key has a passphrase", str(path), "none was given",

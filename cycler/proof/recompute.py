@@ -12,8 +12,6 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from cycler.errors import InputError
-
 if TYPE_CHECKING:
     from cycler.criteria import Criteria
     from cycler.log import Log
@@ -108,15 +106,9 @@ def pack_again(values: Mapping[str, Any]) -> Pack:
 
 def criteria_again(part: Mapping[str, Any]) -> Criteria:
     """The criteria of a record from the text in it. InputError if that text is none."""
-    from cycler.criteria import criteria_from_dict
-    from cycler.tomlsource import CRITERIA_FILE, parse_toml
+    from cycler.criteria import criteria_from_text
 
-    text, sha256 = part["text"], part.get("sha256") or ""
-    file = f"{part.get('name') or 'criteria'}.toml"
-    if text.lstrip().startswith("{"):
-        return _criteria_from_values(json.loads(text), file)
-    data, read = parse_toml(text.encode("utf-8"), file, CRITERIA_FILE)
-    return criteria_from_dict(data, read, file, sha256)
+    return criteria_from_text(part["text"], part.get("sha256") or "", f"{part.get('name') or 'criteria'}.toml")
 
 
 def criteria_agree(part: Mapping[str, Any]) -> bool | None:
@@ -136,22 +128,6 @@ def card_dangers(card: Mapping[str, Any] | None) -> list[dict[str, Any]]:
         {"code": OPEN_DANGER, "message": entry.get("text"), "who": entry.get("who"), "at": entry.get("at")}
         for entry in entries if entry.get("kind") == "danger"
     ]
-
-
-def _criteria_from_values(values: dict[str, Any], file: str) -> Criteria:
-    """Criteria that came from no file, from what ``Criteria.to_dict`` gave."""
-    from cycler.criteria import Criteria, Criterion
-
-    known = {item.name for item in fields(Criterion)}
-    rows = tuple(
-        _real(Criterion(**{key: value for key, value in row.items() if key in known} | {"limits": tuple((row.get("limits") or {}).items())}))
-        for row in values["criteria"]
-    )
-    kept = {item.name for item in fields(Criteria)}
-    try:
-        return _real(Criteria(**{key: value for key, value in values.items() if key in kept} | {"criteria": rows, "file": values.get("file") or file}))
-    except TypeError as error:
-        raise InputError("the criteria in the record cannot be used", "criteria", str(error), "ask for the record again") from None
 
 
 def _with_leak_limit(criteria: Criteria, pack: Pack, analysis: Mapping[str, Any]) -> Criteria:

@@ -12,7 +12,8 @@ from cycler.proof.carrier import Carried
 from cycler.proof.check import BAD, GOOD, NOT_CHECKED, Check, count, some
 from cycler.proof.leaves import same_leaf
 
-_SILENT = {"script", "style"}
+_DRAWN = {"d", "points", "x", "y", "x1", "x2", "y1", "y2", "cx", "cy", "r", "width", "height", "transform"}
+"""Attributes that say where something is drawn; left out in charts, whose curves fall a little otherwise elsewhere."""
 
 
 def shown(carried: Carried, page: bytes, other_version: bool) -> Check:
@@ -37,15 +38,15 @@ def shown(carried: Carried, page: bytes, other_version: bool) -> Check:
             "shown", NOT_CHECKED, "The PDF does not come out again byte for byte: other versions of the libraries lay it out otherwise, or it "
             "shows something else than its content. Hold its figures against those told below, or check the page (.html) of this record.",
         )
-    found = _different(texts(carried.page), texts(page))
+    found = _different(pieces(carried.page), pieces(page))
     if found:
-        return Check("shown", BAD, f"The page says something else than its content: {count(len(found), 'text differs', 'texts differ')}.", some(found))
+        return Check("shown", BAD, f"The page says something else than its content: {count(len(found), 'place differs', 'places differ')}.", some(found))
     return Check("shown", GOOD, "Every text and figure on the page comes out again from content and logs; the curves may be drawn otherwise by other versions of the libraries.")
 
 
-def texts(page: bytes) -> list[str]:
-    """What is written on a page, in order, blanks made one."""
-    reader = _Texts()
+def pieces(page: bytes) -> list[str]:
+    """What a page is made of, in order, blanks made one: texts, tags, styles, scripts, comments; all but where a chart draws its curves."""
+    reader = _Pieces()
     reader.feed(page.decode("utf-8", "replace"))
     reader.close()
     return reader.found
@@ -67,24 +68,40 @@ def _quoted(words: list[str]) -> str:
     return f'"{text if len(text) <= 100 else text[:99] + "…"}"' if words else "nothing"
 
 
-class _Texts(HTMLParser):
-    """The texts of a page and of the pictures drawn in it, and what is said for those who cannot see."""
+class _Pieces(HTMLParser):
+    """Not the texts alone: a style or a script can show something else than they say."""
 
     def __init__(self) -> None:
         super().__init__(convert_charrefs=True)
         self.found: list[str] = []
-        self._silent = 0
+        self._in_chart = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag in _SILENT:
-            self._silent += 1
-        self.found += [" ".join(value.split()) for name, value in attrs if name in ("alt", "title", "aria-label") and value]
+        if tag == "svg":
+            self._in_chart = ("class", "chart") in attrs
+        kept = [(name, value) for name, value in attrs if not (self._in_chart and name in _DRAWN)]
+        self._add(f"<{tag}" + "".join(f' {name}="{value or ""}"' for name, value in kept) + ">")
 
     def handle_endtag(self, tag: str) -> None:
-        if tag in _SILENT and self._silent:
-            self._silent -= 1
+        if tag == "svg":
+            self._in_chart = False
+        self._add(f"</{tag}>")
 
     def handle_data(self, data: str) -> None:
-        text = " ".join(data.split())
-        if text and not self._silent:
-            self.found.append(text)
+        self._add(data)
+
+    def handle_comment(self, data: str) -> None:
+        self._add(f"<!--{data}-->")
+
+    def handle_decl(self, decl: str) -> None:
+        self._add(f"<!{decl}>")
+
+    def handle_pi(self, data: str) -> None:
+        self._add(f"<?{data}>")
+
+    def unknown_decl(self, data: str) -> None:
+        self._add(f"<![{data}]>")
+
+    def _add(self, piece: str) -> None:
+        if piece := " ".join(piece.split()):
+            self.found.append(piece)

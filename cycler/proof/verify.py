@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from cycler.errors import InputError, quote
-from cycler.proof.canonical import part_digests, sha256_hex
+from cycler.proof.canonical import canonical_bytes, part_digests, sha256_hex
 from cycler.proof.carrier import Carried, read_record
 from cycler.proof.check import BAD, GOOD, NOT_CHECKED, Check, count, some
 from cycler.proof.keys import PublicKey
@@ -200,7 +200,7 @@ def _page(carried: Carried, seal: dict[str, Any] | None, now: str, sealed: bool)
     what = "page" if carried.kind == "html" else "PDF"
     own = carried.page_seal
     if own is None:
-        return Check("page", BAD, f"The {what}'s own seal was taken off, so what it shows is not proven; {holds}.")
+        return Check("page", BAD, f"The {what}'s own seal was taken off, as by a program that saved it anew (a browser does), so what it shows is not proven; {holds}.")
     found = flaw(own, PAGE)
     if found is not None:
         return Check("page", BAD, f"The {what}'s own seal is not good: {found}. What it shows is not proven; {holds}.")
@@ -220,7 +220,12 @@ def _page(carried: Carried, seal: dict[str, Any] | None, now: str, sealed: bool)
             "page", BAD, f"The {what} is not byte for byte as issued: it was edited, printed or saved by another program, or something was "
             f"added. What it shows is not proven; {holds}.",
         )
-    other = _other_codes(carried.page, str(carried.content.get("serial")), now)
+    if not carried.canonical:
+        return Check(
+            "page", BAD, f"The {what} is not byte for byte as issued: its own seal was moved or written anew, and may hide or break what "
+            f"stands around it. What the {what} shows is not proven; {holds}.",
+        )
+    other = _other_codes(carried, now)
     if other:
         return Check("page", BAD, f"The {what} shows the code of another record: {', '.join(other)}.")
     return Check("page", GOOD, f"The {what} is byte for byte as issued: what it shows is what was sealed.")
@@ -229,10 +234,11 @@ def _page(carried: Carried, seal: dict[str, Any] | None, now: str, sealed: bool)
 _CODE = re.compile(r"packreturn record (\S{1,80}) sha256 ([0-9a-f]{64})")
 
 
-def _other_codes(page: bytes, serial: str, now: str) -> list[str]:
-    """Codes written as text on a page that are not those of its content."""
-    found = _CODE.findall(page.decode("utf-8", "replace"))
-    return [f"{quote(other)} {hexa[:12]}…" for other, hexa in dict.fromkeys(found) if (other, hexa) != (serial, now)][:3]
+def _other_codes(carried: Carried, now: str) -> list[str]:
+    """Codes written as text on a page that are neither that of its content nor told in it: a note may name an earlier record."""
+    own = {(str(carried.content.get("serial")), now), *_CODE.findall(canonical_bytes(carried.content).decode())}
+    found = dict.fromkeys(_CODE.findall(carried.page.decode("utf-8", "replace")))
+    return [f"{quote(serial)} {hexa[:12]}…" for serial, hexa in found if (serial, hexa) not in own][:3]
 
 
 def _code(code: str, content: dict[str, Any], now: str) -> Check:
@@ -280,8 +286,9 @@ def _shown(content: Mapping[str, Any], seal: Mapping[str, Any] | None, now: str)
         value: Any = content
         for key in path:
             value = value.get(key) if isinstance(value, dict) else None
-        if isinstance(value, str) and len(value) > _SHOWN_MAX:
-            return value[: _SHOWN_MAX - 1] + "…"
+        if isinstance(value, str):  # on one line, so that it looks like nothing but itself
+            value = " ".join(value.split())
+            return value if len(value) <= _SHOWN_MAX else value[: _SHOWN_MAX - 1] + "…"
         return value if not isinstance(value, (dict, list)) else None
 
     return {

@@ -301,7 +301,17 @@ def _from_to(step: dict[str, Any]) -> str:
 def _capacity_budget(analysis: dict[str, Any]) -> tuple[Block, ...]:
     table = budget_table(get(analysis, "capacity", "budget"), "standard_uncertainty_ah", "Ah", "budget",
                          number(get(analysis, "capacity", "u_value_ah")))
-    return (table, Para(text.INSTRUMENT_NOTE, "small")) if table else (Para(text.BUDGET_NONE),)
+    if not table:
+        return (Para(text.BUDGET_NONE),)
+    return (table, *_from_full(get(analysis, "capacity")), Para(text.INSTRUMENT_NOTE, "small"))
+
+
+def _from_full(capacity: Any) -> tuple[Block, ...]:
+    """What the state of health counts besides the budget of the charge: how full the voltmeter let the pack be."""
+    u, joined = (number(get(capacity, key)) for key in ("u_charge_voltage_ah", "u_from_full_ah"))
+    if not u or not joined:
+        return ()
+    return (Para(text.BUDGET_FROM_FULL.format(u=two_digits(u, "Ah"), expanded=two_digits(COVERAGE_FACTOR * joined, "Ah")), "small"),)
 
 
 def instrument_sentence(analysis: dict[str, Any], pack: Pack) -> str:

@@ -111,7 +111,10 @@ def label_chart(content: Mapping[str, Any], record_sha256: str) -> Chart:
         items.append(_line(what_to_do, (MARGIN + left - 1.0) / 2, 74.3, room - 8.0, 12.0 if forbidden else 9.0, bold=True, shade=WHITE if forbidden else INK,
                            anchor="middle"))
     else:
-        items.append(_line(text.LABEL_NO_CERTIFICATE, MARGIN, 73.5, room, 6.8))
+        tested = _tested(content)
+        if tested:
+            items.append(_line(text.LABEL_TESTED.format(date=tested), MARGIN, 67.0, room, 6.8))
+        items.append(_line(text.LABEL_NO_CERTIFICATE, MARGIN, 75.5 if tested else 73.5, room, 6.8))
     title = text.LABEL_RECORD.format(serial=serial)
     said = ". ".join(item.text for item in items if isinstance(item, Label))
     return Chart(WIDTH, HEIGHT, title, said, tuple(items))
@@ -136,12 +139,19 @@ def _capacity(content: Mapping[str, Any]) -> str:
     capacity = get(content, "analysis", "capacity")
     if get(capacity, "valid") is not True or number(get(capacity, "value_ah")) is None:
         return text.LABEL_NO_CAPACITY
-    return figure(get(capacity, "value_ah"), get(capacity, "u_value_ah"), "Ah")
+    told = figure(get(capacity, "value_ah"), get(capacity, "u_value_ah"), "Ah")
+    return f"{told} {text.LABEL_COVERAGE}" if number(get(capacity, "u_value_ah")) else told
 
 
 def _date(content: Mapping[str, Any]) -> str:
     parsed = parse_moment(content.get("made_at"))
     return parsed.date().isoformat() if parsed else text.NOT_STATED
+
+
+def _tested(content: Mapping[str, Any]) -> str:
+    """Day of the test by the clock of the logger, "" where the log has none: a record may be issued long after it."""
+    started, made = parse_moment(get(content, "analysis", "log", "started_at")), parse_moment(content.get("made_at"))
+    return started.date().isoformat() if started and made and started.date() <= made.date() else ""
 
 
 def _line(told: str, x: float, y: float, room: float, size: float, bold: bool = False, shade: float = INK, anchor: str = "start") -> Label:

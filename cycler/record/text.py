@@ -172,7 +172,7 @@ STATUS_WORDS = {
     "original": "original", "re-used": "re-used", "repurposed": "repurposed", "remanufactured": "remanufactured", "waste": "waste",
 }
 CARD_KINDS = {"fault": "Faults found", "work": "Work done", "part": "Parts fitted", "note": "Notes", "danger": "Danger"}
-CARD_KIND = {"fault": "fault found", "work": "work done", "part": "part fitted", "note": "note", "danger": "DANGER, open"}
+CARD_KIND = {"fault": "fault found", "work": "work done", "part": "part fitted", "note": "note", "danger": "DANGER, open", "danger_closed": "danger, closed"}
 CARD_HEAD = ("When", "Who", "Kind", "Entry")
 CARD_CAPTION = "As the workshop wrote it down; the test neither checks nor proves it."
 CARD_DANGER = "DANGER on the pack's card: {text} ({who})"
@@ -230,11 +230,13 @@ SEAL_NOTES = (
 REGISTER_STATE = "{n} entries, the newest with the SHA-256 {head}"
 
 # ---- label ---------------------------------------------------------------------------------------------
+LABEL_COVERAGE = "(k = 2)"
 LABEL_DO_NOT_USE = "DO NOT USE"
 LABEL_NO_CAPACITY = "capacity not shown"
 LABEL_NO_CERTIFICATE = "test result, no safety certificate"
 LABEL_NOT_CLEARED = "not cleared for use"
 LABEL_RECORD = "Record {serial}"
+LABEL_TESTED = "tested {date}"
 
 # ---- figures -------------------------------------------------------------------------------------------
 FIGURE_HEAD = ("Quantity", "Result", "Remark")
@@ -471,6 +473,7 @@ STRIP = {"charge": "charge", "discharge": "discharge", "rest": "rest"}
 BUDGET_HEAD = ("Source", "Standard uncertainty", "Share of the variance")
 BUDGET_TOTAL = "Combined standard uncertainty"
 BUDGET_EXPANDED = "Expanded uncertainty, k = 2"
+BUDGET_FROM_FULL = "State of health counts besides what the voltmeter leaves open of full, u = {u}: capacity from true full ± {expanded}, k = 2."
 BUDGET_NONE = "No budget: there is no capacity figure, or its uncertainty is not known."
 BUDGET_CAPTION = "Combined as the root of the sum of squares; the contributions are taken as independent."
 SOURCE_WORDS = {

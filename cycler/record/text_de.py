@@ -396,6 +396,7 @@ STRIP = {"charge": "Laden", "discharge": "Entladen", "rest": "Ruhe"}
 BUDGET_HEAD = ("Quelle", "Standardunsicherheit", "Anteil an der Varianz")
 BUDGET_TOTAL = "Kombinierte Standardunsicherheit"
 BUDGET_EXPANDED = "Erweiterte Messunsicherheit, k = 2"
+BUDGET_FROM_FULL = "Beim Alterungszustand zählt außerdem, was das Voltmeter von voll offen lässt, u = {u}: Kapazität ab wirklich voll ± {expanded}, k = 2."
 BUDGET_NONE = "Kein Budget: Es gibt keinen Wert der Kapazität, oder seine Unsicherheit ist nicht bekannt."
 BUDGET_CAPTION = "Zusammengefasst als Wurzel der Quadratsumme; die Beiträge gelten als unabhängig."
 SOURCE_WORDS = {
@@ -454,7 +455,7 @@ STATUS_WORDS = {
     "original": "original", "re-used": "wiederverwendet", "repurposed": "umgenutzt", "remanufactured": "wiederaufgearbeitet", "waste": "Abfall",
 }
 CARD_KINDS = {"fault": "Gefundene Fehler", "work": "Arbeiten", "part": "Eingebaute Teile", "note": "Notizen", "danger": "Gefahr"}
-CARD_KIND = {"fault": "Fehler gefunden", "work": "Arbeit", "part": "Teil eingebaut", "note": "Notiz", "danger": "GEFAHR, offen"}
+CARD_KIND = {"fault": "Fehler gefunden", "work": "Arbeit", "part": "Teil eingebaut", "note": "Notiz", "danger": "GEFAHR, offen", "danger_closed": "Gefahr, erledigt"}
 CARD_HEAD = ("Wann", "Wer", "Art", "Eintrag")
 CARD_CAPTION = "Wie die Werkstatt es aufgeschrieben hat; die Prüfung prüft und beweist es nicht."
 CARD_DANGER = "GEFAHR laut Karte des Akkupacks: {text} ({who})"
@@ -512,11 +513,13 @@ SEAL_NOTES = (
 REGISTER_STATE = "{n} Einträge, der neueste mit der SHA-256-Prüfsumme {head}"
 
 # ---- Etikett -------------------------------------------------------------------------------------------
+LABEL_COVERAGE = "(k = 2)"
 LABEL_DO_NOT_USE = "NICHT BENUTZEN"
 LABEL_NO_CAPACITY = "Kapazität nicht gezeigt"
 LABEL_NO_CERTIFICATE = "Testergebnis, kein Sicherheitszeugnis"
 LABEL_NOT_CLEARED = "nicht freigegeben"
 LABEL_RECORD = "Protokoll {serial}"
+LABEL_TESTED = "geprüft {date}"
 
 # ---- Unterschrift, Grenzen, Vorsicht -------------------------------------------------------------------
 SIGN_LINES = ("Geprüft von (Name)", "Ort und Datum", "Unterschrift")

@@ -46,9 +46,11 @@ def test_withdrawn_run_is_marked_in_the_list_and_says_who_and_why_on_its_page(ow
     rows = words_of(register.run_table(door.runs(), register.state_of({}), []))
     assert rows.count(text.WITHDRAWN) == 1
     assert "Withdrawn by A. Bench on" in words_of(run.layout(door, 1, {})[0]) and "wrong leads" in words_of(run.layout(door, 1, {})[0])
+    assert door.known_besides(1)[0] == text.COUNTS_NO_MORE
     kept.reinstate(1, who="B. Bench", why="leads were right")
     assert text.WITHDRAWN not in words_of(register.run_table(door.runs(), register.state_of({}), []))
     assert [line.split(" ")[0] for line in door.known_besides(1)] == ["Withdrawn", "Counts"]
+    assert text.COUNTS_NO_MORE not in door.known_besides(1)  # no more, since it counts again
 
 
 def test_pack_with_a_card_and_no_run_is_listed_but_not_offered_for_a_log(own):

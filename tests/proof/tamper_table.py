@@ -104,6 +104,14 @@ def bare_page(raw: bytes) -> str:
     return re.sub(r"<!--packreturn-seal .*?-->\n", "", text)
 
 
+def pdf_seal_at(place: Callable[[bytes], int]) -> Case:
+    """The PDF with its own seal at another place."""
+    raw = of().pdf
+    seal = re.search(rb"(?m)^%packreturn-seal [^\n]*\n(?:%packreturn-more [^\n]*\n)*", raw)
+    rest = raw[: seal.start()] + raw[seal.end() :]
+    return Case(rest[: place(rest)] + seal[0] + rest[place(rest) :], "record.pdf")
+
+
 def without_pdf_comments(raw: bytes) -> bytes:
     return re.sub(rb"(?m)^%packreturn-[a-z]+ [^\n]*\n", b"", raw)
 
@@ -296,6 +304,28 @@ def _page_serial() -> Case:
     return Case(of().html[:place] + replaced(of().html[place:], b"2026-0002-1", b"2026-0009-1"), "record.html")
 
 
+@way("the seal of the page moved into an end tag, which hides the word of the verdict", "page", "was moved or written anew")
+def _page_seal_moved() -> Case:
+    page, seal = of().html[: of().html.rindex(b"<!--packreturn-seal")], of().html[of().html.rindex(b"<!--packreturn-seal") :].rstrip()
+    place = page.index(b"</span", page.index(b'<span class="unseen">')) + len(b"</span")
+    return Case(page[:place] + seal + page[place:], "record.html")
+
+
+@way("blanks within the seal of the page", "page", "was moved or written anew")
+def _page_seal_blanks() -> Case:
+    return Case(replaced(of().html, b"<!--packreturn-seal {", b"<!--packreturn-seal {   "), "record.html")
+
+
+@way("the seal of the PDF moved up, so that the table of offsets misses", "page", "was moved or written anew")
+def _pdf_seal_moved_up() -> Case:
+    return pdf_seal_at(lambda rest: rest.index(b"\n", 20) + 1)
+
+
+@way("the seal of the PDF moved behind its end", "page", "was moved or written anew")
+def _pdf_seal_moved_down() -> Case:
+    return pdf_seal_at(len)
+
+
 @way("two seals on the page", "", "carries 2 seals")
 def _two_seals() -> Case:
     place = of().html.rindex(b"<!--packreturn-seal")
@@ -418,6 +448,27 @@ def _insider_page() -> Case:
     page = bare_page(of().html)
     capacity = re.search(r"0\.95\d* ± 0\.0\d+", page)[0]
     return Case(carrier.html_with_seal(page.replace(capacity, "1.250 ± 0.007"), of().envelope, KEY).encode(), "record.html", list(of().logs))
+
+
+def _insider_shows(old: str, new: str) -> Case:
+    page = bare_page(of().html)
+    assert old in page
+    return Case(carrier.html_with_seal(page.replace(old, new, 1), of().envelope, KEY).encode(), "record.html", list(of().logs))
+
+
+@way("by the workshop: a style that shows another word than the page's text, sealed as one", "shown", "on the page")
+def _insider_style() -> Case:
+    return _insider_shows("</style>", '.word{visibility:hidden}.word::after{content:"PASS";visibility:visible}</style>')
+
+
+@way("by the workshop: a script that writes another word, sealed as one", "shown", "on the page")
+def _insider_script() -> Case:
+    return _insider_shows("</body>", '<script>document.querySelector(".word").textContent = "PASS"</script></body>')
+
+
+@way("by the workshop: a picture laid over the page, sealed as one", "shown", "on the page")
+def _insider_picture() -> Case:
+    return _insider_shows("<main>", '<main><img src="data:image/png;base64,AAAA" style="position:absolute">')
 
 
 def main() -> None:

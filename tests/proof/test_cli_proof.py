@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from cycler.cli import run
+from cycler.proof.seal import envelope_bytes, seal_content
 from tests.proof.proof_example import KEY, STRANGER, made
 
 WORDS = "several words of mine"
@@ -57,6 +58,18 @@ def test_verify_of_an_altered_record_ends_with_3_and_names_the_part(files, capfd
     assert run(["verify", str(files / "record.json")]) == 3
     out = capfd.readouterr().out
     assert "NOT AS ISSUED: content" in out and "IT IS NOT THE SEALED ONE" in out and "verdict.result was changed" in out
+
+
+def test_verify_writes_nothing_that_steers_a_terminal(files, capfd):
+    hostile = "\x1b[2J\x9b31m\u202e\u2066\x7f\x00"
+    of = made().content | {"workshop": f"Quayside{hostile}", "run_label": hostile}
+    file = files / f"record{hostile[:-1]}\udcff.json"
+    file.write_bytes(envelope_bytes(seal_content(of, STRANGER)))
+    for more in ([], ["--json"]):
+        run(["verify", str(file), *more])
+        out, err = capfd.readouterr()
+        assert "Quayside" in out and all(ch.isprintable() or ch == "\n" for ch in out + err)
+    assert json.loads(out)["record"]["workshop"] == f"Quayside{hostile}"
 
 
 def test_verify_with_another_key_or_code_ends_with_3(files, capfd):

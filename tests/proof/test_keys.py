@@ -122,6 +122,15 @@ def test_key_that_others_could_read_is_mended_and_told(tmp_path):
     assert "0644" in remark and "copied" in remark and rights(path) == 0o600
 
 
+def test_file_that_is_no_key_keeps_its_rights(tmp_path):
+    path = tmp_path / "notes.txt"
+    path.write_text("no key")
+    path.chmod(0o644)
+    with pytest.raises(InputError, match="no private key in PEM form"):
+        load_or_make_key(path)
+    assert rights(path) == 0o644
+
+
 def test_key_that_others_can_read_and_that_cannot_be_mended_is_refused(tmp_path, monkeypatch):
     path = load_or_make_key(tmp_path / "key.pem").path
     path.chmod(0o640)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from cycler import __version__
+from cycler.proof.again import _Run
 from cycler.proof.leaves import MISSING, differences, same_leaf
 
 
@@ -81,3 +83,12 @@ def test_uncertainty_beside_a_figure_widens_it_and_the_lesser_of_both_counts():
 
 def test_odd_figures_make_no_trouble():
     assert paths({"x": 1e308}, {"x": -1e308}) == ["x"]
+
+
+@pytest.mark.parametrize(("what", "one", "two"), [
+    ("part of the verdict", "1 part of the verdict does not", "2 parts of the verdict do not"), ("item", "1 item does not", "2 items do not"),
+])
+def test_what_does_not_come_out_again_is_counted_in_words(what, one, two):
+    run = _Run({}, __version__)
+    assert run.told("good", what, ["a"], "x").text == f"{one} come out again."
+    assert run.told("good", what, ["a", "b"], "x").text == f"{two} come out again."

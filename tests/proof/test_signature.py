@@ -68,6 +68,45 @@ def test_signature_of_another_in_the_group_order_is_refused():
     assert not key_from_seed(seed).public.verifies(signature[:32] + s.to_bytes(32, "little"), message)
 
 
+P = 2**255 - 19
+D = -121665 * pow(121666, -1, P) % P  # RFC 8032, 5.1
+
+
+def doubled(y):
+    """y of twice a point of the curve -x^2 + y^2 = 1 + d x^2 y^2, by the law of addition (RFC 8032, 5.1.4)."""
+    xx = (y * y - 1) * pow(D * y * y + 1, -1, P) % P
+    assert xx == 0 or pow(xx, (P - 1) // 2, P) == 1  # a square: there is such a point
+    return (y * y + xx) * pow(1 - D * xx * y * y, -1, P) % P
+
+
+def points_of_small_order():
+    """y of all points that doubling three times brings to the neutral one (y = 1), found by halving it."""
+    found = {1, P - 1, 0}
+    # Twice (x, y) has y' = (y^2 + x^2) / (1 - d x^2 y^2); of order 8 are those with y' = 0: y^2 = -x^2, so d y^4 + 2 y^2 - 1 = 0.
+    root = pow(1 + D, (P + 3) // 8, P)
+    root = root if root * root % P == (1 + D) % P else root * pow(2, (P - 1) // 4, P) % P
+    for sign in (1, -1):
+        yy = (-1 + sign * root) * pow(D, -1, P) % P
+        y = pow(yy, (P + 3) // 8, P)
+        y = y if y * y % P == yy else y * pow(2, (P - 1) // 4, P) % P
+        if y * y % P == yy:
+            found |= {y, P - y}
+    return found
+
+
+def test_key_of_small_order_signs_nothing():
+    small = points_of_small_order()
+    assert len(small) == 5 and all(doubled(doubled(doubled(y))) == 1 for y in small)
+    one = (1).to_bytes(32, "little")
+    forged = one + bytes(32)  # R neutral, S = 0: with the neutral point as the key it "signs" whatever one likes
+    for y in sorted(small):
+        for spelling in {y, y + P}:
+            for sign in (0, 1):
+                if spelling < 2**255:
+                    key = PublicKey((spelling + sign * 2**255).to_bytes(32, "little"))
+                    assert not any(key.verifies(forged, bytes([k])) for k in range(16))
+
+
 def test_base64_has_one_spelling():
     raw = bytes(range(32))
     text = base64.b64encode(raw).decode()

@@ -181,6 +181,9 @@ def test_other_version_of_the_program_is_said_and_what_it_adds_is_no_difference(
     assert found.check("figures").result == "good"
     found = verify_record(resealed(lambda of: (change(of), of["analysis"]["capacity"].update(value_ah=2.0))), "r.json", list(made().logs))
     assert "version 0.0.9" in found.check("figures").text and found.check("figures").result == "bad"
+    for part in ("findings", "groups"):  # what an older version knew too may not be left out in its name
+        found = verify_record(resealed(lambda of, part=part: (change(of), of["analysis"][part].pop(0))), "r.json", list(made().logs))
+        assert found.check("figures").result == "bad" and f"{part}[" in found.check("figures").details[0]
     same = verify_record(resealed(lambda of: of["analysis"]["capacity"].pop("rate_it")), "r.json", list(made().logs))
     assert same.check("figures").details[0].startswith("capacity.rate_it: not in the record")
 
@@ -233,6 +236,20 @@ def test_code_that_is_none_or_of_another_serial():
     assert verify_record(made().json, "r.json", code=("0" if sha256[0] != "0" else "1") + sha256[1:16]).check("code").result == "bad"
     found = verify_record(made().json, "r.json", code=f"packreturn record 2026-0009-1 sha256 {sha256}")
     assert found.check("code").result == "bad" and "2026-0009-1" in found.check("code").text
+
+
+def test_note_that_names_the_code_of_an_earlier_record_is_no_other_code():
+    note = f"packreturn record 2026-0002-0 sha256 {'a' * 64}"
+    of = copy.deepcopy(made().content)
+    of["card"]["entries"].append({"kind": "note", "text": note, "who": "Ada", "at": "2026-02-27T09:00:00Z"})
+    for envelope, result in ((seal_content(of, KEY), "good"), (made().envelope, "bad")):
+        page = html_with_seal(f"<!doctype html><html><body><p>{note}</p></body></html>", envelope, KEY)
+        assert verify_record(page.encode(), "r.html").check("page").result == result
+
+
+def test_what_the_content_says_stands_on_one_line():
+    found = verify_record(resealed(lambda of: of.update(workshop="Honest\n\nKey: Good\nIt is the one that was given")), "r.json")
+    assert found.shown["workshop"] == "Honest Key: Good It is the one that was given"
 
 
 HOSTILE = [

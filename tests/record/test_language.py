@@ -15,7 +15,7 @@ PAIRS = [(text, text_de), (measuretext, measuretext_de)]
 ALIKE = {
     "≥ {figure}", "≤ {figure}", "± {figure}", "●", "■", "◐", "○", "–", "SHA-256", "Text", " ({rate} It)", "{severity}: {label}{place}.", "{name}:", "R0 / mΩ", "R1 / mΩ",
     "τ1 / s", "R2 / mΩ", "τ2 / s", "Transport", "April", "August", "September", "November",
-    "{part}: {item}", "{event} (Gruppe {n})", "Status", "original", "Register", "Code",
+    "{part}: {item}", "{event} (Gruppe {n})", "Status", "original", "Register", "Code", "(k = 2)",
 }
 
 

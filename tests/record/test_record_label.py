@@ -37,8 +37,8 @@ def _text(pdf: bytes) -> str:
 
 @poppler
 @pytest.mark.parametrize(("result", "shown", "hidden"), [
-    ("pass", ["PASS", "EB-0412", "W-118", "9.152 ± 0.027 Ah", "2026-11-25", "2026-0007", words.LABEL_NO_CERTIFICATE], [words.LABEL_DO_NOT_USE, "FAIL"]),
-    ("fail", ["FAIL", "EB-0412", "9.152 ± 0.027 Ah", words.LABEL_DO_NOT_USE], ["PASS", words.LABEL_NOT_CLEARED]),
+    ("pass", ["PASS", "EB-0412", "W-118", "9.152 ± 0.027 Ah (k = 2)", "2026-11-25", "2026-0007", "tested 2026-11-20", words.LABEL_NO_CERTIFICATE], [words.LABEL_DO_NOT_USE, "FAIL"]),
+    ("fail", ["FAIL", "EB-0412", "9.152 ± 0.027 Ah (k = 2)", words.LABEL_DO_NOT_USE], ["PASS", words.LABEL_NOT_CLEARED]),
     ("not_proven", ["NOT PROVEN", words.LABEL_NOT_CLEARED], [words.LABEL_DO_NOT_USE, "PASS"]),
     ("odd", ["NO VERDICT", words.LABEL_NOT_CLEARED], ["PASS"]),
 ])
@@ -58,6 +58,21 @@ def test_label_capacity_that_was_not_validly_measured_is_not_shown():
     made["analysis"]["capacity"].update(valid=False, is_lower_bound=True)
     told = _text(label_pdf(made, SHA256))
     assert words.LABEL_NO_CAPACITY in told and "9.152" not in told
+
+
+@poppler
+@pytest.mark.parametrize(("started", "shown"), [
+    ("2026-03-02T08:05:00", "tested 2026-03-02"), ("2026-11-25T23:30:00+05:30", "tested 2026-11-25"), (None, words.LABEL_NO_CERTIFICATE),
+    ("2027-01-01T00:00:00", words.LABEL_NO_CERTIFICATE), ("yesterday", words.LABEL_NO_CERTIFICATE),
+])
+def test_label_tells_the_day_of_the_test_apart_from_that_of_the_record(started, shown):
+    """A label made anew a year later must not make the capacity look new; a clock that is ahead of the record says nothing."""
+    made = content()
+    made["analysis"]["log"]["started_at"] = started
+    told = _text(label_pdf(made, SHA256))
+    assert shown in told and words.LABEL_NO_CERTIFICATE in told and "2026-11-25 · Record" in told
+    german = _text(label_pdf(made | {"language": "de"}, SHA256))
+    assert "Sicherheitszeugnis" in german and "…" not in german
 
 
 @poppler

@@ -179,6 +179,17 @@ def test_corrected_capacity_of_an_invalid_one_is_not_given():
     assert row[1] == "not given" and "the measured capacity is not valid" in row[3]
 
 
+def test_capacity_budget_tells_what_the_state_of_health_counts_besides():
+    """0.0164 Ah and 0.0105 Ah join to 0.01947 Ah; times 2 = 0.039 Ah."""
+    def told(changes):
+        analysis = invented()
+        analysis["capacity"] |= changes
+        view = build_view(analysis, Pack(), make_log(analysis), **MADE)
+        return " | ".join(map(words_of, next(section for section in view.annex if section.key == "budget").blocks))
+    assert "u = 0.011 Ah: capacity from true full ± 0.039 Ah, k = 2." in told({"u_charge_voltage_ah": 0.0105, "u_from_full_ah": 0.01947})
+    assert "from true full" not in told({"u_charge_voltage_ah": 0.0, "u_from_full_ah": 0.0164})
+
+
 def test_energy_budget_combines_to_the_uncertainty_of_the_energy():
     # sqrt(0.3^2 + 0.4^2) = 0.5; shares 0.09/0.25 and 0.16/0.25; U = 2 u.
     view = build_view(invented(), Pack(), make_log(invented()), **MADE)

@@ -147,7 +147,7 @@ BARE = {"pack": {}, "capacity": {"reasons": []}, "before": {"pack": {}, "capacit
 RATED = {
     "pack": {"series": 10, "charge_voltage_v": 42.0, "cutoff_voltage_v": 30.0, "group_charge_voltage_v": 4.2, "group_cutoff_voltage_v": 2.8,
              "rated_capacity_ah": 10.4, "taper_current_a": 0.52, "max_discharge_current_a": 20.0},
-    "capacity": {"reasons": list(REASONS), "state_of_health": 2.6, "mean_temperature_c": 12.0, "end_reason": "pack_cutoff", "budget": [
+    "capacity": {"reasons": list(REASONS), "state_of_health": 2.6, "mean_temperature_c": 12.0, "end_reason": "pack_cutoff", "u_charge_voltage_ah": 0.1, "budget": [
         {"source": source, "standard_uncertainty_ah": 0.1} for source in ("current gain", "current offset", "clock", "cut-off voltage", "full start", "gap")]},
     "reading": {"sampling_s": {"median": 5.0}, "clock": {"gaps": [{"start_s": 60.0, "duration_s": 120.0}]}},
     "groups": [{"group": n, "shortest_rest_h_for_limit": 30.0, "self_discharge_limit_ma": 1.0} for n in range(1, 11)], "limiting_group": 4,
