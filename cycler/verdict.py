@@ -277,6 +277,7 @@ def judge(analysis: Analysis, criterion: Criterion, factor: float) -> dict[str, 
         row["required"] = True
         row["reason"] += " It did not have to be measured, but what was found counts."
     row["lacks"] = sorted({item["lack"] for item in judged if item["result"] == NOT_PROVEN})
+    row["chances"] = [item["probability_of_conformity"] for item in judged]
     return row
 
 
@@ -290,6 +291,18 @@ def _beyond_limit(row: Mapping[str, Any]) -> bool:
 
 
 # --- the pack ----------------------------------------------------------------------------------------------
+
+
+def probability_of_all(chances: Sequence[float | None]) -> float | None:
+    """Lower bound of the probability that every value conforms, whatever their errors have in common; None if one is not known.
+
+    References
+    ----------
+    Boole's inequality: P(all) is at least 1 less the sum of what each may fail by; any text on probability.
+    """
+    if not chances or any(chance is None for chance in chances):
+        return None
+    return max(0.0, 1.0 - math.fsum(1.0 - chance for chance in chances if chance is not None))
 
 
 def decide(analysis: Analysis, criteria: Criteria, dangers: Sequence[Mapping[str, Any]] = ()) -> dict[str, Any]:
@@ -331,10 +344,12 @@ def decide(analysis: Analysis, criteria: Criteria, dangers: Sequence[Mapping[str
         factors = [criteria.guard_factor(item) for item in asked]
         to_settle = _to_settle(analysis, factors, rows, first, capacity.lack if CAPACITY_NOT_VALID in held_by else "", result != FAIL)
     cautions = [CAUTION_VETO] if vetoes else [CAUTION_PASS] + ([CAUTION_WORK] if to_settle else [])
+    together = None if vetoes or held_by else probability_of_all([chance for row in rows if row["required"] for chance in row["chances"]])
     for row in rows:
-        del row["lack"], row["lacks"]
+        del row["lack"], row["lacks"], row["chances"]
     return {
         "result": result,
+        "probability_of_conformity_at_least": together,
         "criteria_name": criteria.name,
         "criteria_title": criteria.title,
         "criteria_sha256": criteria.sha256,

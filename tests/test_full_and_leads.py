@@ -3,18 +3,32 @@
 from __future__ import annotations
 
 import math
+import tomllib
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from cycler.analysis import analyze
+from cycler.pack import pack_from_dict
 from cycler.resistancetable import lead_findings
+from cycler.simulator.bench import NO_ERROR, draw_bench
+from cycler.simulator.program import Charge, Discharge, Rest
+from cycler.simulator.recording import record
+from cycler.simulator.samples import pack_toml
+from cycler.simulator.solution import run_program
 from tests.corelogs import PACK_10AH, make_log, ocv, simple_test
+from tests.invented_tests import INF, REALISTIC, as_log, label_of, model_of
 
 CAPS, CURRENT_A, OHM = (10.0, 10.1, 9.95), 5.0, 0.02
 # Rectangular half-widths (GUM, JCGM 100:2008, 4.3.7, from memory): 0.1 % of reading and 10 mV.
 U_FULL_V, U_END_V = (math.hypot(0.001 * volts, 0.010) / 3**0.5 for volts in (12.6, 9.0))
+
+
+def exact(series=4):
+    """A bench without errors that reads microvolts and microamperes."""
+    fine = replace(NO_ERROR, voltage_resolution_v=1e-6, group_voltage_resolution_v=1e-6, current_resolution_a=1e-6)
+    return draw_bench(fine, series, 1)
 
 
 def capacity_of(pack, drop_ohm=0.0, **keys):
@@ -39,8 +53,8 @@ def mean_a(capacity):
 
 def test_capacity_from_full_joins_what_the_charge_voltage_leaves_open():
     capacity = capacity_of(PACK_10AH)["capacity"]
-    # Second method: least-squares line through the closed form under load from 1.5 to 6 % of the charge that was taken.
-    q = np.linspace(0.015, 0.06, 400) * capacity["value_ah"]
+    # Second method: least-squares line through the closed form under load from 3 to 8 % of the charge that was taken.
+    q = np.linspace(0.03, 0.08, 400) * capacity["value_ah"]
     fall = -np.polyfit(q, sum(ocv(q / c) for c in CAPS), 1)[0]
     assert capacity["started_full"]
     assert capacity["u_charge_voltage_ah"] == pytest.approx(U_FULL_V / fall, rel=0.02)
@@ -49,6 +63,28 @@ def test_capacity_from_full_joins_what_the_charge_voltage_leaves_open():
     # The charge that was taken does not depend on it.
     assert "charge voltage" not in lines(capacity["budget"], "standard_uncertainty_ah")
     assert capacity["u_value_ah"] == pytest.approx(math.hypot(*lines(capacity["budget"], "standard_uncertainty_ah").values()), rel=1e-9)
+
+
+@pytest.mark.parametrize("rate_it", [0.3, 0.5, 0.8])
+@pytest.mark.parametrize("weak", [{}, {2: {"capacity_factor": 0.8, "resistance_factor": 1.2}}], ids=["alike", "one weak group"])
+def test_what_the_voltmeter_leaves_open_of_full_is_what_another_charge_voltage_moves(rate_it, weak):
+    # Second method: the simulated pack charged to 20 mV more and to 20 mV less, by a bench without errors; no slope is taken.
+    label = label_of(4, 10.0, REALISTIC)
+    model = model_of(label, 11, weak, share=0.9)
+    given = []
+    for more in (-0.02, 0.02):
+        program = (
+            Rest(60.3, ((INF, 60.0),)), Charge(4.0, label.charge_voltage_v + more, label.taper_current_a, sampling=((60.0, 2.0), (INF, 60.0))),
+            Rest(3580.0, ((INF, 60.0),)), Rest(20.7, ((INF, 1.0),)),
+            Discharge(10.0 * rate_it, label.cutoff_voltage_v, label.group_cutoff_voltage_v, sampling=((60.0, 1.0), (INF, 10.0))), Rest(300.0, ((INF, 10.0),)),
+        )
+        log = as_log(record(run_program(model, program, exact()), program, exact(), 1))
+        given.append(analyze(log, pack_from_dict(tomllib.loads(pack_toml(label)))).to_dict()["capacity"])
+    low, high = given
+    moved_ah_per_v = (high["value_ah"] - low["value_ah"]) / 0.04
+    half_v = math.hypot(REALISTIC.voltage_gain * label.charge_voltage_v, REALISTIC.voltage_offset_v)
+    assert low["started_full"] and low["end_reason"] == high["end_reason"]
+    assert low["u_charge_voltage_ah"] * math.sqrt(3.0) / half_v == pytest.approx(moved_ah_per_v, rel=0.15)
 
 
 def test_charge_voltage_says_nothing_where_no_full_start_is_known():

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from cycler.criteria import criteria_from_dict, load_criteria, shipped_sets
-from cycler.verdict import CAPACITY_NOT_VALID, UNJUDGED_DEFECTS, decide
+from cycler.verdict import CAPACITY_NOT_VALID, UNJUDGED_DEFECTS, decide, probability_of_all
 from tests.analysis_example import example_analysis
 from tests.verdict_cases import CUT_SHORT, OWNER, one_limit, soh
 
@@ -185,3 +186,33 @@ def test_each_row_says_its_rule_and_a_pass_without_guard_band_says_so(rule, word
     assert ("by simple acceptance without a guard band" in verdict["summary"]) is simple
     assert ("(no guard band)" in verdict["criteria"][0]["reason"]) is simple
     assert not simple or "simple acceptance" in verdict["decision_rule"]
+
+
+# --- all criteria together ---------------------------------------------------------------------------------------
+
+
+def test_probability_of_all_is_booles_bound_and_holds_whatever_the_errors_share():
+    # Boole's inequality, any text on probability: two chances of failing of 2.275 % and 5 % leave at least 92.725 %, here by hand.
+    assert probability_of_all([0.97725, 0.95]) == pytest.approx(0.92725, abs=1e-12)
+    assert probability_of_all([0.3, 0.4]) == 0.0 and probability_of_all([1.0]) == 1.0
+    assert probability_of_all([]) is None and probability_of_all([0.9, None]) is None
+    # Second method: normal errors, independent, common and opposed; the bound is never above the true joint probability.
+    draws = np.random.default_rng(5).standard_normal((200_000, 2))
+    for second in (draws[:, 1], draws[:, 0], -draws[:, 0]):
+        both = np.mean((draws[:, 0] <= 2.0) & (second <= 1.6448536))
+        assert both >= probability_of_all([0.9772499, 0.95]) - 0.001
+
+
+def test_verdict_tells_how_likely_all_required_criteria_are_met_with_every_group_counted():
+    verdict = decide(example_analysis(), OWNER)
+    shown = [row["probability_of_conformity"] for row in verdict["criteria"] if row["required"]]
+    together = verdict["probability_of_conformity_at_least"]
+    assert verdict["result"] == "pass" and 0.9 < together <= min(shown) and "chances" not in str(verdict["criteria"])
+    # One criterion, z = 1.4: Phi(1.4) = 0.9192433 (JCGM 106:2012, example of the Zener diode, figures from memory).
+    single = decide(example_analysis(soh(0.714, 0.010)), one_limit())
+    assert single["probability_of_conformity_at_least"] == pytest.approx(0.9192433, abs=1e-6)
+
+
+def test_verdict_that_is_held_or_vetoed_gives_no_probability():
+    assert decide(example_analysis(CUT_SHORT), OWNER)["probability_of_conformity_at_least"] is None
+    assert decide(example_analysis(), OWNER, [{"code": "open_danger", "message": "x", "who": "y", "at": "z"}])["probability_of_conformity_at_least"] is None

@@ -127,6 +127,9 @@ def criteria(analysis: dict[str, Any]) -> tuple[Block, ...]:
     if not required:
         return (Para(text.CRITERIA_NONE),)
     note = "" if not advisory else text.ADVISORY_IN_ANNEX_ONE if advisory == 1 else text.ADVISORY_IN_ANNEX.format(n=advisory)
+    together = number(get(analysis, "verdict", "probability_of_conformity_at_least"))
+    if together is not None:
+        note = " ".join(filter(None, (note, text.CRITERIA_TOGETHER.format(probability=_probability(together)))))
     return (_criteria_table(required, note),)
 
 

@@ -283,6 +283,7 @@ W_LIMITING = "not found from the group voltages"
 CRITERIA_HEAD = ("Criterion", "Measured", "Limit", "Guard band", "Acceptance limit", "Probability", "Result")
 CRITERIA_WIDTHS = (0.285, 0.155, 0.135, 0.085, 0.105, 0.105, 0.13)
 """Shares of the line that the columns of criteria take; words are of other length in other languages."""
+CRITERIA_TOGETHER = "That the pack meets all of these, every group counted: {probability} (lower bound)."
 CRITERIA_CAPTION = "Probability: that the true value lies inside the limit. {marks}."
 CRITERIA_NONE = "No criteria were applied."
 H_ADVISORY = "Advisory criteria"

@@ -206,6 +206,7 @@ W_LIMITING = "aus den Gruppenspannungen nicht gefunden"
 # ---- Kriterien -----------------------------------------------------------------------------------------
 CRITERIA_HEAD = ("Kriterium", "Gemessen", "Grenzwert", "Sicherheits\u00adband", "Annahme\u00adgrenze", "Wahrschein\u00adlichkeit", "Ergebnis")
 CRITERIA_WIDTHS = (0.26, 0.145, 0.135, 0.1, 0.09, 0.1, 0.17)
+CRITERIA_TOGETHER = "Dass der Akkupack alle zugleich erfüllt, jede Gruppe gezählt: {probability} (untere Grenze)."
 CRITERIA_CAPTION = "Wahrscheinlichkeit, dass der wahre Wert im Grenzwert liegt. {marks}."
 CRITERIA_NONE = "Es wurden keine Kriterien angewandt."
 H_ADVISORY = "Kriterien zur Information"
