@@ -128,7 +128,7 @@ def criteria(analysis: dict[str, Any]) -> tuple[Block, ...]:
         return (Para(text.CRITERIA_NONE),)
     note = "" if not advisory else text.ADVISORY_IN_ANNEX_ONE if advisory == 1 else text.ADVISORY_IN_ANNEX.format(n=advisory)
     together = number(get(analysis, "verdict", "probability_of_conformity_at_least"))
-    if together is not None:
+    if together is not None and result_of(get(analysis, "verdict", "result")) == "pass":  # a lower bound says nothing of a fail
         note = " ".join(filter(None, (note, text.CRITERIA_TOGETHER.format(probability=_probability(together)))))
     return (_criteria_table(required, note),)
 
