@@ -27,7 +27,7 @@ from cycler.database import (
     prepare_folder,
 )
 from cycler.errors import InputError, quote
-from cycler.files import name_file
+from cycler.files import name_file, sync
 
 BESIDE = ("-wal", "-shm", "-journal")
 """Ends of the files that SQLite keeps beside a database."""
@@ -87,7 +87,7 @@ def backup(place: str | Path | None, target: str | Path) -> Copied:
             from_.backup(to)
             to.execute("PRAGMA journal_mode = DELETE")  # one file, which can be read where nothing may be written
         shutil.copymode(source, part)  # whoever may not read the register may not read its copy
-        _sync(part)
+        sync(part)
         report = check_file(part)
         if not report.good:
             raise InputError(
@@ -98,7 +98,7 @@ def backup(place: str | Path | None, target: str | Path) -> Copied:
                 name_file(part, target)
             except FileExistsError:
                 raise _exists(target) from None
-            _sync(target.parent)
+            sync(target.parent)
     return Copied(target, report, target.stat().st_size)
 
 
@@ -129,7 +129,7 @@ def restore(place: str | Path | None, backup_file: str | Path) -> Copied:
         with _told("cannot copy the backup", register), _opened(open_to_read(copy)) as from_, _opened(sqlite3.connect(part)) as to:
             from_.backup(to)
             to.execute("PRAGMA journal_mode = DELETE")
-        _sync(part)
+        sync(part)
         report = check_file(part)
         if not report.good:
             raise InputError("the backup is not in order, so it was not put back", str(copy), _first(report), "take an older backup")
@@ -157,7 +157,7 @@ def _exchange(register: Path, part: Path) -> tuple[Path, dict[str, int] | None]:
                     reader.backup(to)
                     to.execute("PRAGMA journal_mode = DELETE")
                 shutil.copymode(register, kept)
-                _sync(kept)
+                sync(kept)
                 name_file(kept, aside)
             try:
                 _take_over(live)
@@ -169,7 +169,7 @@ def _exchange(register: Path, part: Path) -> tuple[Path, dict[str, int] | None]:
         if not any(sign in str(error) for sign in ("malformed", "not a database")):
             raise
         return _put_new(register, part, aside), None  # too damaged for SQLite to use, so nobody works with it
-    _sync(register.parent)
+    sync(register.parent)
     return aside, before
 
 
@@ -205,7 +205,7 @@ def _put_new(register: Path, part: Path, aside: Path | None = None) -> Path | No
         raise InputError(
             "another program made a register meanwhile", str(register), "it appeared while the backup was checked", "restore again",
         ) from None
-    _sync(register.parent)
+    sync(register.parent)
     return found
 
 
@@ -309,13 +309,3 @@ def _told(what: str, file: Path) -> Iterator[None]:
 def _first(report: chaincheck.CheckReport) -> str:
     more = len(report.problems) - 1 + report.more_problems
     return report.problems[0].text + (f"; and {more} more" if more else "")
-
-
-def _sync(path: Path) -> None:
-    """Have a file, or the names in a folder, on the disk before we go on; where a system cannot, as far as it can."""
-    with contextlib.suppress(OSError):
-        number = os.open(path, os.O_RDONLY)
-        try:
-            os.fsync(number)
-        finally:
-            os.close(number)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from cycler.errors import InputError, quote
 
-__all__ = ["ReadyFiles", "file_stem", "name_file", "ready_files", "target_folder"]
+__all__ = ["ReadyFiles", "file_stem", "name_file", "ready_files", "sync", "target_folder"]
 
 
 def target_folder(folder: str | Path) -> Path:
@@ -61,6 +61,8 @@ class ReadyFiles:
             for path in named:
                 path.unlink(missing_ok=True)
             raise
+        for folder in {path.parent for path in named}:
+            sync(folder)
         return tuple(named)
 
 
@@ -110,6 +112,16 @@ def name_file(part: Path, path: Path) -> None:
     except OSError:
         path.unlink(missing_ok=True)
         raise
+
+
+def sync(path: Path) -> None:
+    """Have a file, or the names in a folder, on the disk before we go on; where a system cannot, as far as it can."""
+    with contextlib.suppress(OSError):
+        number = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(number)
+        finally:
+            os.close(number)
 
 
 def _exists(what: str, path: Path) -> InputError:

@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import base64
 import binascii
+import os
 import re
+import stat
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -122,6 +124,8 @@ def _pdf_sealed(pdf: bytes, seal: dict[str, Any]) -> bytes:
 def load_file(path: str | Path) -> bytes:
     """The bytes of a file that may be a record, not more than one can have. InputError if it cannot be read."""
     try:
+        if not stat.S_ISREG(mode := os.stat(path).st_mode) and not stat.S_ISDIR(mode):  # a pipe would be waited for
+            raise InputError("the record is no file", str(path), "it is a device or a pipe", "name the file that was issued")
         with open(path, "rb") as stream:
             return stream.read(FILE_MAX + 1)
     except FileNotFoundError:

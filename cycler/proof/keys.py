@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from cycler.errors import InputError, quote
-from cycler.files import name_file
+from cycler.files import name_file, sync
 
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -335,7 +335,7 @@ def protect_key(path: str | Path | None, passphrase: str | None, new: str | None
     try:
         _check_part(part, target, key.public, new)
         os.replace(part, target)
-        _sync_folder(target.parent)
+        sync(target.parent)
     except OSError as error:
         raise _cannot_write(path, error) from None
     finally:
@@ -438,7 +438,7 @@ def _make(path: Path, passphrase: str | None) -> None:
     part = _written_part(path, _file_bytes(key, passphrase))
     try:
         name_file(part, path)
-        _sync_folder(path.parent)
+        sync(path.parent)
     except FileExistsError:
         _wait_for_content(path)
     except OSError as error:
@@ -480,16 +480,6 @@ def _wait_for_content(path: Path) -> None:
 def _remove(part: Path) -> None:
     with contextlib.suppress(OSError):
         part.unlink(missing_ok=True)
-
-
-def _sync_folder(folder: Path) -> None:
-    """Have the name survive a power cut, where the system can do that for a folder."""
-    with contextlib.suppress(OSError):
-        handle = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(handle)
-        finally:
-            os.close(handle)
 
 
 def _check_part(part: Path, path: Path, public: PublicKey, passphrase: str | None) -> None:

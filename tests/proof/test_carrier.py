@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import os
 import re
 import shutil
 import subprocess
@@ -161,3 +162,11 @@ def test_content_without_its_envelope_is_a_record_without_a_seal():
     assert read_record(envelope_bytes({"record": SMALL["record"], "seal": 7}), "x.json").envelope == {"record": SMALL["record"]}
     with_mark = read_record(b"\xef\xbb\xbf" + envelope_bytes(SMALL), "x.json")
     assert with_mark.envelope == SMALL and not with_mark.canonical
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_pipe_is_refused_and_not_waited_for(tmp_path):
+    pipe = tmp_path / "r.pdf"
+    os.mkfifo(pipe)
+    with pytest.raises(InputError, match="device or a pipe"):
+        load_file(pipe)
