@@ -105,11 +105,17 @@ def label_chart(content: Mapping[str, Any], record_sha256: str) -> Chart:
     ]
     what_to_do = _what_to_do(content, result)
     if what_to_do:
-        box = ((MARGIN, 63.0), (left - 1.0, 63.0), (left - 1.0, 78.0), (MARGIN, 78.0))
+        workshop = clean(content.get("workshop") or "")
+        high = 60.4 if workshop else 63.0  # whoever finds the pack has somebody to ask
+        low = high + (11.4 if workshop else 15.0)
+        box = ((MARGIN, high), (left - 1.0, high), (left - 1.0, low), (MARGIN, low))
         forbidden = what_to_do == text.LABEL_DO_NOT_USE
+        size = (9.6 if workshop else 12.0) if forbidden else 8.4 if workshop else 9.0
         items.append(Stroke(box, 0.8, INK, fill=INK if forbidden else WHITE))
-        items.append(_line(what_to_do, (MARGIN + left - 1.0) / 2, 74.3, room - 8.0, 12.0 if forbidden else 9.0, bold=True, shade=WHITE if forbidden else INK,
+        items.append(_line(what_to_do, (MARGIN + left - 1.0) / 2, (high + low) / 2 + 0.365 * size, room - 8.0, size, bold=True, shade=WHITE if forbidden else INK,
                            anchor="middle"))
+        if workshop:
+            items.append(_line(text.LABEL_ASK.format(workshop=workshop), MARGIN, 78.0, room, 6.0))
     else:
         tested = _tested(content)
         if tested:

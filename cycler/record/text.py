@@ -230,6 +230,7 @@ SEAL_NOTES = (
 REGISTER_STATE = "{n} entries, the newest with the SHA-256 {head}"
 
 # ---- label ---------------------------------------------------------------------------------------------
+LABEL_ASK = "Ask: {workshop}"
 LABEL_COVERAGE = "(k = 2)"
 LABEL_DO_NOT_USE = "DO NOT USE"
 LABEL_NO_CAPACITY = "capacity not shown"

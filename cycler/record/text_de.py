@@ -514,6 +514,7 @@ SEAL_NOTES = (
 REGISTER_STATE = "{n} Einträge, der neueste mit der SHA-256-Prüfsumme {head}"
 
 # ---- Etikett -------------------------------------------------------------------------------------------
+LABEL_ASK = "Auskunft: {workshop}"
 LABEL_COVERAGE = "(k = 2)"
 LABEL_DO_NOT_USE = "NICHT BENUTZEN"
 LABEL_NO_CAPACITY = "Kapazität nicht gezeigt"

@@ -15,8 +15,11 @@ from record_example import SHA256, example
 from cycler.criteria import load_criteria
 from cycler.pack import Pack
 from cycler.record import text as words
+from cycler.record.chart import Label
 from cycler.record.content import build_content
-from cycler.record.label import label_pdf, label_png
+from cycler.record.label import HEIGHT, label_chart, label_pdf, label_png
+from cycler.record.language import speaking
+from cycler.record.pdf import register_fonts
 
 poppler = pytest.mark.skipif(shutil.which("pdftoppm") is None, reason="pdftoppm of poppler-utils is not installed")
 WANTED = f"packreturn record 2026-0007 sha256 {SHA256}"
@@ -140,3 +143,16 @@ def test_label_long_names_are_set_smaller_then_cut_and_touch_neither_edge_nor_co
 def test_label_same_input_gives_the_same_bytes():
     assert label_pdf(content(), SHA256) == label_pdf(copy.deepcopy(content()), SHA256)
     assert label_png(content(), SHA256) == label_png(copy.deepcopy(content()), SHA256)
+
+
+@pytest.mark.parametrize("workshop", ["Quayside Pack Repair, 0123 456789", "W" * 200, None])
+@pytest.mark.parametrize("result", ["fail", "not_proven", "pass"])
+def test_label_of_a_pack_that_is_not_to_be_used_says_whom_to_ask_inside_the_paper(workshop, result):
+    with speaking("en"):
+        register_fonts()
+        chart = label_chart(content(result, workshop=workshop), SHA256)
+    lines = [item for item in chart.items if isinstance(item, Label)]
+    asks = [item for item in lines if item.text.startswith("Ask: ")]
+    assert len(asks) == (workshop is not None and result != "pass")
+    # 1.3 mm stay white below the lowest line: label printers reach no further (common practice, no source).
+    assert max(item.y for item in lines) <= HEIGHT - 1.3 * 72.0 / 25.4
