@@ -119,6 +119,7 @@ def _check_all(report: CheckReport, connection: Connection, database: Database, 
     for table, digest in (("logs", _log_digest), ("record_files", _bytes_digest), ("attachments", _content_digest)):
         if table in there:
             _guard(report, table, lambda table=table, digest=digest: _check_digests(report, connection, SCHEMA.tables[table], digest))
+    _guard(report, "the records", lambda: _check_whole_records(report, connection))
     _guard(report, "the version", lambda: _check_version(report, connection))
     if not report.chained:
         return
@@ -155,6 +156,18 @@ def _check_file(report: CheckReport, connection: Connection) -> None:
         there = {name: sql for name, sql in there.items() if name not in own}
     for name in there:
         report.add(f"{quote(name, 60)} is no part of a register: a trigger or view of somebody else can change what is written or read")
+
+
+def _check_whole_records(report: CheckReport, connection: Connection) -> None:
+    """A record is kept with its page and its PDF in one act: one without them was cut."""
+    files, records = (SCHEMA.tables[name] for name in ("record_files", "records"))
+    kinds: dict[int, set[str]] = {}
+    for record_id, kind in connection.execute(select(files.c.record_id, files.c.kind)):
+        kinds.setdefault(record_id, set()).add(kind)
+    for row in connection.execute(select(records.c.id, records.c.serial).order_by(records.c.id)):
+        missing = [kind for kind in ("html", "pdf") if kind not in kinds.get(row.id, ())]
+        if missing:
+            report.add(f"record {row.serial} has no {' and no '.join(missing)} file: it was taken away", None, "records", str(row.id))
 
 
 def _check_version(report: CheckReport, connection: Connection) -> None:

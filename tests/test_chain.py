@@ -353,6 +353,17 @@ def test_chain_worked_out_anew_shows_by_the_records_in_the_register(file):
     assert "record 2026-0001-1 was issued at entry" in problem.text
 
 
+def test_record_whose_files_were_cut_off_is_named(file):
+    def cut(connection):
+        connection.execute("delete from record_files")
+        connection.execute("delete from chain where table_name = 'record_files'")
+        chain_again(connection)
+
+    past_the_program(file, cut)
+    (problem,) = [problem for problem in custody.check(file).problems if problem.table == "records"]
+    assert problem.key == "1" and problem.text.startswith("record 2026-0001-1 has no html and no pdf file")
+
+
 def test_end_cut_off_shows_by_a_head_from_elsewhere(file):
     with Register.open(file) as register:
         head = register.chain_head()
