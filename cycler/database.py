@@ -245,7 +245,7 @@ def _not_writable(name: str) -> InputError:
 
 def no_such_register(file: Path) -> InputError:
     """The error for a register that does not exist where one is only read."""
-    mend = "check --register; a new register is made by: cycler add LOG --pack PACK.toml"
+    mend = "check --register; a new register is made by: cycler add LOG --pack PACK.toml, or cycler pack ID --new"
     if file.exists():
         why = "the file is empty (0 bytes)" if not file.stat().st_size else "it holds no table yet"
         return InputError("the register is empty", str(file), why, mend)

@@ -200,10 +200,16 @@ def _difference_sentence(row: Mapping[str, Any]) -> str:
     if u is None:
         return text.COMPARED_UNKNOWN_U.format(there=there)
     if kind == "same":
-        return text.COMPARED_SAME.format(amount=_signed(figure(difference, u, unit)), there=there)
+        return text.COMPARED_SAME.format(amount=_signed(_amount(difference, u, unit)), there=there)
     shape = text.COMPARED_HIGHER if difference > 0 else text.COMPARED_LOWER
     judged = text.COMPARED_JUDGED.get(_at(row, "improved"), "")
-    return shape.format(amount=figure(abs(difference), u, unit), judged=judged, there=there)
+    return shape.format(amount=_amount(abs(difference), u, unit), judged=judged, there=there)
+
+
+def _amount(difference: float, u: float, unit: str) -> str:
+    """A difference with its uncertainty; that of two shares is no share of anything."""
+    shown = figure(difference, u, unit)
+    return shown.removesuffix("%") + text.COMPARED_POINTS if unit == "share" else shown
 
 
 def _signed(shown: str) -> str:

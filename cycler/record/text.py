@@ -187,7 +187,7 @@ REPLACES_NO_REASON = "the test was judged anew"
 
 # ---- comparison with an earlier run --------------------------------------------------------------------
 H_COMPARED, H_COMPARED_ALL = "Compared with {name}", "Compared with {name}, every figure"
-COMPARED_NAME = "an earlier test"
+COMPARED_NAME, COMPARED_POINTS = "an earlier test", "percentage points"
 COMPARED_LABELS = {
     "capacity_ah": "Capacity", "energy_wh": "Energy", "state_of_health": "State of health", "resistance_10s_ohm": "Resistance after 10 s",
     "ohmic_ohm": "Ohmic resistance", "group_resistance_10s_ohm_worst": "Resistance after 10 s, worst group",
@@ -206,7 +206,7 @@ COMPARED_HEAD = ("Quantity (number of the group)", "There", "Here", "Difference"
 COMPARED_MEANING = {"better": "better", "worse": "worse", "same": "no difference shown", "invalid": "not valid, none claimed", "none": "–"}
 COMPARED_CAPTION = (
     "There: {there}. Here: {here}. ± expanded uncertainty, k = 2, of the difference too: what one instrument does alike in both tests is not counted twice. "
-    "Capacities are counted from true full here, so their ± holds what the voltmeter leaves open of it besides."
+    "Differences of shares are percentage points. Capacities are counted from true full here, so their ± holds what the voltmeter leaves open of it besides."
 )
 COMPARED_GROUP_HEAD = (
     "Group", "Capacity there / Ah", "Capacity here / Ah", "Difference / Ah", "10 s resistance there / mΩ", "10 s resistance here / mΩ", "Difference / mΩ")

@@ -471,7 +471,7 @@ REPLACES_NO_REASON = "die Prüfung wurde neu beurteilt"
 
 # ---- Vergleich mit einer früheren Prüfung --------------------------------------------------------------
 H_COMPARED, H_COMPARED_ALL = "Verglichen mit {name}", "Verglichen mit {name}, jede Größe"
-COMPARED_NAME = "einer früheren Prüfung"
+COMPARED_NAME, COMPARED_POINTS = "einer früheren Prüfung", "Prozentpunkte"
 COMPARED_LABELS = {
     "capacity_ah": "Kapazität", "energy_wh": "Energie", "state_of_health": "Alterungszustand (SOH)", "resistance_10s_ohm": "Widerstand nach 10 s",
     "ohmic_ohm": "Ohmscher Widerstand", "group_resistance_10s_ohm_worst": "Widerstand nach 10 s, schlechteste Gruppe",
@@ -490,7 +490,7 @@ COMPARED_HEAD = ("Größe (Nummer der Gruppe)", "Dort", "Hier", "Unterschied", "
 COMPARED_MEANING = {"better": "besser", "worse": "schlechter", "same": "kein Unterschied gezeigt", "invalid": "nicht gültig, keiner behauptet", "none": "–"}
 COMPARED_CAPTION = (
     "Dort: {there}. Hier: {here}. Nach ± die erweiterte Messunsicherheit, k = 2, auch die des Unterschieds: Was ein Messgerät in beiden Prüfungen gleich macht, zählt nicht doppelt. "
-    "Kapazitäten sind hier ab wirklich voll gezählt, ihr ± enthält daher auch, was das Voltmeter davon offen lässt."
+    "Unterschiede von Anteilen sind Prozentpunkte. Kapazitäten sind hier ab wirklich voll gezählt, ihr ± enthält daher auch, was das Voltmeter davon offen lässt."
 )
 COMPARED_GROUP_HEAD = (
     "Gr.", "Kapazität dort / Ah", "Kapazität hier / Ah", "Unterschied / Ah", "10-s-Widerstand dort / mΩ", "10-s-Widerstand hier / mΩ", "Unterschied / mΩ")
