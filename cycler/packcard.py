@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, func, or_, select
 
 from cycler import chain
 from cycler.database import Database, damaged, utc_now
@@ -130,11 +130,16 @@ class PackCards:
         """Dangers that nobody has closed: code, message, who, at and the entry's id. None of a pack that is not known."""
         with self._database.read() as connection:
             written = _entries_of(connection, _known_as(pack_id))
-        ended = ended_by(written)
-        return [
-            {"code": DANGER_CODE, "message": item.text, "who": item.who, "at": item.at, "id": item.id}
-            for item in written if item.kind == "danger" and item.act != CLOSE and item.id not in ended
-        ]
+        return _open_dangers(written)
+
+    def all_open_dangers(self) -> dict[str, list[dict[str, Any]]]:
+        """The same for every pack that has any, by its id."""
+        about = or_(_entries.c.kind == "danger", _entries.c.replaces_id.is_not(None))
+        with self._database.read() as connection:
+            written = [CardEntry(**row._mapping) for row in connection.execute(select(_entries).where(about).order_by(_entries.c.id))]
+        packs = dict.fromkeys(item.pack_id for item in written)
+        found = {pack_id: _open_dangers([item for item in written if item.pack_id == pack_id]) for pack_id in packs}
+        return {pack_id: dangers for pack_id, dangers in found.items() if dangers}
 
     def photo_bytes(self, sha256: str) -> bytes:
         """A photo byte for byte. InputError if there is none of this digest, or it is damaged."""
@@ -255,6 +260,15 @@ def ended_by(written: Sequence[CardEntry]) -> dict[int, CardEntry]:
                 ended[last[item.kind].id] = item
             last[item.kind] = item
     return ended
+
+
+def _open_dangers(written: Sequence[CardEntry]) -> list[dict[str, Any]]:
+    """Of what was written on one card: the dangers that still hold."""
+    ended = ended_by(written)
+    return [
+        {"code": DANGER_CODE, "message": item.text, "who": item.who, "at": item.at, "id": item.id}
+        for item in written if item.kind == "danger" and item.act != CLOSE and item.id not in ended
+    ]
 
 
 def checked_text(kind: str, text: str) -> str:

@@ -221,6 +221,13 @@ class Door:
             for row in self._register.packs()
         ]
 
+    def open_dangers(self) -> list[str]:
+        """A sentence for every danger that stands open on the card of a pack."""
+        return [
+            text.PACK_DANGER.format(pack=pack_id, **danger)
+            for pack_id, dangers in self._register.cards.all_open_dangers().items() for danger in dangers
+        ]
+
     # ---- one run -----------------------------------------------------------------------------------------------
 
     def run(self, run_id: int) -> RunDetail:

@@ -311,6 +311,7 @@ RUN_NO_HEADINGS = (
 RUN_TO_VERDICT = "Verdict and record"
 DOUBTS_TITLE = "Look at this first"
 CARD_DANGER = "Danger on the pack's card, still open: {message} (written by {who}). No verdict of this pack is a pass until it is closed."
+PACK_DANGER = "Open danger of pack {pack}: {message} (written by {who}). No pass of it holds until it is closed."
 CORRECTED = {
     "analysis": "Analysed again with another pack file by {who} on {at}: {why}",
     "label": "Given another label by {who} on {at}: {why}",

@@ -144,7 +144,8 @@ def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
         with open_register(settings) as register:
             packs = [item for item in register.packs() if pack_id in (None, item.id)]
             runs = register.runs(pack_id)
-            dangers = [(item.id, danger) for item in packs for danger in register.open_dangers(item.id)]
+            known = register.cards.all_open_dangers()
+            dangers = [(item.id, danger) for item in packs for danger in known.get(item.id, ())]
     if as_json:
         from dataclasses import asdict
 

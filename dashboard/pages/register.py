@@ -275,7 +275,7 @@ def body(door: Door, state: dict[str, str], chosen: list[int]) -> Component:
             foot.append(dcc.Link(text.REGISTER_PREVIOUS, href="/" + search_of(state, page=str(page - 1))))
         if page < pages:
             foot.append(dcc.Link(text.REGISTER_NEXT, href="/" + search_of(state, page=str(page + 1))))
-    return html.Div([table, html.P(foot, className="table-foot")])
+    return html.Div([components.doubts_box(door.open_dangers()), table, html.P(foot, className="table-foot")])
 
 
 def matches_pack(item: PackItem, words: str, verdict: str) -> bool:

@@ -34,10 +34,12 @@ def test_open_danger_of_the_card_stands_above_figures_and_verdict_until_it_is_cl
     entry = kept.add_card_entry("EB-0412", "danger", "Group 3 is swollen", who="A. Bench")
     for page in (run.layout(door, 2, {})[0], verdict.layout(door, 2, {})[0]):
         assert "Group 3 is swollen (written by A. Bench)" in words_of(page)
+    listed = words_of(register.body(door, register.state_of({}), []))
+    assert "Open danger of pack EB-0412: Group 3 is swollen (written by A. Bench)" in listed
     judged, when = door.judged(2, "resale")
     assert (judged["result"], when) == ("fail", None)
     kept.cards.supersede("EB-0412", entry, None, who="A. Bench", why="cells renewed")
-    assert door.known_besides(2) == []
+    assert door.known_besides(2) == [] == door.open_dangers()
 
 
 def test_withdrawn_run_is_marked_in_the_list_and_says_who_and_why_on_its_page(own):
