@@ -42,7 +42,7 @@ SEVERITIES = ("info", "caution", "defect", "danger")
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """One finding. ``group`` and ``step`` are numbers as in the analysis, or None."""
+    """One finding. ``group`` and ``step`` are numbers as in the analysis, or None; ``beyond_v`` is how far a voltage lies beyond its limit."""
 
     code: str
     severity: str
@@ -50,6 +50,7 @@ class Finding:
     evidence: str = ""
     group: int | None = None
     step: int | None = None
+    beyond_v: float = 0.0
 
     def to_dict(self) -> dict[str, Any]:
         """The contract's form."""
@@ -182,7 +183,7 @@ def _voltage_findings(
                 "group_undervoltage", "danger",
                 f"Group {g} was {'driven' if sure else 'perhaps driven'} down to {low:.3f} ± {expanded_v:.3f} V, below the "
                 f"{damage_v:.2f} V at which cells take damage: do not charge it unattended, have it examined.",
-                f"lowest reading {low:.3f} ± {expanded_v:.3f} V (k = 2)", group=g,
+                f"lowest reading {low:.3f} ± {expanded_v:.3f} V (k = 2)", group=g, beyond_v=damage_v - low,
             )
         )
     if overcharge_v is not None and high is not None and high > overcharge_v:
@@ -192,7 +193,7 @@ def _voltage_findings(
                 "group_overvoltage", "danger",
                 f"Group {g} was {'charged' if sure else 'perhaps charged'} to {high:.3f} ± {expanded_v:.3f} V, above {overcharge_v:.2f} V: "
                 "stop charging this pack, fire hazard.",
-                f"highest reading {high:.3f} ± {expanded_v:.3f} V (k = 2)", group=g,
+                f"highest reading {high:.3f} ± {expanded_v:.3f} V (k = 2)", group=g, beyond_v=high - overcharge_v,
             )
         )
     return out
@@ -319,8 +320,11 @@ def doubt_findings(zero_doubt_a: float, clock_in_doubt: bool, step: int) -> list
 
 
 def order(findings: Sequence[Finding]) -> tuple[Finding, ...]:
-    """Most severe first, else as found."""
-    return tuple(sorted(findings, key=lambda f: -SEVERITIES.index(f.severity)))
+    """Most severe first, else as found; dangers of one code with the voltage that lies farthest beyond its limit first."""
+    first = {finding.code: place for place, finding in reversed(list(enumerate(findings)))}
+    return tuple(sorted(
+        findings, key=lambda f: (-SEVERITIES.index(f.severity), first[f.code] if f.severity == "danger" else 0, -f.beyond_v),
+    ))
 
 
 def _percent(share: float) -> str:

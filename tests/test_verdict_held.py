@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cycler.criteria import criteria_from_dict, load_criteria, shipped_sets
+from cycler.findings import Finding, order
 from cycler.verdict import CAPACITY_NOT_VALID, UNJUDGED_DEFECTS, decide, probability_of_all
 from tests.analysis_example import example_analysis
 from tests.verdict_cases import CUT_SHORT, OWNER, one_limit, soh
@@ -216,3 +217,13 @@ def test_verdict_tells_how_likely_all_required_criteria_are_met_with_every_group
 def test_verdict_that_is_held_or_vetoed_gives_no_probability():
     assert decide(example_analysis(CUT_SHORT), OWNER)["probability_of_conformity_at_least"] is None
     assert decide(example_analysis(), OWNER, [{"code": "open_danger", "message": "x", "who": "y", "at": "z"}])["probability_of_conformity_at_least"] is None
+
+
+def test_gravest_of_several_dangers_of_a_kind_stands_first():
+    findings = [
+        Finding("low_capacity", "defect", "d"), Finding("group_overvoltage", "danger", "1", group=1, beyond_v=0.001),
+        Finding("self_heating", "danger", "2", group=2), Finding("group_overvoltage", "danger", "5", group=5, beyond_v=0.013),
+        Finding("high_resistance", "defect", "e"),
+    ]
+    assert [item.message for item in order(findings)] == ["5", "1", "2", "d", "e"]
+    assert "beyond_v" not in findings[1].to_dict()

@@ -202,11 +202,11 @@ def veto_panel(verdict: dict[str, Any]) -> Component | None:
     vetoes = verdict.get("vetoes") or []
     if not vetoes:
         return None
-    messages = {item["code"]: item.get("message") for item in verdict.get("veto_findings") or ()}
+    told = [(item.get("code") or "", item.get("message")) for item in verdict.get("veto_findings") or ()]
+    told += [(code, None) for code in vetoes if code not in {of for of, _message in told}]
     items = [
-        html.Li([html.Strong(record_text.code_label(code).capitalize()), ": ",
-                 messages.get(code) or record_text.code_sentence(code)])
-        for code in vetoes
+        html.Li([html.Strong(record_text.code_label(code).capitalize()), ": ", message or record_text.code_sentence(code)])
+        for code, message in told
     ]
     return html.Div(
         [html.H2(text.VERDICT_VETO), html.Ul(items)],

@@ -74,3 +74,9 @@ def test_record_issued_on_the_page_is_sealed_with_the_key_of_the_door(own, tmp_p
     for kind in item.kinds:
         carried = read_record(door.record_file(item.id, kind), f"r.{kind}")
         assert carried.envelope["seal"]["public_key"] == key.public_b64 and carried.envelope["record"]["workshop"] == "Quayside Pack Repair"
+
+
+def test_every_group_that_rules_the_pack_out_is_named_above_the_verdict():
+    found = [{"code": "group_overvoltage", "message": f"Group {n} was charged to 4.300 V."} for n in (5, 1)]
+    said = words_of(verdict.veto_panel({"vetoes": ["group_overvoltage", "temperature_high"], "veto_findings": found}))
+    assert said.index("Group 5 was") < said.index("Group 1 was") < said.lower().index("temperature")
