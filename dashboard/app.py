@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import secrets
 from pathlib import Path
+from urllib.parse import unquote
 
 import dash
 from dash import Dash, Input, Output, State, dcc, html
@@ -14,7 +15,7 @@ from cycler.errors import InputError
 from dashboard import components, ids, security, text
 from dashboard.address import query_of
 from dashboard.data import Door
-from dashboard.pages import add, columns_form, comparison, register, run, verdict
+from dashboard.pages import add, columns_form, comparison, pack, register, run, verdict
 from dashboard.routes import add_routes
 from dashboard.uploads import UPLOAD_BYTES_MAX, Uploads
 
@@ -90,6 +91,8 @@ def create_app(
         [
             _frame(),
             register.layout(door, {}),
+            add.skeleton(door),
+            pack.skeleton(),
             run.skeleton(),
             comparison.skeleton(),
             verdict.skeleton(),
@@ -100,6 +103,7 @@ def create_app(
     add.register(app, door, uploads)
     columns_form.register(app, door, uploads)
     run.register(app, door)
+    pack.register(app, door)
     comparison.register(app, door)
     verdict.register(app, door)
     app.server.extensions["dashboard_door"] = door
@@ -148,6 +152,10 @@ def page_for(door: Door, pathname: str | None, search: str | None) -> tuple[Comp
             return register.layout(door, query), text.REGISTER_TITLE
         if parts == ["compare"]:
             return comparison.layout(door, query), text.COMPARE_TITLE
+        if parts == ["add"]:
+            return add.layout(door, query), text.ADD_TITLE
+        if parts[0] == "pack" and len(parts) == 2:
+            return pack.layout(door, unquote(parts[1]), query)
         if parts[0] == "run" and len(parts) in (2, 3) and parts[1].isdecimal() and len(parts[1]) < 10:
             run_id = int(parts[1])
             if len(parts) == 2:
@@ -161,8 +169,8 @@ def page_for(door: Door, pathname: str | None, search: str | None) -> tuple[Comp
 
 
 def _nav(pathname: str | None) -> list[Component]:
-    links = ((text.NAV_REGISTER, "/"), (text.NAV_COMPARE, "/compare"))
-    here = "/compare" if (pathname or "").startswith("/compare") else "/"
+    links = ((text.NAV_REGISTER, "/"), (text.NAV_ADD, "/add"), (text.NAV_COMPARE, "/compare"))
+    here = next((href for _name, href in links[1:] if (pathname or "").startswith(href)), "/")
     return [
         dcc.Link(name, href=href, className="nav-link nav-here" if href == here else "nav-link") for name, href in links
     ]

@@ -11,7 +11,8 @@ from cycler.record import text as record_text
 PRODUCT = "packreturn"
 PRODUCT_LINE = "tests of repaired packs"
 SKIP = "Skip to the content"
-NAV_REGISTER, NAV_COMPARE = "Register", "Compare"
+NAV_REGISTER, NAV_ADD, NAV_COMPARE = "Register", "Add a test", "Compare"
+ADD_TITLE = "Add a test"
 NAME_SHOWN = 5
 LOADING = "Reading …"
 NOT_KNOWN = "not known"

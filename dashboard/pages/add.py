@@ -21,6 +21,16 @@ LABEL_LENGTH_MAX = 120
 # ---- layout ----------------------------------------------------------------------------------------------------
 
 
+def layout(door: Door, _query: dict[str, str]) -> Component:
+    """The page."""
+    return html.Div([html.H1(text.ADD_TITLE), panel(door)], className="page page-add")
+
+
+def skeleton(door: Door) -> Component:
+    """Every component of the page that a callback names, for the checks at start."""
+    return panel(door)
+
+
 def panel(door: Door) -> Component:
     """Drop zone and, once files are there, the form."""
     return html.Section(

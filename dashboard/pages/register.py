@@ -13,7 +13,6 @@ from cycler.record.values import figure, rated
 from dashboard import components, ids, text
 from dashboard.address import query_of
 from dashboard.data import COMPARE_MAX, Door, PackItem, RunItem
-from dashboard.pages import add
 
 ROWS_ON_PAGE = 50
 DEFAULTS = {"view": "runs", "q": "", "verdict": "all", "sort": "-id", "page": "1"}
@@ -49,7 +48,7 @@ def layout(door: Door, query: dict[str, str]) -> Component:
     return html.Div(
         [
             html.H1(text.REGISTER_TITLE),
-            add.panel(door),
+            html.P(dcc.Link(text.NAV_ADD, href="/add", className="button button-main"), className="no-print"),
             html.Div(
                 [
                     html.Label(text.REGISTER_SEARCH, htmlFor=ids.REGISTER_SEARCH, className="for-readers"),

@@ -9,7 +9,7 @@ import pytest
 
 from cycler.readers import parse_columns
 
-from .test_browser import drop, open_page, words
+from .walking import drop, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 

@@ -9,7 +9,7 @@ import pytest
 from cycler.quantities import figure_text
 
 from .conftest import add_overcharged
-from .test_browser import BEFORE, SISTER, drop, open_page, words
+from .walking import BEFORE, SISTER, drop, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
