@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -43,6 +44,12 @@ from cycler.uncertainty import (
 )
 
 SCHEMA = "cycler.analysis/1"
+
+Progress = Callable[[str, float | None], None]
+"""Told the stage that begins and, where it is known, which share of that stage is done. What it raises ends the work."""
+
+STAGES = ("channels", "steps", "capacity", "resistance", "groups", "findings", "incremental", "verdict")
+"""What :func:`analyze` tells to ``progress``, in this order."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,7 +103,7 @@ def infer_pack(pack: Pack, log: Log, steps: tuple[Step, ...]) -> Pack:
     return replace(pack, **changes, inferred=tuple(sorted(changes))) if changes else pack
 
 
-def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysis:
+def analyze(log: Log, pack: Pack | None = None, criteria: Any = None, progress: Progress | None = None) -> Analysis:
     """Analyse one test.
 
     Parameters
@@ -106,6 +113,8 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         Ratings and instrument; without it the default measuring chain counts and nothing is assumed of the pack.
     criteria : Criteria, optional
         The shipped "return-to-owner" set if left out.
+    progress : callable, optional
+        Hears of each of :data:`STAGES` as it begins; what it raises is passed on, and there is no analysis then.
 
     Returns
     -------
@@ -117,8 +126,11 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
 
     criteria = criteria if criteria is not None else load_criteria("return-to-owner")
     stated = pack or Pack()
+    tell = progress or _nobody
+    tell("channels", 0.0)
     whole_log, sensors = with_temperatures(log, stated)
-    log, numbers, unusable, partly = _usable(whole_log)
+    log, numbers, unusable, partly = _usable(whole_log, lambda share: tell("channels", share))
+    tell("steps", None)
     steps = segment_steps(log, stated)
     pack = infer_pack(stated, whole_log, steps)
     group_sum = log.series > 0 and not np.any(np.isfinite(whole_log.voltage_v))
@@ -129,6 +141,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     if pack is not stated:
         # End reasons depend on the limits; limits set by the log's own end stay unknown to them.
         steps = with_end_reasons(log, replace(pack, group_cutoff_voltage_v=stated.group_cutoff_voltage_v), steps)
+    tell("capacity", None)
     switches = cap.find_switches(log, steps)
     flow = cap.charge_flow(log, steps, switches)
     discharges = cap.find_discharges(log, pack, steps, flow)
@@ -150,6 +163,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     chosen = _headline_index(sheets)
     headline = discharges[chosen] if chosen is not None else None
     doubts = tuple(sheets[chosen]["reasons"]) if chosen is not None else ("no_discharge",)
+    tell("resistance", None)
     all_edges = find_edges(log, steps, switches)
     edges = most_telling(all_edges, EDGES_MAX)
     voltage = pack_voltage(log)
@@ -159,6 +173,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     ]
     main_edge = headline_edge(edges, pack_responses, group_responses, steps, headline, flow)
     pack_responses, group_responses = with_joint_ohmic(edges, pack_responses, group_responses, main_edge, flow, headline, pack)
+    tell("groups", None)
     table = group_table(
         log, pack, steps, flow, headline, edges, group_responses, main_edge, charges, numbers, doubts, leak_limit_ma(criteria, pack),
         _ammeter_shares(sheets[chosen]) if chosen is not None else None,
@@ -176,6 +191,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     pairing, _ = pair_charge_discharge(discharges, charges, breaks if not _common_clock(log) else ())
     charged = charge_sheets(log, pack, steps, flow, charges, zero, doubted)
     heat, heat_sheet, heat_findings = thermal_figures(log, pack, steps, sensors)
+    tell("findings", None)
     found = [
         *conduct.pack_file_findings(log, pack, fits, len(unusable)),
         *unusable,
@@ -199,6 +215,9 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
     found = list(findings.order(findings.without_lesser(found)))
     # A step's own charge is the plain trapezoid over its rows, as a counter would show it.
     rows_only = cap.charge_flow(log, steps, (), flow.counters)
+    incremental = incremental_sheet(
+        log, pack, steps, discharges, charges, headline, numbers, whole_log.series, lambda share: tell("incremental", share),
+    )
     contract: dict[str, Any] = {
         "schema": SCHEMA,
         "software": {"name": "packreturn", "version": _version()},
@@ -218,7 +237,7 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         "efficiency": efficiency,
         "resistance": resistance,
         "power": power_sheet(log, pack, edges, pack_responses, group_responses, main_edge, resistance, numbers),
-        "incremental": incremental_sheet(log, pack, steps, discharges, charges, headline, numbers, whole_log.series),
+        "incremental": incremental,
         "groups": told(_with_unusable(table.rows, unusable, whole_log), partly),
         "limiting_group": table.limiting_group,
         "capacity_if_limiting_group_matched_ah": table.capacity_if_matched_ah,
@@ -230,13 +249,18 @@ def analyze(log: Log, pack: Pack | None = None, criteria: Any = None) -> Analysi
         "findings": [finding.to_dict() for finding in found],
     }
     contract = plain(contract)
+    tell("verdict", None)
     contract["verdict"] = plain(decide(contract, criteria))
     return Analysis(log, pack, steps, contract)
 
 
-def _usable(log: Log) -> tuple[Log, tuple[int, ...], tuple[Finding, ...], tuple[Finding, ...]]:
+def _nobody(_stage: str, _share: float | None) -> None:
+    """Nobody asked how far the work is."""
+
+
+def _usable(log: Log, progress: Callable[[float], None] | None = None) -> tuple[Log, tuple[int, ...], tuple[Finding, ...], tuple[Finding, ...]]:
     """The log without group readings that say nothing, the numbers of the columns that stay, findings on those that went and on stretches."""
-    screened = screen(log)
+    screened = screen(log, progress)
     numbers = tuple(g for g in range(1, log.series + 1) if g not in screened.lost)
     if not screened.lost:
         return screened.log, numbers, (), screened.partly

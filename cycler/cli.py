@@ -26,6 +26,7 @@ from cycler.commands.proving import key, verify
 from cycler.commands.reading import analyze, inspect
 from cycler.commands.recording import label, record
 from cycler.commands.serving import demo, serve
+from cycler.commands.watching import watch
 from cycler.errors import CyclerError
 
 EXIT_DEFECT, EXIT_INPUT, EXIT_INTERRUPTED, EXIT_BROKEN_PIPE = 1, 2, 130, 141
@@ -60,7 +61,7 @@ class _Group(click.Group):
 cycler = _Group(
     "cycler",
     params=[*global_options(), version_option()],
-    commands=[inspect, analyze, add, list_runs, show, compare, history, standing, decide, record, label, verify, key, pack, correct, export, columns, backup, restore, check, serve, demo],
+    commands=[inspect, analyze, add, list_runs, show, compare, history, standing, decide, record, label, verify, key, pack, correct, export, columns, backup, restore, check, watch, serve, demo],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     help=(
         "Charge and discharge logs of a repaired battery pack to capacity, resistance, group sag, a verdict and a "

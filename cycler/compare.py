@@ -36,8 +36,8 @@ from cycler.errors import InputError
 from cycler.quantities import COVERAGE_FACTOR, figure_text
 
 __all__ = [
-    "PROPORTIONAL_SOURCES", "RATE_NOTE_SHARE", "RESISTANCE_GAIN_SOURCES", "TEMPERATURE_NOTE_K", "WITH_TIME_SOURCES", "Budgeted", "compare",
-    "reduced", "same_instrument", "u_difference_from_budgets", "u_difference_with_common_gain",
+    "PROPORTIONAL_SOURCES", "RATE_NOTE_SHARE", "RESISTANCE_GAIN_SOURCES", "TEMPERATURE_NOTE_K", "WITH_TIME_SOURCES", "Budgeted", "changes", "compare",
+    "difference_text", "reduced", "same_instrument", "u_difference_from_budgets", "u_difference_with_common_gain",
 ]
 
 Analysis = Mapping[str, Any]
@@ -120,8 +120,8 @@ def compare(analyses: Sequence[Analysis], names: Sequence[str], reference: int =
     Returns
     -------
     dict
-        ``names``, ``reference`` (index), ``same_instrument`` (per run, None for the reference), ``notes``,
-        ``rows`` and ``groups``. A row has quantity, label, unit, better, and per run: ``values``, ``u``, ``group``
+        ``names``, ``reference`` (index), ``same_instrument`` (per run, None for the reference), ``notes``, ``doubts`` (per run those of
+        the notes that make its differences doubtful), ``rows`` and ``groups``. A row has quantity, label, unit, better, and per run: ``values``, ``u``, ``group``
         (of the worst group), ``bound``, ``difference``, ``u_difference``, ``significant`` (abs(d) > 2u; None where
         there is nothing to judge), ``ratio``, ``u_ratio``, ``improved``, ``sentence``. ``groups`` has per group the
         same lists (without sentences) under ``capacity_ah``, ``resistance_10s_ohm``, ``sag_10s_v``, ``sag_end_v``.
@@ -147,11 +147,13 @@ def compare(analyses: Sequence[Analysis], names: Sequence[str], reference: int =
     for line in _LINES:
         figures = [line.take(analysis) for analysis in analyses]
         rows.append(_row(line, figures, analyses, names, reference, shared))
+    doubts = _doubts(analyses, names, reference, shared)
     return {
         "names": list(names),
         "reference": reference,
         "same_instrument": shared,
-        "notes": _notes(analyses, names, reference, shared),
+        "notes": _notes(names, reference, shared, doubts),
+        "doubts": doubts,
         "rows": rows,
         "groups": _groups(analyses, names, reference, shared),
     }
@@ -328,33 +330,96 @@ def _groups(
 
 # --- notes on comparability --------------------------------------------------------------------------------
 
-def _notes(
+def _notes(names: Sequence[str], reference: int, shared: Sequence[bool | None], doubts: Sequence[Sequence[str]]) -> list[str]:
+    """What stands between the runs besides the pack: instrument, temperature, rate, start, kind of pack."""
+    notes: list[str] = []
+    for index, name in enumerate(names):
+        if shared[index]:
+            notes.append(f"{names[reference]} and {name} declare the same instrument: its gain and zero errors are common and do not count twice.")
+        notes += doubts[index]
+    return notes
+
+
+def _doubts(
     analyses: Sequence[Analysis], names: Sequence[str], reference: int, shared: Sequence[bool | None]
-) -> list[str]:
-    """What stands between the runs besides the pack: instrument, temperature, rate, kind of pack."""
-    notes = []
+) -> list[list[str]]:
+    """Per run: in what it was not tested like the reference, or is not the same kind of pack."""
+    found: list[list[str]] = []
     base, base_name = analyses[reference], names[reference]
     for index, (analysis, name) in enumerate(zip(analyses, names)):
+        own: list[str] = []
+        found.append(own)
         if index == reference:
             continue
         pair = f"{base_name} and {name}"
-        if shared[index]:
-            notes.append(f"{pair} declare the same instrument: its gain and zero errors are common and do not count twice.")
-        else:
-            notes.append(
+        if not shared[index]:
+            own.append(
                 f"{pair} do not declare the same instrument (the same id under [instrument]): all errors are taken as independent."
             )
         for key, word, unit in (("series", "number of groups", ""), ("chemistry", "chemistry", ""), ("rated_capacity_ah", "rated capacity", " Ah")):
             a, b = part(base, "pack", key), part(analysis, "pack", key)
             if a is not None and b is not None and a != b:
-                notes.append(f"{pair} differ in {word}: {a}{unit} and {b}{unit}.")
+                own.append(f"{pair} differ in {word}: {a}{unit} and {b}{unit}.")
         a, b = (number(part(item, "capacity", "mean_temperature_c")) for item in (base, analysis))
         if a is not None and b is not None and abs(a - b) >= TEMPERATURE_NOTE_K:
-            notes.append(
+            own.append(
                 f"{pair} were tested at {a:.0f} °C and {b:.0f} °C: part of the difference in capacity and resistance may "
                 "come from the temperature."
             )
         a, b = (number(part(item, "capacity", "rate_it")) for item in (base, analysis))
         if a and b and abs(a - b) > RATE_NOTE_SHARE * max(a, b):
-            notes.append(f"{pair} were discharged at {a:.2g} It and {b:.2g} It: part of the difference may come from the rate.")
-    return notes
+            own.append(f"{pair} were discharged at {a:.2g} It and {b:.2g} It: part of the difference may come from the rate.")
+        a, b = (part(item, "capacity", "started_full") for item in (base, analysis))
+        if part(base, "capacity") and part(analysis, "capacity") and (a is True) != (b is True):
+            full, other = (base_name, name) if a is True else (name, base_name)
+            own.append(f"{full} was full at the start of its discharge, {other} was not shown to be: part of the difference may come from the start.")
+    return found
+
+
+# --- what changed, in figures ------------------------------------------------------------------------------
+
+_POINTS = "percentage points"
+
+
+def difference_text(row: Mapping[str, Any], index: int) -> str:
+    """Difference of a run from the reference with sign and expanded uncertainty: "+2.838 ± 0.016 Ah"; shares in percentage points."""
+    difference, u, unit = row["difference"][index], row["u_difference"][index], row["unit"]
+    if unit == "V":
+        difference, u, unit = difference * 1e3, None if u is None else u * 1e3, "mV"
+    shown = figure_text(float(difference), u, unit)
+    if unit == "share":
+        shown = shown.replace("%", _POINTS)
+    return f"+{shown}" if difference > 0 else shown
+
+
+def changes(result: Mapping[str, Any], index: int) -> dict[str, list[dict[str, str]]]:
+    """What of a comparison changed from the reference to one run, line by line.
+
+    Parameters
+    ----------
+    result : dict
+        Of :func:`compare`.
+    index : int
+        The run.
+
+    Returns
+    -------
+    dict
+        Lists of ``{"quantity", "label", "difference"}`` under ``better``, ``worse`` and ``differs`` (beyond the uncertainty, without a better end),
+        ``within`` (no difference shown) and ``unclaimed`` (an invalid test, unknown uncertainty or other ratings forbid it). Figures missing in
+        one of the two runs are in none.
+    """
+    found: dict[str, list[dict[str, str]]] = {key: [] for key in ("better", "worse", "differs", "within", "unclaimed")}
+    reference = result["reference"]
+    for row in result["rows"]:
+        if row["difference"][index] is None:
+            continue
+        if not (row["valid"][index] and row["valid"][reference]) or row["significant"][index] is None:
+            key = "unclaimed"
+        elif not row["significant"][index]:
+            key = "within"
+        else:
+            key = {True: "better", False: "worse", None: "differs"}[row["improved"][index]]
+        shown = difference_text(row, index) if key != "unclaimed" else ""
+        found[key].append({"quantity": row["quantity"], "label": row["label"], "difference": shown})
+    return found

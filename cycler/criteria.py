@@ -226,6 +226,13 @@ def criteria_from_text(text: str, sha256: str = "", file: str = "criteria") -> C
     return criteria_from_dict({**rule, "criterion": rows}, "", file, sha256 or str(kept.get("sha256") or ""))
 
 
+def criteria_from_bytes(raw: bytes, file: str) -> Criteria:
+    """A set of one's own from the bytes of a .toml file called ``file``. InputError as for :func:`load_criteria`."""
+    own = _from_bytes(raw, file)
+    _refuse_borrowed_name(own)
+    return own
+
+
 def _may_be_a_file(path: Path) -> bool:
     try:
         return path.exists()
@@ -234,9 +241,12 @@ def _may_be_a_file(path: Path) -> bool:
 
 
 def _read(path: Path) -> Criteria:
-    raw = read_bytes(path, _KIND)  # once: the digest is that of the bytes that judge
-    data, text = parse_toml(raw, str(path), _KIND)
-    return criteria_from_dict(data, text, str(path), hashlib.sha256(raw).hexdigest())
+    return _from_bytes(read_bytes(path, _KIND), str(path))
+
+
+def _from_bytes(raw: bytes, file: str) -> Criteria:
+    data, text = parse_toml(raw, file, _KIND)
+    return criteria_from_dict(data, text, file, hashlib.sha256(raw).hexdigest())  # the digest is that of the bytes that judge
 
 
 def _refuse_borrowed_name(own: Criteria) -> None:

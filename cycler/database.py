@@ -114,7 +114,10 @@ class Database:
                 raise RuntimeError(f"a row of {beside} was written beside the chain; write it with cycler.chain.insert")
 
     def _engine(self) -> Engine:
-        own = {"creator": lambda: open_to_read(self.file)} if self.file and self.read_only else {}
+        own = {}
+        if self.file:
+            file, opener = self.file, open_to_read if self.read_only else _open_to_write
+            own = {"creator": lambda: opener(file)}
         try:
             engine = create_engine(self._url, poolclass=NullPool, hide_parameters=True, **own)
         except (ModuleNotFoundError, NoSuchModuleError) as error:
@@ -388,6 +391,17 @@ def open_to_read(file: Path) -> sqlite3.Connection:
     beside = any(file.with_name(file.name + end).exists() for end in ("-wal", "-journal"))
     address = f"{file.as_uri()}?mode=ro" + ("" if beside else "&immutable=1")
     return sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False)
+
+
+def _open_to_write(file: Path) -> sqlite3.Connection:
+    """A connection to an SQLite file that must be there: a file that vanished is not made anew, empty, in its place."""
+    file = file.resolve()
+    if not file.exists():
+        raise InputError(
+            "the register is no longer there", str(file), "its file was moved, renamed or deleted, or its disk is not connected",
+            "connect the disk or put the file back, then try again",
+        )
+    return sqlite3.connect(f"{file.as_uri()}?mode=rw", uri=True, timeout=BUSY_TIMEOUT_S, check_same_thread=False)
 
 
 def _sqlite_connect(connection: sqlite3.Connection, _record: object) -> None:

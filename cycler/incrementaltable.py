@@ -6,7 +6,7 @@ Curves themselves are not kept: :func:`incremental_curves` makes them again from
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -89,7 +89,7 @@ class _Found:
 
 def incremental_sheet(
     log: Log, pack: Pack, steps: tuple[Step, ...], discharges: Sequence[Discharge], charges: Sequence[ChargeRun],
-    headline: Discharge | None, numbers: tuple[int, ...], whole_series: int,
+    headline: Discharge | None, numbers: tuple[int, ...], whole_series: int, progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Peaks of one discharge and one charge.
 
@@ -106,6 +106,8 @@ def incremental_sheet(
         Of these the steps that count.
     headline : Discharge or None
         The discharge of the reported capacity.
+    progress : callable, optional
+        Hears before each channel which share of them is done; what it raises ends the work.
 
     Returns
     -------
@@ -121,12 +123,23 @@ def incremental_sheet(
     rated = pack.rated_capacity_ah or (headline.net_ah if headline is not None else None)
     sheet: dict[str, Any] = {}
     rows: list[dict[str, Any]] = [{"group": number} for number in numbers]
+    channels = len(WAYS) * (1 + len(rows))
+    done = 0
+
+    def next_channel() -> None:
+        nonlocal done
+        if progress is not None:
+            progress(done / channels)
+        done += 1
+
     for way, runs in zip(WAYS, (loads, fills)):
+        next_channel()
         found = _choose(log, steps, runs, -1 if way == "discharge" else 1, preferred, rated, series or 1)
         common = _common(way, found, log, "group_sum" if group_sum else "pack", series, rated, bool(pack.rated_capacity_ah))
         voltage = pack_voltage(log) / series if series else None
         sheet[way] = common | _channel(way, log, pack, found, voltage, series, False)
         for g, row in enumerate(rows):
+            next_channel()
             row[way] = _channel(way, log, pack, found, log.group_voltage_v[:, g], None, True)
     return sheet | {"order": ORDER, "groups": rows}
 

@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING, Any
 
 from cycler.errors import InputError, quote
 from cycler.files import file_stem, ready_files, target_folder
-from cycler.workflow import before_of, columns_settings, judge, judged_with, run_name, source_rows
+from cycler.workflow import (
+    before_of,
+    columns_settings,
+    judge,
+    judged_with,
+    run_name,
+    source_rows,
+    with_decision,
+)
 
 if TYPE_CHECKING:
     from cycler.criteria import Criteria
@@ -38,6 +46,8 @@ class Wanted:
         Run that this one is compared with: the pack before the repair, or its sister.
     customer : bool
         Show the customer's reference of the pack card.
+    by, remark : str or None
+        Who decides, and what they remark. Where either is given and the newest verdict says another, the run is judged anew.
     """
 
     criteria: Criteria | None = None
@@ -45,6 +55,8 @@ class Wanted:
     language: str = "en"
     against: int | None = None
     customer: bool = False
+    by: str | None = None
+    remark: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,22 +176,57 @@ def label_content(register: Register, run_id: int, serial: str | None = None) ->
     """
     register.refuse_withdrawn(run_id)
     content, record_sha256 = kept_content(register, run_id, serial)
-    row = next(row for row in register.records(run_id) if row.serial == content["serial"])
-    judged = next((verdict for verdict in register.verdicts(run_id) if verdict.id == row.verdict_id), None)
-    run, latest, result = register.run(run_id), register.latest_verdict(run_id), content["verdict"]["result"]
-    why = ""
-    if result != "fail" and (dangers := register.open_dangers(run.pack_id)):
-        why = f"a danger stands on the pack's card since: {dangers[0]['message']}"
-    elif judged is not None and judged.analysis_id != run.analysis_id:
-        why = "the run was corrected since"
-    elif latest is not None and _WORSE.index(latest.result) > _WORSE.index(result):
-        why = f"it says {result.replace('_', ' ')}; judged anew by {quote(latest.criteria_name)} the run is {latest.result.replace('_', ' ')}"
+    why = _Since(register, run_id).why(content["serial"], content["verdict"]["result"])
     if why:
         raise InputError(
             f"record {content['serial']} holds no more, so it gets no label", register.name, why,
             f"issue a new one with: cycler record {run_id} --to FOLDER",
         )
     return content, record_sha256
+
+
+def standing_records(register: Register, run_id: int) -> list[dict[str, Any]]:
+    """Every record of a run, oldest first, and what became of it since.
+
+    Returns
+    -------
+    list of dict
+        ``record`` and ``verdict``: their rows (the verdict None where a record has none); ``number``: of the verdict among those of the run;
+        ``replaced_by``: serial of the first later record by another verdict, or None; ``why_not``: why it holds no more, "" where it does.
+    """
+    since, rows = _Since(register, run_id), register.records(run_id)
+    found = []
+    for place, row in enumerate(rows):
+        verdict = since.verdicts.get(row.verdict_id)
+        found.append({
+            "record": row, "verdict": verdict, "number": list(since.verdicts).index(row.verdict_id) + 1 if verdict is not None else None,
+            "replaced_by": next((later.serial for later in rows[place + 1:] if later.verdict_id != row.verdict_id), None),
+            "why_not": since.why(row.serial, verdict.result if verdict is not None else "pass"),
+        })
+    return found
+
+
+class _Since:
+    """What became of a run since records of it were issued."""
+
+    def __init__(self, register: Register, run_id: int) -> None:
+        self.verdicts = {verdict.id: verdict for verdict in register.verdicts(run_id)}
+        self._records = {row.serial: row for row in register.records(run_id)}
+        self._run, self._latest = register.run(run_id), register.latest_verdict(run_id)
+        self._dangers = register.open_dangers(self._run.pack_id)
+
+    def why(self, serial: str, result: str) -> str:
+        """Why a record that says ``result`` holds no more, "" where it does."""
+        judged, latest = self.verdicts.get(self._records[serial].verdict_id), self._latest
+        if self._run.withdrawn:
+            return "the run was withdrawn since"
+        if result != "fail" and self._dangers:
+            return f"a danger stands on the pack's card since: {self._dangers[0]['message']}"
+        if judged is not None and judged.analysis_id != self._run.analysis_id:
+            return "the run was corrected since"
+        if latest is not None and _WORSE.index(latest.result) > _WORSE.index(result):
+            return f"it says {result.replace('_', ' ')}; judged anew by {quote(latest.criteria_name)} the run is {latest.result.replace('_', ' ')}"
+        return ""
 
 
 _WORSE = ("pass", "not_proven", "fail")
@@ -288,19 +335,19 @@ def _verdict_for(
 ) -> tuple[dict[str, Any], int | None, Criteria | None]:
     """The verdict of a record, its number if it is in the register, else the set that judged it."""
     from cycler.criteria import load_criteria
-    from cycler.storage import as_json, stored_criteria, stored_json
+    from cycler.storage import as_json, kept_decision, stored_criteria, stored_json
 
     latest = register.latest_verdict(run.id)
-    grounds = judged_with(before, dangers)
+    grounds, decision = judged_with(before, dangers), kept_decision(wanted.by, wanted.remark)
     if latest is not None and latest.analysis_id == run.analysis_id and latest.verdict.get("judged_with") == grounds and (
         wanted.criteria is None or latest.criteria_sha256 == wanted.criteria.sha256
-    ):
+    ) and (decision is None or latest.verdict.get("decided") == decision):
         return latest.verdict, latest.id, None
     criteria = wanted.criteria
     if criteria is None:
         criteria = load_criteria() if latest is None else stored_criteria(latest.criteria_text, latest.criteria_sha256, register.name)
     # As it will come back, so that the record shows the very words that are kept.
-    made = judge(run.analysis, criteria, before, dangers)
+    made = with_decision(judge(run.analysis, criteria, before, dangers), decision)
     return stored_json(as_json(made), "verdict", register.name), None, criteria
 
 

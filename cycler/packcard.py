@@ -292,16 +292,19 @@ def checked_text(kind: str, text: str) -> str:
 _SIGNS = (("image/jpeg", b"\xff\xd8\xff"), ("image/png", b"\x89PNG\r\n\x1a\n"))
 
 
-def photo_type(name: str, raw: bytes) -> str:
+def photo_type(name: str, raw: bytes, size: int | None = None) -> str:
     """Media type of a photo by its first bytes. InputError if it is none of JPEG, PNG and WebP, or too large.
+
+    ``size`` is that of the whole file where ``raw`` is only its beginning.
 
     References
     ----------
     First bytes: JPEG, ITU-T T.81 B.1.1.3 (SOI, then a marker); PNG, W3C PNG Specification 5.2; WebP, RFC 9649 section 2.4.
     """
-    if len(raw) > PHOTO_MAX_BYTES:
+    size = len(raw) if size is None else size
+    if size > PHOTO_MAX_BYTES:
         raise InputError(
-            "the photo is too large", name, f"it has {len(raw) / 1e6:.1f} MB, at most {PHOTO_MAX_BYTES / 1e6:.0f} MB are kept",
+            "the photo is too large", name, f"it has {size / 1e6:.1f} MB, at most {PHOTO_MAX_BYTES / 1e6:.0f} MB are kept",
             "save it smaller",
         )
     found = next((kind for kind, sign in _SIGNS if raw.startswith(sign)), None)

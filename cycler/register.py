@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, func, select
 
-from cycler import chain, corrections
+from cycler import chain, corrections, register_list
 from cycler.columns_memory import ColumnsMemory
 from cycler.database import Database, damaged, default_path, utc_now
 from cycler.errors import InputError, quote
@@ -24,6 +24,7 @@ from cycler.pack import Pack
 from cycler.packcard import PackCards
 from cycler.register_rows import (
     SEVERITIES,
+    KeptLog,
     PackRow,
     RecordRow,
     Run,
@@ -113,6 +114,7 @@ class Register:
     def add_run(
         self, *, pack: Pack, sources: Sequence[tuple[str, bytes]], analysis: dict[str, Any], label: str = "",
         columns_text: str | None = None, again: bool = False, criteria: Criteria | None = None, new_ratings: bool = False,
+        once: bool = False,
     ) -> int:
         """Keep a run: its raw logs, its analysis and, with ``criteria``, the verdict inside the analysis.
 
@@ -130,6 +132,8 @@ class Register:
             Accept logs that this pack already has in the register.
         new_ratings : bool
             Accept ratings that differ from those the register last knew of this pack.
+        once : bool
+            Refuse a log that any run of any pack holds, one withdrawn too.
 
         Returns
         -------
@@ -158,6 +162,8 @@ class Register:
         with self._database.write() as connection:
             if not again:
                 _refuse_known(connection, pack_id, together)
+            if once:
+                _refuse_held(connection, [item.sha256 for item in kept])
             if not new_ratings:
                 _refuse_other_ratings(connection, pack_id, pack, self.name)
             chain.insert_if_new(connection, _packs, {"id": pack_id}, {"added_at": now})
@@ -236,6 +242,26 @@ class Register:
             rows = [dict(row._mapping) for row in connection.execute(query)]
         return [RunRow(**row, withdrawn=drawn == corrections.WITHDRAW) for row in rows for drawn in [row.pop("drawn")]]
 
+    def list_packs(self, query: register_list.ListQuery) -> register_list.Page[register_list.PackLine]:
+        """One page of packs, searched and sorted by the database. See :func:`cycler.register_list.list_packs`."""
+        return register_list.list_packs(self._database, query)
+
+    def list_runs(self, query: register_list.ListQuery) -> register_list.Page[register_list.RunLine]:
+        """One page of runs. See :func:`cycler.register_list.list_runs`."""
+        return register_list.list_runs(self._database, query)
+
+    def run_lines(self, run_ids: Sequence[int]) -> list[register_list.RunLine]:
+        """Lines of these runs for a list, in this order; those that are not there are left out."""
+        return register_list.lines_of_runs(self._database, run_ids)
+
+    def run_lines_of(self, pack_id: str) -> list[register_list.RunLine]:
+        """Lines of a pack's runs for a list, the one added last first; those withdrawn as well."""
+        return register_list.lines_of_pack(self._database, pack_id)
+
+    def last_dangers(self, most: int) -> tuple[list[register_list.DangerLine], int]:
+        """Open dangers of all cards, the last ones first, and how many packs have any."""
+        return register_list.open_dangers(self._database, most)
+
     def run(self, run_id: int) -> Run:
         """One run with its newest analysis. InputError if there is none of that number, or it is damaged."""
         with self._database.read() as connection:
@@ -261,6 +287,12 @@ class Register:
             pack=stored_pack(made.pack_json, run_id, self.name), columns_text=made.columns_text,
             withdrawn=last is not None and last.kind == corrections.WITHDRAW,
         )
+
+    def kept_logs(self, *, sha256: str | None = None, file: str | None = None) -> list[KeptLog]:
+        """Log files of these bytes, or of this name, with the runs that they are part of, oldest run first."""
+        wanted = _run_logs.c.sha256 == sha256 if sha256 is not None else _run_logs.c.file == clean_text(file or "")
+        with self._database.read() as connection:
+            return _kept_logs(connection, wanted)
 
     def raw_sources(self, run_id: int) -> list[tuple[str, bytes]]:
         """File names and raw bytes of a run's logs, byte for byte as they were added.
@@ -321,6 +353,23 @@ class Register:
             if not rows:
                 check_run(connection, run_id, self.name)
         return [verdict_row(row, self.name) for row in rows]
+
+    def kept_sets(self, most: int = 20) -> list[tuple[str, str]]:
+        """Digest and text of the criteria sets that verdicts were kept with, the one used last first, at most ``most``."""
+        with self._database.read() as connection:
+            last = select(func.max(_verdicts.c.id)).group_by(_verdicts.c.criteria_sha256)
+            rows = connection.execute(
+                select(_verdicts.c.criteria_sha256, _verdicts.c.criteria_text).where(_verdicts.c.id.in_(last))
+                .order_by(_verdicts.c.id.desc()).limit(most)
+            ).all()
+        return [(row.criteria_sha256, row.criteria_text) for row in rows]
+
+    def deciders(self, most: int = 20) -> list[str]:
+        """Names of those who decided of late, each once, the last one first; looks at the newest ``most`` verdicts."""
+        with self._database.read() as connection:
+            rows = connection.execute(select(_verdicts).order_by(_verdicts.c.id.desc()).limit(most)).all()
+        decided = [verdict_row(row, self.name).verdict.get("decided") or {} for row in rows]
+        return list(dict.fromkeys(str(item["by"]) for item in decided if item.get("by")))
 
     def latest_verdict(self, run_id: int) -> VerdictRow | None:
         """The newest judgement of a run's newest analysis, or None."""
@@ -468,6 +517,27 @@ class Register:
         if hashlib.sha256(row.bytes).hexdigest() != row.sha256:
             raise wrong_digest(self.name, f"record {record_id} ({kind})")
         return row.bytes
+
+
+def _kept_logs(connection: Connection, wanted: Any) -> list[KeptLog]:
+    query = (
+        select(
+            _runs.c.id, _runs.c.pack_id, _run_logs.c.file, _run_logs.c.sha256, _logs.c.bytes,
+            _runs.c.id.in_(corrections.withdrawn_runs()),
+        )
+        .join(_run_logs, _run_logs.c.run_id == _runs.c.id).join(_logs, _logs.c.sha256 == _run_logs.c.sha256)
+        .where(wanted).order_by(_runs.c.id, _run_logs.c.position)
+    )
+    return [KeptLog(*row[:-1], bool(row[-1])) for row in connection.execute(query)]
+
+
+def _refuse_held(connection: Connection, digests: Sequence[str]) -> None:
+    held = _kept_logs(connection, _run_logs.c.sha256.in_(digests))
+    if held:
+        raise InputError(
+            "this log is in the register already", held[0].file, f"run {held[0].run_id} of pack {held[0].pack_id} holds the same bytes",
+            f"see it with: cycler show {held[0].run_id}",
+        )
 
 
 def _refuse_known(connection: Connection, pack_id: str, together: str) -> None:

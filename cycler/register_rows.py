@@ -87,6 +87,18 @@ class SourceRow:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptLog:
+    """A log file that the register holds, and the run that it is part of."""
+
+    run_id: int
+    pack_id: str
+    file: str
+    sha256: str
+    bytes: int
+    withdrawn: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Run:
     """One run with its newest analysis. ``pack`` is what was known of the pack when that was made."""
 

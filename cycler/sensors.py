@@ -8,6 +8,7 @@ Thresholds are common practice, no source.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -68,12 +69,12 @@ class Screened:
     partly: tuple[Finding, ...]
 
 
-def screen(log: Log) -> Screened:
-    """Find bad group channels and take their readings out. See :func:`channel_faults` for the rules."""
+def screen(log: Log, progress: Callable[[float], None] | None = None) -> Screened:
+    """Find bad group channels and take their readings out. See :func:`channel_faults` for the rules and ``progress``."""
     if log.series == 0 or log.rows < 2:
         return Screened(log, {}, ())
     joints = np.empty(0, dtype=int) if log.part is None else np.flatnonzero(np.diff(log.part) != 0) + 1
-    faults = channel_faults(log.group_voltage_v, log.voltage_v, log.current_a, joints)
+    faults = channel_faults(log.group_voltage_v, log.voltage_v, log.current_a, joints, progress)
     groups = np.array(log.group_voltage_v)
     count = np.count_nonzero(np.isfinite(groups), axis=0)
     for fault in faults:
@@ -120,7 +121,9 @@ def told(rows: list[dict[str, Any]], partly: tuple[Finding, ...]) -> list[dict[s
     ]
 
 
-def channel_faults(groups_v: np.ndarray, pack_v: np.ndarray, current_a: np.ndarray, joints: np.ndarray) -> tuple[Fault, ...]:
+def channel_faults(
+    groups_v: np.ndarray, pack_v: np.ndarray, current_a: np.ndarray, joints: np.ndarray, progress: Callable[[float], None] | None = None,
+) -> tuple[Fault, ...]:
     """Faults of group channels in one log.
 
     Parameters
@@ -133,6 +136,8 @@ def channel_faults(groups_v: np.ndarray, pack_v: np.ndarray, current_a: np.ndarr
         Charge positive. [A]
     joints : ndarray of int
         First rows of joined files.
+    progress : callable, optional
+        Hears which share of the work is done; what it raises ends it.
 
     Returns
     -------
@@ -145,8 +150,18 @@ def channel_faults(groups_v: np.ndarray, pack_v: np.ndarray, current_a: np.ndarr
     v = np.array(groups_v, dtype=float)
     found: list[Fault] = []
     apart = pack_v - np.sum(groups_v, axis=1)
+
+    def done(share: float) -> None:
+        if progress is not None:
+            progress(share)
+
+    rules = (
+        (0.0, _taps), (0.1, lambda v: _out_of_range(v, apart, current_a)), (0.2, lambda v: _frozen(v, lambda share: done(0.2 + 0.6 * share))),
+        (0.8, lambda v: _sudden(v, apart, current_a, joints)),
+    )
     # What one rule has explained is out of sight of the next.
-    for rule in (_taps, lambda v: _out_of_range(v, apart, current_a), _frozen, lambda v: _sudden(v, apart, current_a, joints)):
+    for share, rule in rules:
+        done(share)
         for fault in rule(v):
             found.append(fault)
             if fault.ignore:
@@ -245,9 +260,11 @@ def _truly_there(
     return bool(under_load and v[first - 1, g] < np.nanmin(others) - 0.1)
 
 
-def _frozen(v: np.ndarray) -> list[Fault]:
+def _frozen(v: np.ndarray, done: Callable[[float], None]) -> list[Fault]:
     found = []
+    resolution: list[float] = []
     for g in range(v.shape[1]):
+        done(g / v.shape[1])
         others = np.delete(v, g, axis=1)
         if others.shape[1] == 0:
             return []
@@ -256,7 +273,8 @@ def _frozen(v: np.ndarray) -> list[Fault]:
             continue
         steps = np.flatnonzero(np.diff(v[rows, g]) != 0)
         starts, ends = np.append(0, steps + 1), np.append(steps, rows.size - 1)
-        step = float(np.median([resolution_of(column) for column in others.T]))
+        resolution = resolution or [resolution_of(column) for column in v.T]
+        step = float(np.median(resolution[:g] + resolution[g + 1 :]))
         for a, b in zip(starts, ends, strict=True):
             if b - a + 1 < FROZEN_ROWS:
                 continue

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import unicodedata
 import zlib
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -54,6 +55,40 @@ def kept_text(text: str, what: str) -> str:
             f"at most {TEXT_MAX} printable characters",
         )
     return text
+
+
+REMARK_MAX = 500
+"""Most characters of the remark of the person who decided."""
+_NO_TEXT = ("Cc", "Cs", "Co", "Cn")
+_TURNS = re.compile("[\u200e\u200f\u061c\u202a-\u202e\u2066-\u2069\ufff9-\ufffb]")
+"""Characters that turn the direction of what stands around them, or hide it: a name could pass for another."""
+
+
+def kept_decision(by: str | None, remark: str | None = None) -> dict[str, str | None] | None:
+    """Who decided and what they remarked, as it travels in a verdict (``decided``); None where neither was said.
+
+    The name is on one line, of at most ``ID_MAX`` characters; the remark may have several and at most ``REMARK_MAX`` characters.
+
+    Raises
+    ------
+    InputError
+        Too long, or with characters that are no text.
+    """
+    name = _plain_words(" ".join((by or "").split()), "name of the person who decides", ID_MAX)
+    words = _plain_words((remark or "").replace("\r\n", "\n").replace("\r", "\n").replace("\t", " ").strip(), "remark", REMARK_MAX)
+    return {"by": name or None, "remark": words or None} if name or words else None
+
+
+def _plain_words(words: str, what: str, most: int) -> str:
+    """``words`` if they are text of at most ``most`` characters. InputError else."""
+    wrong = next((ch for ch in words if ch != "\n" and (unicodedata.category(ch) in _NO_TEXT or _TURNS.match(ch))), None)
+    if wrong is not None:
+        raise InputError(
+            f"the {what} holds a character that is no text", what, f"U+{ord(wrong):04X} in {quote(words)}", "type it again without that character",
+        )
+    if len(words) > most:
+        raise InputError(f"the {what} is too long", what, f"it has {len(words)} characters", f"at most {most} characters")
+    return words
 
 
 def as_json(value: Any) -> str:

@@ -136,10 +136,24 @@ def print_verdict(sheet: Sheet, verdict: Mapping[str, Any] | None, full: bool = 
         wanting = [(f"  {_lower(result)}", f"{'; '.join(names)}.") for result, names in named.items()]
         passed = next((place for place, one in enumerate(rows) if one[0] == "  pass"), len(rows))
         rows[passed:passed] = wanting
-    sheet.pairs(rows)
+    sheet.pairs([*rows, *decided_rows(verdict)])
     if full and verdict:
         sheet.blank()
         print_criteria(sheet, verdict)
+
+
+def decided_rows(verdict: Mapping[str, Any] | None) -> list[tuple[str, str]]:
+    """Who decided, and the remark, of a verdict; nothing where nobody said anything."""
+    decided = (verdict or {}).get("decided") or {}
+    names = (("Decided by", "by"), ("Remark", "remark"))
+    return [(name, str(decided[key])) for name, key in names if decided.get(key)]
+
+
+def decided_text(verdict: Mapping[str, Any]) -> str:
+    """The same behind a verdict in a list: ", decided by Ada (remark: ...)"."""
+    decided = verdict.get("decided") or {}
+    by = f", decided by {decided['by']}" if decided.get("by") else ""
+    return by + (f" (remark: {decided['remark']})" if decided.get("remark") else "")
 
 
 def print_criteria(sheet: Sheet, verdict: Mapping[str, Any]) -> None:

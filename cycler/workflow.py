@@ -7,7 +7,7 @@ beginning of the chain; its end is the module ``issuing``.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -16,6 +16,7 @@ from cycler.errors import InputError
 
 if TYPE_CHECKING:
     from cycler.analysis import Analysis
+    from cycler.analysis import Progress as Stages
     from cycler.columns_memory import ColumnsMemory
     from cycler.criteria import Criteria
     from cycler.log import Log
@@ -50,12 +51,12 @@ class UsedColumns:
     columns: Columns = None
     remembered: bool = False
 
-    def read(self, sources: Sources) -> Log:
-        """The log of these parts. InputError if they cannot be used."""
+    def read(self, sources: Sources, progress: Callable[[float], None] | None = None) -> Log:
+        """The log of these parts; ``progress`` hears which share of them is read. InputError if they cannot be used."""
         from cycler.readers import read_logs_bytes
 
         try:
-            return read_logs_bytes(list(sources), self.columns)
+            return read_logs_bytes(list(sources), self.columns, progress)
         except InputError as error:
             if not self.remembered:
                 raise
@@ -124,35 +125,47 @@ def remember_columns(
 
 
 def analyse_sources(
-    sources: Sources, pack: Pack, criteria: Criteria | None = None, used: UsedColumns | None = None,
+    sources: Sources, pack: Pack, criteria: Criteria | None = None, used: UsedColumns | None = None, progress: Stages | None = None,
 ) -> tuple[Log, Analysis]:
-    """Read the parts of one test and analyse them. InputError if they cannot be used."""
+    """Read the parts of one test and analyse them. InputError if they cannot be used.
+
+    ``progress`` hears of the stage "reading" and of those of :func:`cycler.analysis.analyze`; what it raises ends the work.
+    """
     from cycler.analysis import analyze
 
-    log = (used or UsedColumns()).read(sources)
-    return log, analyze(log, pack, criteria)
+    log = (used or UsedColumns()).read(sources, (lambda share: progress("reading", share)) if progress is not None else None)
+    return log, analyze(log, pack, criteria, progress)
 
 
 def add_logs(
     register: Register, sources: Sources, pack: Pack, label: str, criteria: Criteria,
-    used: UsedColumns | None = None, again: bool = False, new_ratings: bool = False,
+    used: UsedColumns | None = None, again: bool = False, new_ratings: bool = False, progress: Stages | None = None,
+    stored: Callable[[int, Log], None] | None = None,
 ) -> int:
-    """Analyse logs and keep them as a run with its first verdict; returns the number of the run."""
-    _log, made = analyse_sources(sources, pack, criteria, used)
+    """Analyse logs and keep them as a run with its first verdict; returns the number of the run.
+
+    ``progress`` hears of the stages of :func:`analyse_sources`, then of "storing", after which nothing is heard: if it raises,
+    nothing is stored. ``stored`` is handed the number of the run and its log as soon as it is kept.
+    """
+    log, made = analyse_sources(sources, pack, criteria, used, progress)
     analysis = made.to_dict()
+    if progress is not None:
+        progress("storing", None)
     run_id = keep_run(register, sources, pack, label, analysis, criteria, used, again, new_ratings)
     if used is not None:
         remember_columns(register, sources, used, run_id, analysis)
+    if stored is not None:
+        stored(run_id, log)
     return run_id
 
 
 def keep_run(
     register: Register, sources: Sources, pack: Pack, label: str, analysis: dict[str, Any], criteria: Criteria,
-    used: UsedColumns | None = None, again: bool = False, new_ratings: bool = False,
+    used: UsedColumns | None = None, again: bool = False, new_ratings: bool = False, once: bool = False,
 ) -> int:
     """Keep logs that were analysed already; returns the number of the run. See :func:`remember_columns`.
 
-    An open danger on the pack's card counts in the verdict that is kept.
+    An open danger on the pack's card counts in the verdict that is kept. ``once`` refuses a log that any run holds.
     """
     from cycler.storage import columns_to_text
 
@@ -161,7 +174,7 @@ def keep_run(
         analysis = analysis | {"verdict": judge(analysis, criteria, None, dangers)}
     return register.add_run(
         pack=pack, sources=sources, analysis=analysis, label=label, criteria=criteria, again=again,
-        new_ratings=new_ratings,
+        new_ratings=new_ratings, once=once,
         columns_text=columns_to_text(used.columns) if used is not None and used.columns is not None else None,
     )
 
@@ -194,13 +207,26 @@ def judged_with(before: Mapping[str, Any] | None, dangers: Sequence[dict[str, An
     return {"before_run": before["run"] if before else None, "dangers": [item["message"] for item in dangers]}
 
 
-def decide_run(register: Register, run_id: int, criteria: Criteria, against: int | None = None) -> dict[str, Any]:
-    """Judge a run, keep the verdict beside the earlier ones, and return it. Open dangers of the pack's card count."""
+def decide_run(
+    register: Register, run_id: int, criteria: Criteria, against: int | None = None, by: str | None = None, remark: str | None = None,
+) -> dict[str, Any]:
+    """Judge a run, keep the verdict beside the earlier ones, and return it. Open dangers of the pack's card count.
+
+    ``by`` and ``remark`` (see :func:`cycler.storage.kept_decision`) stand beside the result and change nothing of it.
+    """
+    from cycler.storage import kept_decision
+
+    decision = kept_decision(by, remark)
     register.check_writable()
     run = register.run(run_id)
-    verdict = _judge_run(register, run, criteria, against)
+    verdict = with_decision(_judge_run(register, run, criteria, against), decision)
     register.add_verdict(run_id, verdict, criteria, run.analysis_id)
     return verdict
+
+
+def with_decision(verdict: dict[str, Any], decision: dict[str, str | None] | None) -> dict[str, Any]:
+    """The verdict with who decided and the remark; as it is where nobody said anything."""
+    return verdict | {"decided": decision} if decision else verdict
 
 
 def look_at_run(register: Register, run_id: int, criteria: Criteria, against: int | None = None) -> dict[str, Any]:

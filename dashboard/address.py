@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, quote
 
 
 def query_of(search: str | None) -> dict[str, str]:
@@ -18,3 +18,18 @@ def run_numbers(value: str | None, most: int) -> list[int]:
         if part.isdecimal() and len(part) < 10 and int(part) not in found:
             found.append(int(part))
     return found[:most]
+
+
+def pack_address(pack_id: str) -> str:
+    """Address of a pack's page, whatever its number is written with."""
+    return f"/pack/{quote(pack_id, safe='')}"
+
+
+def before_after_address(pack_id: str) -> str:
+    """Address of the comparison of a pack's first and last run."""
+    return f"/compare?before-after={quote(pack_id, safe='')}"
+
+
+def add_address(pack_id: str) -> str:
+    """Address of the page that adds a test, with the pack named."""
+    return f"/add?pack={quote(pack_id, safe='')}"

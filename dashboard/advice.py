@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 
 from cycler.errors import InputError, Location
-from dashboard import text
+from dashboard import text, text_pack
 
 _COLUMNS_ROLE = re.compile(r"name the columns? in a columns file \(--columns\): \[\[column\]\][^;]*?role = \"(?P<role>\w+)\"[^;]*")
 _COLUMNS = re.compile(r"(in|with) (a|the|one) columns file \(--columns\)(: [^;]*)?")
@@ -25,6 +25,9 @@ _REPLACED = (
     (_COLUMNS, text.MEND_COLUMNS),
     (re.compile(rf"\b(name|write) (?=[^;,]*{text.MEND_COLUMNS})"), "choose "),
     (_ROLE, lambda found: f"“{text.ROLE_WORDS[found['role']]}”"),
+    (re.compile(r"say it with --why TEXT"), text_pack.MEND_WHY),
+    (re.compile(r"say it with --by NAME"), text_pack.MEND_WHO),
+    (re.compile(r"see them with: cycler pack .*"), text_pack.MEND_CARD),
     (re.compile(r"read the rest with --allow-bad-rows"), text.MEND_BAD_ROWS),
     (re.compile(r"(?<=: )--ignore-remembered"), text.MEND_LEAVE_OUT),
     (re.compile(r" with --to\b"), ""),

@@ -12,10 +12,25 @@ from dash import Dash, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 
 from cycler.errors import InputError
-from dashboard import components, ids, security, text
+from dashboard import components, ids, security, text, text_frame
 from dashboard.address import query_of
+from dashboard.alive import tell_alive
 from dashboard.data import Door
-from dashboard.pages import add, columns_form, comparison, pack, register, run, verdict
+from dashboard.exports import add_export_routes
+from dashboard.jobs import Jobs
+from dashboard.pages import (
+    add,
+    columns_form,
+    comparison,
+    decision_confirm,
+    pack,
+    register,
+    run,
+    verdict,
+    watching,
+)
+from dashboard.photo_routes import add_photo_routes
+from dashboard.record_routes import add_label_route
 from dashboard.routes import add_routes
 from dashboard.uploads import UPLOAD_BYTES_MAX, Uploads
 
@@ -24,10 +39,12 @@ _INDEX = """<!DOCTYPE html>
 <head>
 {%metas%}
 <title>{%title%}</title>
+<script src="/assets/scheme.js"></script>
 <link rel="icon" type="image/svg+xml" href="/assets/favicon.svg">
 {%css%}
 </head>
 <body>
+<noscript><p class="error-panel">""" + text_frame.NEEDS_SCRIPT + """</p></noscript>
 {%app_entry%}
 <footer>
 {%config%}
@@ -67,9 +84,11 @@ def create_app(
     """
     door = Door(register_path, key_path)
     uploads = Uploads(upload_bytes_max)
+    jobs = Jobs()
     app = Dash(
         __name__,
         assets_folder="assets",
+        assets_ignore=r"^scheme\.js$",  # it stands in the head, before the first paint
         use_pages=False,
         serve_locally=True,
         index_string=_INDEX,
@@ -86,6 +105,9 @@ def create_app(
     security.protect(app.server)
     app.server.config["TRUSTED_HOSTS"] = list(hosts)
     add_routes(app.server, door, uploads)
+    add_label_route(app.server, door)
+    add_photo_routes(app.server, door)
+    add_export_routes(app.server, door)
     app.layout = _frame()
     app.validation_layout = html.Div(
         [
@@ -100,14 +122,18 @@ def create_app(
     )
     _register_frame(app, door)
     register.register(app, door)
-    add.register(app, door, uploads)
+    add.register(app, door, uploads, jobs)
     columns_form.register(app, door, uploads)
+    watching.register(app, door, uploads)
     run.register(app, door)
-    pack.register(app, door)
+    pack.register(app, door, uploads)
     comparison.register(app, door)
-    verdict.register(app, door)
+    verdict.register(app, door, uploads)
+    decision_confirm.register(app, door)
     app.server.extensions["dashboard_door"] = door
     app.server.extensions["dashboard_uploads"] = uploads
+    app.server.extensions["dashboard_jobs"] = jobs
+    tell_alive(app, door.register_name)
     security.send_policy(app)
     return app
 
@@ -119,8 +145,8 @@ def _frame() -> Component:
             dcc.Location(id=ids.URL, refresh=False),
             dcc.Store(id=ids.TITLE),
             dcc.Store(id=ids.TITLE_SINK),
-            dcc.Store(id=ids.REGISTER_CHOSEN, data=[]),
-            dcc.Store(id=ids.ADD_FILES, data=[]),
+            dcc.Store(id=ids.REGISTER_CHOSEN, data=[], storage_type="session"),
+            *add.frame_parts(),
             html.A(text.SKIP, href=f"#{ids.CONTENT}", className="skip-link"),
             html.Header(
                 [
@@ -130,6 +156,7 @@ def _frame() -> Component:
                         href="/", className="brand",
                     ),
                     html.Nav(id=ids.NAV, className="nav", **{"aria-label": "Pages"}),
+                    _display_choice(),
                 ],
                 className="masthead",
             ),
@@ -138,8 +165,34 @@ def _frame() -> Component:
                 id=ids.NOTICE_BOX, className="notice", hidden=True,
             ),
             html.Main(components.empty_state(text.LOADING, ""), id=ids.CONTENT, className="content", tabIndex=-1),
+            _standing_bar(),
         ],
         className="frame",
+    )
+
+
+def _display_choice() -> Component:
+    """As the system, light or dark; assets/scheme.js minds the buttons."""
+    buttons = [
+        html.Button(words, className="button quiet-button", type="button", **{"data-display": key, "aria-pressed": "false"})
+        for key, words in text_frame.DISPLAY_CHOICES.items()
+    ]
+    summary = html.Summary([html.Span(className="display-shape", **{"aria-hidden": "true"}), text_frame.DISPLAY])
+    choice = html.Div(buttons, className="display-choice", role="group", **{"aria-label": text_frame.DISPLAY})
+    return html.Details([summary, choice], className="display")
+
+
+def _standing_bar() -> Component:
+    """What assets/frame.js shows while the program does not answer, or after it was started anew with other pages."""
+    return html.Div(
+        [
+            html.Span(className="standing-sign", **{"aria-hidden": "true"}),
+            html.P(""),
+            html.Button(text_frame.LOAD_AGAIN, className="button", type="button", **{"data-load-again": ""}),
+            html.Button(text_frame.HIDE, className="button quiet-button", type="button", **{"data-hide": ""}),
+        ],
+        id=ids.STANDING, className="standing", hidden=True, role="status",
+        **{f"data-{name}": words for name, words in text_frame.STANDING.items()},
     )
 
 
@@ -154,6 +207,8 @@ def page_for(door: Door, pathname: str | None, search: str | None) -> tuple[Comp
             return comparison.layout(door, query), text.COMPARE_TITLE
         if parts == ["add"]:
             return add.layout(door, query), text.ADD_TITLE
+        if parts == ["pack"]:
+            return pack.layout_new(query)
         if parts[0] == "pack" and len(parts) == 2:
             return pack.layout(door, unquote(parts[1]), query)
         if parts[0] == "run" and len(parts) in (2, 3) and parts[1].isdecimal() and len(parts[1]) < 10:
@@ -163,9 +218,14 @@ def page_for(door: Door, pathname: str | None, search: str | None) -> tuple[Comp
             if parts[2] == "verdict":
                 return verdict.layout(door, run_id, query)
     except InputError as error:
-        return html.Div([components.error_panel(error), dcc.Link(text.BACK, href="/")]), text.PAGE_MISSING
-    missing = components.empty_state(text.PAGE_MISSING, text.PAGE_MISSING_MORE)
-    return html.Div([missing, dcc.Link(text.BACK, href="/")]), text.PAGE_MISSING
+        heading = html.H1(text_frame.PAGE_FAILED)
+        return html.Div([heading, components.error_panel(error), _way_back()]), text_frame.PAGE_FAILED
+    missing = components.empty_state(text.PAGE_MISSING, text.PAGE_MISSING_MORE, heading=True)
+    return html.Div([missing, _way_back()]), text.PAGE_MISSING
+
+
+def _way_back() -> Component:
+    return dcc.Link(text.BACK, href="/", className="button")
 
 
 def _nav(pathname: str | None) -> list[Component]:

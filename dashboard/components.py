@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from typing import Any
 
 from dash import dcc, html
@@ -12,13 +12,12 @@ from dash.development.base_component import Component
 
 from cycler.errors import InputError
 from cycler.record import text as record_text
-from dashboard import advice, text
+from dashboard import advice, ids, text, text_run
+from dashboard.figures.places import SEVERITY_ORDER, ranked
 
 Children = Any
 FINDINGS_ANCHOR = "findings"
 """Where the findings of a run stand on its page."""
-
-SEVERITY_ORDER = ("danger", "defect", "caution", "info")
 
 
 def result_mark(result: str | None, large: bool = False) -> Component:
@@ -106,9 +105,10 @@ def doubts_box(messages: Sequence[str]) -> Component | None:
     )
 
 
-def empty_state(title: str, more: str) -> Component:
-    """What stands where there is nothing to show."""
-    return html.Div([html.P(title, className="empty-title"), html.P(more)], className="empty-state")
+def empty_state(title: str, more: str, heading: bool = False) -> Component:
+    """What stands where there is nothing to show; ``heading`` where it is the whole page."""
+    head = html.H1(title, className="empty-title") if heading else html.P(title, className="empty-title")
+    return html.Div([head, html.P(more)], className="empty-state")
 
 
 def _held(heading: Children) -> Children:
@@ -185,33 +185,40 @@ def loading(child: Component) -> Component:
     )
 
 
-def findings_list(findings: list[dict[str, Any]], group_names: dict[int, str]) -> Component:
-    """Findings in words, gravest first."""
-    ranked = sorted(
-        findings, key=lambda item: SEVERITY_ORDER.index(item["severity"]) if item["severity"] in SEVERITY_ORDER else 9
-    )
-    items = []
-    for item in ranked:
-        place = group_names.get(item["group"], record_text.GROUP_N.format(n=item["group"])) if item.get("group") else ""
-        label = record_text.code_label(item["code"])
-        items.append(
-            html.Li(
-                [
-                    severity_mark(item["severity"]),
-                    html.Div(
-                        [
-                            html.P([html.Strong(advice.capital(label)), f" · {place}" if place else ""]),
-                            html.P(advice.capital(advice.words(str(item["message"])))),
-                            html.P(evidence_text(item.get("evidence")), className="evidence"),
-                        ]
-                    ),
-                ],
-                className=f"finding finding-{item['severity']}",
-            )
-        )
-    if not items:
+def findings_list(findings: list[dict[str, Any]], group_names: dict[int, str], placed: Container[int] = ()) -> Component:
+    """Findings in words, numbered gravest first; those ``placed`` by number get a button that shows them in the curve. Notes come last, folded."""
+    if not findings:
         return html.P(record_text.FINDINGS_NONE, className="quiet")
-    return html.Ul(items, className="findings")
+    grave: list[Component] = []
+    notes: list[Component] = []
+    for number, item in enumerate(ranked(findings), 1):
+        (notes if item["severity"] == "info" else grave).append(_finding(number, item, group_names, number in placed))
+    if not notes:
+        return html.Ol(grave, className="findings")
+    words = text_run.FINDING_NOTES.get(len(notes), text_run.FINDING_NOTES_MANY.format(n=len(notes)))
+    folded = fold(words, html.Ol(notes, className="findings"))
+    return html.Div([html.Ol(grave, className="findings") if grave else html.P(record_text.FINDINGS_NONE, className="quiet"), folded])
+
+
+def _finding(number: int, item: dict[str, Any], group_names: dict[int, str], placed: bool) -> Component:
+    place = group_names.get(item["group"], record_text.GROUP_N.format(n=item["group"])) if item.get("group") else ""
+    label = advice.capital(record_text.code_label(item["code"]))
+    message = text_run.SHORT.get(item["code"]) or advice.words(str(item["message"]))
+    evidence = "" if item["code"] in text_run.SHORT else evidence_text(item.get("evidence"))
+    button = html.Button(
+        text_run.FINDING_SHOW, id={"type": ids.RUN_PLACE, "number": number}, type="button", className="button quiet-button",
+        **{"aria-label": text_run.FINDING_SHOW_SPOKEN.format(number=number, label=f"{label} {place}".strip())},
+    ) if placed else None
+    head = html.P([html.Span(str(number), className="finding-number"), severity_mark(item["severity"]),
+                   html.Span([html.Strong(label), f" · {place}" if place else ""], className="finding-name")], className="finding-head")
+    return html.Li(
+        [
+            html.Div([head, button], className="finding-line"),
+            html.P(advice.capital(message)),
+            html.P(evidence, className="evidence") if evidence else None,
+        ],
+        id={"type": ids.RUN_FINDING, "number": number}, className=f"finding finding-{item['severity']}",
+    )
 
 
 def evidence_text(evidence: Any) -> str:

@@ -14,7 +14,16 @@ from dashboard.door.adding import (
     pack_from_text,
 )
 from dashboard.door.comparing import COMPARE_MAX, Comparing
-from dashboard.door.decisions import RECORD_KINDS, Decisions
+from dashboard.door.decisions import (
+    LABEL_KINDS,
+    RECORD_KINDS,
+    Decision,
+    Decisions,
+    KeptVerdict,
+    Outcome,
+    Standing,
+    Wish,
+)
 from dashboard.door.items import (
     CriteriaItem,
     Criterion,
@@ -26,17 +35,50 @@ from dashboard.door.items import (
     RunItem,
     run_name,
 )
-from dashboard.door.lists import Lists
+from dashboard.door.lists import FILTERS, PACK_SORTS, RUN_SORTS, ListQuery, Lists
+from dashboard.door.packs import PackRun, Packs, PackSheet, photo_bytes_max
 from dashboard.door.runs import Runs, reading_doubts
+from dashboard.door.watching import WatchedFolder, Watching
 
 __all__ = [
-    "CHEMISTRIES", "COMPARE_MAX", "PREVIEW_BYTES", "RECORD_KINDS", "CriteriaItem", "Criterion", "Door", "KnownColumns", "Look",
-    "Pack", "PackItem", "RecordItem", "RunDetail", "RunItem", "columns_from_text", "is_pack_text", "pack_from_form",
-    "pack_from_text", "reading_doubts", "run_name",
+    "CHEMISTRIES",
+    "COMPARE_MAX",
+    "FILTERS",
+    "LABEL_KINDS",
+    "PACK_SORTS",
+    "PREVIEW_BYTES",
+    "RECORD_KINDS",
+    "RUN_SORTS",
+    "CriteriaItem",
+    "Criterion",
+    "Decision",
+    "Door",
+    "KeptVerdict",
+    "KnownColumns",
+    "ListQuery",
+    "Look",
+    "Outcome",
+    "Pack",
+    "PackItem",
+    "PackRun",
+    "PackSheet",
+    "RecordItem",
+    "RunDetail",
+    "RunItem",
+    "Standing",
+    "WatchedFolder",
+    "Wish",
+    "columns_from_text",
+    "is_pack_text",
+    "pack_from_form",
+    "pack_from_text",
+    "photo_bytes_max",
+    "reading_doubts",
+    "run_name",
 ]
 
 
-class Door(Lists, Runs, Adding, Decisions, Comparing):
+class Door(Lists, Runs, Adding, Decisions, Comparing, Packs, Watching):
     """What the pages may ask of the program.
 
     Parameters
@@ -65,5 +107,6 @@ class Door(Lists, Runs, Adding, Decisions, Comparing):
         return self._register.name
 
     def close(self) -> None:
-        """Let go of the register."""
+        """Stop watching folders, and let go of the register."""
+        self.stop_all_watching()
         self._register.close()

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import re
+from typing import BinaryIO
 from urllib.parse import unquote
 
 from flask import Flask, Response, jsonify, request
+from werkzeug.exceptions import ClientDisconnected
 
 from cycler.errors import InputError
 from dashboard import advice
 from dashboard.data import RECORD_KINDS, Door
-from dashboard.uploads import FILES_MAX, Uploads, clean_name, too_large
+from dashboard.uploads import FILES_MAX, Uploads, clean_name, not_whole, too_large
 
 UPLOAD_PATH = "/drop"
 FORGET_PATH = "/drop/forget"
@@ -39,20 +41,18 @@ def add_routes(server: Flask, door: Door, uploads: Uploads) -> None:
         if length > uploads.bytes_max:
             return jsonify(error=four_parts(too_large(name, uploads.bytes_max))), 413
         try:
-            dropped = uploads.receive(name, request.stream)
+            folder = unquote(request.headers.get("X-File-Folder", ""))
+            dropped = uploads.receive(name, request.stream, folder, length, request.headers.get("X-File-For") == "log")
         except InputError as error:
+            _rest_of(request.stream)
             return jsonify(error=four_parts(error)), 422
-        if dropped.bytes != length:
-            uploads.remove(dropped.token)
-            error = InputError(
-                "the file did not arrive whole", name, f"{dropped.bytes} of {length} bytes came", "drop it again"
-            )
-            return jsonify(error=four_parts(error)), 422
+        except ClientDisconnected:
+            return jsonify(error=four_parts(not_whole(name, 0, length))), 422
         return jsonify(token=dropped.token, name=dropped.name, bytes=dropped.bytes), 201
 
     @server.post(FORGET_PATH)
     def forget() -> tuple[str, int]:
-        """A page that is left throws its waiting files away."""
+        """A page that is left throws away what was dropped for it alone; logs wait on."""
         named = request.get_json(silent=True)
         for token in named[:FILES_MAX] if isinstance(named, list) else []:
             uploads.remove(str(token))
@@ -70,6 +70,15 @@ def add_routes(server: Flask, door: Door, uploads: Uploads) -> None:
         answer = Response(content, 200, mimetype=RECORD_KINDS[kind])
         answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
         return answer
+
+
+def _rest_of(stream: BinaryIO) -> None:
+    """Let the rest of a refused file come: a browser hears no answer while it is still sending."""
+    try:
+        while stream.read(1 << 20):
+            pass
+    except ClientDisconnected:
+        return
 
 
 def record_address(record_id: int, serial: str, kind: str) -> str:

@@ -76,5 +76,5 @@ def send_policy(app: dash.Dash) -> None:
         response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
         if not request.path.startswith(("/_dash-component-suites/", "/assets/")):
-            response.headers["Cache-Control"] = "no-store"
+            response.headers.setdefault("Cache-Control", "no-store")
         return response

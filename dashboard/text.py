@@ -51,14 +51,6 @@ CAUTION_ADD = (
     "Before a test: let no damaged, wet, swollen or over-discharged pack stand on charge unwatched; keep tools from "
     "bridging the terminals. The maker's limits and local rules come first."
 )
-CAUTION_ACT = {
-    "pass": "A pass is no safety certificate; it covers what was measured and nothing else: case, wiring, protection and charger are not examined here. "
-            "Local rules and licensed practice decide on use and shipping.",
-    "fail": "Do not put this pack into use. Mark it, keep it apart from what can burn, guard its terminals against a short "
-            "circuit; damaged packs fall under special transport rules.",
-    "not_proven": "Not proven is no pass: do not hand the pack over on this test. It still holds energy; guard its terminals.",
-    "none": "Figures without a verdict are no approval. The pack holds energy; guard its terminals.",
-}
 DANGER_TITLE = "Danger: {pack}, run {id}"
 DANGER_TITLE_GROUP = "Danger: {pack}, run {id}, {place}"
 DANGER_DO = (
@@ -69,35 +61,14 @@ DANGER_SEE = "See the finding"
 
 # ---- register ----------------------------------------------------------------------------------------------
 REGISTER_TITLE = "Register"
-REGISTER_EMPTY = "The register is empty."
-REGISTER_EMPTY_MORE = "Drop the log of a charge and discharge above: one test is enough for a first run."
-REGISTER_NOTHING = "No run matches."
-REGISTER_NOTHING_MORE = "Clear the search or choose all results."
-REGISTER_SEARCH = "Search pack or label"
-REGISTER_VIEW = {"runs": "Runs", "packs": "Packs"}
-REGISTER_FILTER = {"all": "All", "pass": "Pass", "fail": "Fail", "not_proven": "Not proven", "none": "Not judged"}
-REGISTER_COUNT = "{shown} of {all} runs"
-REGISTER_COUNT_PACKS = "{shown} of {all} packs"
-REGISTER_PAGE = "Page {page} of {pages}"
-REGISTER_PREVIOUS, REGISTER_NEXT = "Previous", "Next"
-COMPARE_NONE = "Tick two to eight runs to compare them."
-COMPARE_ONE = "One run ticked; tick at least one more."
-COMPARE_MANY = "{n} runs ticked; at most eight can be compared."
-COMPARE_GO = "Compare {n} runs"
-COMPARE_CLEAR = "Clear the ticks"
-H_RUN, H_PACK, H_LABEL, H_RESULT = "Run", "Pack", "Label", "Last verdict"
-H_CAPACITY, H_WORST, H_DATE, H_FINDINGS = "Capacity", "Limiting group", "Date", "State"
-H_BUILD, H_RATED, H_RUNS = "Build", "Rated", "Runs"
-TICK = "Choose run {id} for comparison"
-SORT_BY = "Sort by {name}"
+H_PACK = "Pack"
 STATE_CAUTION, STATE_CAUTIONS = {1: "1 caution"}, "cautions"
 STATE_SOUND = "nothing found"
 STATE_DANGER = {1: "1 danger"}
 STATE_DEFECT = {1: "1 defect"}
 STATE_DANGERS, STATE_DEFECTS = "dangers", "defects"
 ADDED = "added {when}"
-CHOOSE = "Choose"
-SHOW, LAST_VERDICT = "Show", "Last verdict"
+LAST_VERDICT = "Last verdict"
 STATE_NOT_QUOTABLE = "capacity not quotable"
 STATE_NO_CAPACITY = "no capacity"
 AT_LEAST = "at least {figure}"
@@ -108,7 +79,6 @@ SCROLL_HINT = "More columns to the right: scroll sideways."
 # ---- adding ------------------------------------------------------------------------------------------------
 DROP_TITLE = "Add a run"
 DROP_HERE = "Drop log files here"
-DROP_MORE = "The parts of one test together; with them a pack file or a columns file (.toml) if you have one."
 DROP_CHOOSE = "Choose files …"
 FILES_TITLE = "Files"
 FILE_REMOVE = "Remove {name}"
@@ -279,7 +249,6 @@ ADD_WAIT = {
 }
 ADD_AGAIN = "Add even if this pack already has these logs"
 ADD_RATINGS = "The pack was rebuilt: take its new ratings"
-ADD_BUSY = "Reading, analysing and storing …"
 ADD_NO_LOG_WHAT = "there is no log to add"
 ADD_NO_LOG_WHY = "no log file was dropped yet"
 ADD_NO_LOG_MEND = "drop at least one log"
@@ -312,7 +281,6 @@ RUN_NO_HEADINGS = (
 RUN_TO_VERDICT = "Verdict and record"
 DOUBTS_TITLE = "Look at this first"
 CARD_DANGER = "Danger on the pack's card, still open: {message} (written by {who}). No verdict of this pack is a pass until it is closed."
-PACK_DANGER = "Open danger of pack {pack}: {message} (written by {who}). No pass of it holds until it is closed."
 CORRECTED = {
     "analysis": "Analysed again with another pack file by {who} on {at}: {why}",
     "label": "Given another label by {who} on {at}: {why}",
@@ -321,7 +289,6 @@ CORRECTED = {
 }
 COUNTS_NO_MORE = "The run counts no more, and no record of it is issued."
 WITHDRAWN = "withdrawn"
-RUN_TO_COMPARE = "Compare with the pack's other runs"
 KEY_CAPACITY, KEY_ENERGY, KEY_HEALTH, KEY_RESISTANCE = "Capacity", "Energy", "State of health", "Resistance over 10 s"
 KEY_LIMITING, KEY_RISE = "Limiting group", "Temperature rise"
 KEY_MAX = "highest {figure}"
@@ -432,12 +399,7 @@ H_PEAKS_COMPARE = ("Run", "Discharge peaks of the pack per group: place and heig
 
 # ---- compare -----------------------------------------------------------------------------------------------
 COMPARE_TITLE = "Compare runs"
-COMPARE_EMPTY = "Choose two to eight runs."
-COMPARE_EMPTY_MORE = "Tick them in the register, or choose them here."
-COMPARE_PICK = "Runs"
 COMPARE_REFERENCE = "Reference"
-COMPARE_AXIS = "Lay over"
-COMPARE_AXES = {"time": "Time", "ah": "Charge / Ah", "soc": "State of charge"}
 COMPARE_LEFT_OUT = "{letter} is not drawn: {reason}."
 COMPARE_DIFFERENCES = "Differences from {letter}"
 COMPARE_CAPTION = (
@@ -459,45 +421,6 @@ COMPARE_GROUPS_CAPTION = (
     "uncertainty (k = 2), and whether it exceeds that uncertainty."
 )
 COMPARE_GROUPS_NONE = "No run has group voltages: single groups cannot be compared."
-
-# ---- verdict -----------------------------------------------------------------------------------------------
-VERDICT_TITLE = "Verdict"
-VERDICT_BY = "Judged by “{name}”. {rule}"
-VERDICT_KEPT = "Kept in the register {when}."
-VERDICT_PREVIEW = "Shown only; not kept in the register yet."
-VERDICT_VETO = "Ruled out, whatever the figures say"
-VERDICT_CRITERIA = "Criteria set"
-VERDICT_KEEP = "Keep this verdict"
-VERDICT_RECORD = "Make the record"
-VERDICT_RECORD_BUSY = "Writing the record …"
-VERDICT_RECORD_DONE = "Record {serial} is in the register."
-VERDICT_KEEP_DONE = "Verdict kept."
-VERDICT_LIST = "Criteria"
-VERDICT_NONE = "This set holds no criterion."
-VERDICT_SETTLE = "What would settle it"
-VERDICT_SETTLE_NONE = "Nothing is open."
-VERDICT_VALUE, VERDICT_LIMIT, VERDICT_ACCEPT = "Measured", "Limit", "Accepted"
-VERDICT_PROBABILITY = "Chance that it is met"
-VERDICT_KEY = (
-    "On each scale: dot and bar, value with expanded uncertainty (k = 2); full line, limit; hatched, guard band; "
-    "thick edge, side on which a value is accepted. The ends of each scale are round figures."
-)
-VERDICT_TO_RUN = "Back to run {id}"
-VERDICT_WHY = "Why this limit"
-VERDICT_SOURCE = "Source: {source}."
-VERDICT_ADVISORY = "advisory"
-VERDICT_NO_VALUE = "not measured"
-ACCEPT_NONE = "none: {reason}"
-ACCEPT_NO_VALUE = "there is no value to judge"
-ACCEPT_NO_U = "the uncertainty of the value is not known"
-ACCEPT_NO_ROOM = "the guard band is wider than the limit, so no value could pass"
-WORKSHOP = "Workshop named on the record"
-WORKSHOP_HINT = "kept in this browser"
-DIRECTION = {"at_least": "at least {limit}", "at_most": "at most {limit}"}
-RECORDS = "Records"
-RECORDS_NONE = "No record was made of this run yet."
-RECORD_DOWNLOAD = "Download {kind}"
-H_RECORD = ("Record no.", "Made", "Result", "Criteria set", "Download")
 
 
 def group_name(group: dict[str, Any]) -> str:

@@ -1,4 +1,8 @@
-"""Dropped files on their way into the register: streamed to a temporary folder, never held in memory whole."""
+"""Files on their way into the register: streamed to a temporary folder, never held in memory whole.
+
+Most are dropped on a page and belong to the tab that dropped them: it knows their tokens and nobody else does. Those that were found in
+the watched folder belong to the bench: every tab sees them until one takes them.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +12,12 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
 from cycler.errors import InputError, quote
+from dashboard import text_add
 
 UPLOAD_BYTES_MAX = 512_000_000
 """Largest file taken by default; a log of a million rows and 14 columns is about 100 MB."""
@@ -24,11 +29,15 @@ FILES_MAX = 40
 """Dropped files that may wait at once."""
 
 _PIECE = 1 << 20
+_HEAD = 1 << 12
 
 
 @dataclass(frozen=True, slots=True)
 class Dropped:
-    """A file that waits to be added. ``token`` is its name towards the page."""
+    """A file that waits to be added. ``token`` is its name towards the page.
+
+    ``folder`` is the folder it came from, as far as it is known; ``found_at`` the path of one that was found in the watched folder.
+    """
 
     token: str
     name: str
@@ -36,6 +45,8 @@ class Dropped:
     path: Path
     at: float
     sha256: str
+    folder: str = ""
+    found_at: str = ""
 
 
 def clean_name(name: str) -> str:
@@ -53,51 +64,87 @@ class Uploads:
         self._clock = clock
         self._folder = tempfile.TemporaryDirectory(prefix="pack-logs-")
         self._files: dict[str, Dropped] = {}
+        self._taken: set[str] = set()
         self._lock = threading.Lock()
 
-    def receive(self, name: str, stream: BinaryIO) -> Dropped:
+    def receive(self, name: str, stream: BinaryIO, folder: str = "", length: int | None = None, for_log: bool = False) -> Dropped:
         """Write a stream to a file of its own.
+
+        Parameters
+        ----------
+        folder : str
+            Folder that the page knows the file to be from.
+        length : int, optional
+            Bytes that were announced.
+        for_log : bool
+            Refuse what is no log by its first bytes: a picture, a document, an archive.
 
         Raises
         ------
         InputError
-            Larger than allowed, empty, too many files waiting, or the disk refuses. Nothing is kept then.
+            Larger than allowed, empty, shorter or longer than announced, no log though it should be one, too many files waiting, or the
+            disk refuses. Nothing is kept then.
         """
         shown = clean_name(name)
         self._forget_old()
         with self._lock:
-            if len(self._files) >= FILES_MAX:
+            if sum(not item.found_at for item in self._files.values()) >= FILES_MAX:
                 raise InputError(
                     "too many files are waiting", shown, f"{FILES_MAX} were dropped and not added yet",
                     "add or remove the waiting files first",
                 )
-        token = secrets.token_urlsafe(18)
-        path = self._folder_path() / token
-        size = 0
-        digest = hashlib.sha256()
+        return self._keep(shown, stream, clean_folder(folder), "", length, for_log)
+
+    def adopt(self, path: str | Path) -> Dropped:
+        """Take a file on disk among those found in the watched folder, piece by piece; the file itself stays where it is.
+
+        A file that is there already with the same bytes is not taken twice.
+
+        Raises
+        ------
+        InputError
+            It cannot be read, is empty, too large, or no log by its first bytes. Nothing is kept then.
+        """
+        path = Path(path)
+        shown = clean_name(path.name)
         try:
-            with path.open("xb") as target:
-                while piece := stream.read(_PIECE):
-                    size += len(piece)
-                    if size > self.bytes_max:
-                        raise too_large(shown, self.bytes_max)
-                    digest.update(piece)
-                    target.write(piece)
-            if size == 0:
-                raise InputError("the file is empty", shown, "it holds 0 bytes", "export the log again")
-        except InputError:
-            path.unlink(missing_ok=True)
-            raise
+            with path.open("rb") as stream:
+                new = self._keep(shown, stream, path.parent.name, str(path), None, True)
         except OSError as error:
-            path.unlink(missing_ok=True)
             raise InputError(
-                "the file could not be kept", shown, error.strerror or "the disk refused it",
-                "make room on the disk and drop it again",
+                text_add.NOT_READ, shown, error.strerror or "the disk refused it", text_add.NOT_READ_MEND,
             ) from None
-        dropped = Dropped(token, shown, size, path, self._clock(), digest.hexdigest())
         with self._lock:
-            self._files[token] = dropped
-        return dropped
+            twin = next(
+                (item for item in self._files.values() if item.found_at == new.found_at and item.sha256 == new.sha256 and item is not new), None,
+            )
+        if twin is None:
+            return new
+        self.remove(new.token)
+        return twin
+
+    def from_folder(self) -> list[Dropped]:
+        """Files found in the watched folder that no tab has taken yet, the oldest first."""
+        with self._lock:
+            return [item for token, item in self._files.items() if item.found_at and token not in self._taken]
+
+    def take(self, token: str) -> Dropped:
+        """Take a file found in the watched folder into a tab's own work. InputError if it is gone or another tab has it."""
+        found = self.get(token)
+        with self._lock:
+            if token in self._taken:
+                raise InputError(text_add.TAKEN_ELSEWHERE, found.name, text_add.TAKEN_ELSEWHERE_WHY, text_add.TAKEN_ELSEWHERE_MEND)
+            self._files[token] = taken = replace(found, at=self._clock())
+            self._taken.add(token)
+        return taken
+
+    def give_back(self, token: str) -> None:
+        """Let go of a file: one found in the watched folder waits there again, another one is thrown away."""
+        with self._lock:
+            found = self._files.get(token)
+            self._taken.discard(token)
+        if found is not None and not found.found_at:
+            self.remove(token)
 
     def get(self, token: str) -> Dropped:
         """The waiting file of this token; :class:`InputError` if it is gone."""
@@ -125,8 +172,43 @@ class Uploads:
         """Throw a waiting file away; unknown tokens are passed over."""
         with self._lock:
             found = self._files.pop(token, None)
+            self._taken.discard(token)
         if found is not None:
             found.path.unlink(missing_ok=True)
+
+    def _keep(self, shown: str, stream: BinaryIO, folder: str, found_at: str, length: int | None, for_log: bool) -> Dropped:
+        token = secrets.token_urlsafe(18)
+        path = self._folder_path() / token
+        size = 0
+        digest = hashlib.sha256()
+        whole = False
+        try:
+            with path.open("xb") as target:
+                while piece := stream.read(_HEAD if size == 0 else _PIECE):
+                    if size == 0 and for_log:
+                        refuse_no_log(shown, piece)
+                    size += len(piece)
+                    if size > self.bytes_max:
+                        raise too_large(shown, self.bytes_max)
+                    digest.update(piece)
+                    target.write(piece)
+            if length is not None and size != length:
+                raise not_whole(shown, size, length)
+            if size == 0:
+                raise InputError("the file is empty", shown, "it holds 0 bytes", "export the log again")
+            whole = True
+        except OSError as error:
+            raise InputError(
+                "the file could not be kept", shown, error.strerror or "the disk refused it",
+                "make room on the disk and drop it again",
+            ) from None
+        finally:
+            if not whole:  # whatever ended it, a connection that broke too
+                path.unlink(missing_ok=True)
+        dropped = Dropped(token, shown, size, path, self._clock(), digest.hexdigest(), folder, found_at)
+        with self._lock:
+            self._files[token] = dropped
+        return dropped
 
     def _folder_path(self) -> Path:
         return Path(self._folder.name)
@@ -134,9 +216,29 @@ class Uploads:
     def _forget_old(self) -> None:
         now = self._clock()
         with self._lock:
-            old = [token for token, item in self._files.items() if now - item.at > KEEP_S]
-        for token in old:
-            self.remove(token)
+            old = [item for item in self._files.values() if now - item.at > KEEP_S and (not item.found_at or item.token in self._taken)]
+        for item in old:
+            self.give_back(item.token)
+
+
+def clean_folder(folder: str) -> str:
+    """Name of a folder as it is shown, at most 120 characters."""
+    last = folder.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1]
+    return "".join(ch if ch.isprintable() else "_" for ch in last).strip()[-120:]
+
+
+def not_whole(name: str, came: int, length: int) -> InputError:
+    """The message for a file of which only a part arrived."""
+    return InputError(text_add.NOT_WHOLE, name, text_add.NOT_WHOLE_WHY.format(came=came, length=length), text_add.NOT_WHOLE_MEND)
+
+
+def refuse_no_log(name: str, head: bytes) -> None:
+    """InputError for a file whose first bytes are those of a picture, a document, an archive or a program."""
+    from cycler.readers.encoding import foreign_kind
+
+    kind = foreign_kind(head)
+    if kind is not None:
+        raise InputError(text_add.NO_LOG.format(kind=kind), name, text_add.NO_LOG_WHY, text_add.no_log_mend(head))
 
 
 def too_large(name: str, bytes_max: int) -> InputError:

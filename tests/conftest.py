@@ -21,6 +21,14 @@ def key_of_the_tests(tmp_path_factory):
         yield
 
 
+@pytest.fixture(scope="session", autouse=True)
+def no_copies_of_curves():
+    """Logs are read from their bytes in tests; those of the copies name a folder of their own."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("CYCLER_CURVES", "off")
+        yield
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     """A folder with a log, the same test stopped early, and a pack file."""

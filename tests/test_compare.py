@@ -15,6 +15,7 @@ import pytest
 
 from cycler.compare import (
     Budgeted,
+    changes,
     compare,
     same_instrument,
     u_difference_from_budgets,
@@ -423,3 +424,42 @@ def test_charge_voltage_of_another_share_is_not_one_error():
     first, second = Budgeted(10.0, {"charge voltage": 0.04}), Budgeted(8.0, {"charge voltage": 0.04})
     assert u_difference_from_budgets(first, second) == pytest.approx(math.hypot(0.04, 0.04))
     assert u_difference_from_budgets(first, Budgeted(8.0, {"charge voltage": 0.032})) == pytest.approx(0.008)
+
+
+# --- what changed ------------------------------------------------------------------------------------------
+
+
+def test_changes_sorts_what_is_better_within_and_not_claimed():
+    table = compare([_run(7.0, 3.5), _run(9.0, 4.5)], ["before", "after"])
+    found = changes(table, 1)
+    capacity = next(item for item in found["better"] if item["quantity"] == "capacity_ah")
+    # 9 - 7 Ah with the 6.7721 mAh of the hand-worked budget above, doubled.
+    assert (capacity["label"], capacity["difference"]) == ("Capacity", "+2.000 ± 0.014 Ah")
+    health = next(item for item in found["better"] if item["quantity"] == "state_of_health")
+    assert health["difference"].startswith("+") and health["difference"].endswith("percentage points")
+    assert "resistance_10s_ohm" in {item["quantity"] for item in found["within"]}
+    assert "limiting_group" not in {item["quantity"] for items in found.values() for item in items}
+
+
+def test_changes_of_the_same_two_runs_turned_round_are_worse():
+    found = changes(compare([_run(9.0, 4.5), _run(7.0, 3.5)], ["before", "after"]), 1)
+    capacity = next(item for item in found["worse"] if item["quantity"] == "capacity_ah")
+    assert capacity["difference"] == "-2.000 ± 0.014 Ah"
+
+
+def test_changes_claims_nothing_from_an_invalid_test():
+    table = compare([_run(7.0, 3.5), _run(9.0, 4.5, {"capacity.valid": False})], ["before", "after"])
+    found = changes(table, 1)
+    assert {"capacity_ah", "state_of_health"} <= {item["quantity"] for item in found["unclaimed"]}
+    assert not {"capacity_ah", "state_of_health"} & {item["quantity"] for key in ("better", "worse", "differs", "within") for item in found[key]}
+
+
+def test_doubts_name_another_start_and_another_bench():
+    first, second = _run(7.0, 3.5), _run(9.0, 4.5, {"capacity.started_full": False})
+    same = compare([first, _run(9.0, 4.5)], ["before", "after"])
+    assert same["doubts"] == [[], []]
+    doubts = compare([first, second], ["before", "after"])["doubts"]
+    assert doubts[0] == [] and any("after was not shown to be" in note for note in doubts[1])
+    second["instrument"]["id"] = "another"
+    table = compare([first, second], ["before", "after"])
+    assert any("independent" in note for note in table["doubts"][1]) and set(table["doubts"][1]) <= set(table["notes"])

@@ -215,12 +215,13 @@ def test_protected_register_refuses_what_would_write(capfd, protected, made, com
 
 
 def test_protected_register_is_shown_in_the_browser_too(protected):
-    from dashboard.data import Door
+    from dashboard.data import Door, Wish
 
     door = Door(protected)
     assert [run.id for run in door.runs()] == [1]
-    with pytest.raises(InputError, match="may only be read"):
-        door.keep_verdict(1, "resale")
+    for record in (True, False):
+        with pytest.raises(InputError, match="may only be read"):
+            door.decide(1, Wish("resale", by="A. Bench", record=record), door.decision(1).state)
     door.close()
 
 
@@ -330,3 +331,17 @@ def test_run_number_that_no_row_can_have_is_not_there(register, number):
 def test_commands_tell_a_run_number_of_any_length_as_not_there(capfd, file, number, command):
     code, out, err = call(capfd, "--register", file, *command.format(number).split())
     assert (code, out, err.count("\n")) == (2, "", 1) and "no run " in err and len(err) < 300
+
+
+def test_register_that_vanishes_while_it_is_open_is_told_and_not_made_anew(file):
+    database = Database(file)
+    away = file.with_name("away.sqlite")
+    file.rename(away)
+    for act in (database.read, database.write):
+        with pytest.raises(InputError, match="the register is no longer there"), act():
+            pass
+    assert not file.exists()
+    away.rename(file)
+    with database.read() as connection:
+        assert database.version(connection) == MIGRATIONS[-1].version
+    database.close()

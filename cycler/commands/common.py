@@ -227,6 +227,19 @@ def against_option() -> _Decorator:
     )
 
 
+def decision_options(more: str = "") -> _Decorator:
+    """``--by`` and ``--remark``: who decides, and what they have to say about it."""
+    def add(command: Callable[..., Any]) -> Callable[..., Any]:
+        for option in (
+            click.option("--remark", metavar="TEXT", help="What that person remarks, at most 500 characters; changes nothing of the result."),
+            click.option("--by", metavar="NAME", help=f"The person who decides, as kept with the verdict and printed on the record.{more}"),
+        ):
+            command = option(command)
+        return command
+
+    return add
+
+
 def json_option(text: str) -> _Decorator:
     """``--json``."""
     return click.option("--json", "as_json", is_flag=True, help=text)

@@ -15,6 +15,7 @@ from cycler.commands.common import (
     Settings,
     against_option,
     criteria_option,
+    decision_options,
     details_option,
     given_options,
     json_option,
@@ -195,7 +196,7 @@ def show(settings: Settings, run_id: int, steps: bool, details: bool, as_json: b
         return
     from cycler.cardtables import print_corrections
     from cycler.commands.reading_output import print_reading_doubts
-    from cycler.tables import print_analysis, print_steps
+    from cycler.tables import decided_text, print_analysis, print_steps
     from cycler.terminal import Sheet
 
     sheet = Sheet()
@@ -219,7 +220,7 @@ def show(settings: Settings, run_id: int, steps: bool, details: bool, as_json: b
             *(
                 (
                     f"Verdict {place}",
-                    f"{item.decided_at}: {item.result.replace('_', ' ')} by {item.criteria_name}"
+                    f"{item.decided_at}: {item.result.replace('_', ' ')} by {item.criteria_name}" + decided_text(item.verdict)
                     + ("" if item.analysis_id == run.analysis_id else ", on an analysis that was corrected since"),
                 )
                 for place, item in enumerate(verdicts, 1)
@@ -303,25 +304,33 @@ def _analyses_named(
 @click.argument("run_id", metavar="RUN", type=RunNumber())
 @criteria_option()
 @against_option()
+@decision_options()
 @click.option("--look", is_flag=True, help="Judge only, and keep nothing.")
 @click.option("--strict", is_flag=True, help="Exit with code 3 when the verdict is not a pass.")
 @json_option("The verdict as one JSON object.")
 @click.pass_obj
 def decide(
-    settings: Settings, run_id: int, criteria_name: str | None, against: int | None, look: bool, strict: bool, as_json: bool,
+    settings: Settings, run_id: int, criteria_name: str | None, against: int | None, by: str | None, remark: str | None, look: bool,
+    strict: bool, as_json: bool,
 ) -> int:
     """Judge a run by a set of criteria and keep the verdict.
 
     Earlier verdicts of the run stay beside the new one, but records are issued by the newest. --look keeps nothing. Criteria on
-    what changed since another run need --against. An open danger on the pack's card is a fail, whatever the figures.
+    what changed since another run need --against. An open danger on the pack's card is a fail, whatever the figures. --by and --remark
+    stand beside the result, also on the record, and change nothing of it.
     """
+    if look and (by is not None or remark is not None):
+        raise click.UsageError("--look keeps nothing, so there is no verdict for --by or --remark to stand on.")
     from cycler.workflow import decide_run, known_dangers, look_at_run
 
     criteria = load_criteria(criteria_name)
     with open_register(settings) as register:
         run = register.run(run_id)
         analysis = run.analysis
-        verdict = (look_at_run if look else decide_run)(register, run_id, criteria, against)
+        if look:
+            verdict = look_at_run(register, run_id, criteria, against)
+        else:
+            verdict = decide_run(register, run_id, criteria, against, by, remark)
         count = len(register.verdicts(run_id))
         earlier = known_dangers(register, run.pack_id)
     if as_json:

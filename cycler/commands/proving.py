@@ -288,6 +288,8 @@ def _print(found: Verification, with_logs: bool) -> None:
         ("Pack", f"{shown['pack'] or 'not stated'}" + (f", {shown['run_label']}" if shown["run_label"] else "")),
         ("Verdict", str(shown["verdict"] or "none").replace("_", " ").upper()),
         *([("", str(shown["summary"]))] if shown["summary"] else []),
+        *([("Decided by", str(shown["decided_by"]))] if shown["decided_by"] else []),
+        *([("Remark", str(shown["remark"]))] if shown["remark"] else []),
         ("Capacity", capacity),
         ("Key", shown["fingerprint"] or "none"),
     ])

@@ -13,6 +13,7 @@ from cycler.commands.common import (
     Settings,
     against_option,
     criteria_option,
+    decision_options,
     load_criteria,
 )
 from cycler.commands.keeping import open_register, print_earlier_dangers
@@ -41,12 +42,13 @@ LANGUAGES = ("en", "de")
 )
 @click.option("--language", type=click.Choice(LANGUAGES), default="en", show_default=True, help="Language of page and PDF.")
 @click.option("--customer", is_flag=True, help="Show the customer's reference of the pack card, which is kept out otherwise.")
+@decision_options(" Used where the record is judged anew; another name or remark than the newest verdict has is a new verdict.")
 @key_option()
 @click.option("--serial", metavar="SERIAL", help="Issue none, but write out again the one of this serial, as it was issued.")
 @click.pass_context
 def record(
     ctx: click.Context, run_id: int, folder: str, criteria_name: str | None, against: int | None, workshop: str | None, language: str,
-    customer: bool, key_file: str | None, serial: str | None,
+    customer: bool, by: str | None, remark: str | None, key_file: str | None, serial: str | None,
 ) -> None:
     """Issue a record of a run to hand over, as an HTML page, as a PDF and as its content for programs (JSON).
 
@@ -60,7 +62,8 @@ def record(
     if again:  # a workshop from the environment is simply of no use here
         given = {
             "--criteria": criteria_name is not None, "--against": against is not None, "--workshop": _typed(ctx, "workshop"),
-            "--language": _typed(ctx, "language"), "--customer": customer, "--key": _typed(ctx, "key_file"),
+            "--language": _typed(ctx, "language"), "--customer": customer, "--by": by is not None, "--remark": remark is not None,
+            "--key": _typed(ctx, "key_file"),
         }
         for option in (name for name, used in given.items() if used):
             raise click.UsageError(f"--serial writes out what was issued; {option} cannot change it.", ctx)
@@ -74,12 +77,12 @@ def record(
             if serial is not None:
                 paths = write_kept_record(register, run_id, serial, folder, stem)
             else:
-                wanted = Wanted(criteria, workshop, language, against, customer)
+                wanted = Wanted(criteria, workshop, language, against, customer, by, remark)
                 serial, paths = issue_record(register, run_id, folder, wanted, stem, key)
             records, verdicts = register.records(run_id), register.verdicts(run_id)
             earlier = known_dangers(register, run.pack_id)
     from cycler.commands.reading_output import print_reading_doubts
-    from cycler.tables import print_caution, print_grave, result_text
+    from cycler.tables import decided_rows, print_caution, print_grave, result_text
     from cycler.terminal import Sheet
 
     place = next(index for index, row in enumerate(records) if row.serial == serial)
@@ -93,6 +96,7 @@ def record(
         *([("Written again", f"as issued on {records[place].made_at}; nothing was issued anew")] if again else []),
         ("Issued by", f"verdict {number} of run {run_id}, criteria {verdict.criteria_name}, of {verdict.decided_at}"),
         ("Verdict", result_text(verdict.result)),
+        *decided_rows(verdict.verdict),
         *([("Sealed with", f"key {key.fingerprint}")] if key is not None else []),
     ])
     _print_place(sheet, records, place, again)

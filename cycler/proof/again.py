@@ -146,11 +146,12 @@ def _before(run: _Run, found: LogsFound | None, criteria: Criteria) -> tuple[dic
 
 
 def _verdict(run: _Run, analysis: dict[str, Any] | None, before: dict[str, Any] | None, criteria: Criteria) -> tuple[dict[str, Any], Check]:
-    recorded = run.content["verdict"]
+    decided = run.content["verdict"].get("decided")  # what a person said: sealed, but nothing that can be computed
+    recorded = {key: value for key, value in run.content["verdict"].items() if key != "decided"}
     made = verdict_again(analysis if analysis is not None else run.content["analysis"], run.content, criteria, before)
     source = "from the log" if analysis is not None else "from the record's own figures"
     word = str(made["result"]).replace("_", " ")
-    return made, run.told(
+    return made | ({"decided": decided} if decided else {}), run.told(
         f"The verdict, {word}, comes out again {source} by the criteria in the record.", "part of the verdict",
         run.differences({"verdict": recorded}, {"verdict": made}, source), "verdict",
     )

@@ -294,6 +294,7 @@ def _shown(content: Mapping[str, Any], seal: Mapping[str, Any] | None, now: str)
     return {
         "serial": under("serial"), "made_at": under("made_at"), "workshop": under("workshop"), "pack": under("pack", "id"),
         "run_label": under("run_label"), "verdict": under("verdict", "result"), "summary": under("verdict", "summary"),
+        "decided_by": under("verdict", "decided", "by"), "remark": under("verdict", "decided", "remark"),
         "capacity_ah": under("analysis", "capacity", "value_ah"), "u_capacity_ah": under("analysis", "capacity", "u_value_ah"),
         "capacity_valid": under("analysis", "capacity", "valid"),
         "record_sha256": now, "fingerprint": seal["fingerprint"] if seal is not None and flaw(seal, RECORD) is None else None,

@@ -6,7 +6,7 @@ the readings themselves, and how a file was understood stands in ``Log.reading``
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from os import PathLike, fspath
 from typing import NamedTuple
 
@@ -63,21 +63,30 @@ def read_log_bytes(raw: bytes, name: str, columns: ColumnsFile | None = None) ->
     return read_logs_bytes([(name, raw)], columns)
 
 
-def read_logs_bytes(parts: Sequence[tuple[str, bytes]], columns: Columns = None) -> Log:
-    """Read the parts of one test from their bytes, given as (name, bytes), and join them. See :func:`read_log`."""
+def read_logs_bytes(
+    parts: Sequence[tuple[str, bytes]], columns: Columns = None, progress: Callable[[float], None] | None = None,
+) -> Log:
+    """Read the parts of one test from their bytes, given as (name, bytes), and join them. See :func:`read_log`.
+
+    ``progress`` hears before each part which share of them is read; what it raises ends the reading.
+    """
     if not parts:
         raise InputError("no log is given", "log", "at least one file is needed", "name the CSV file of the test")
-    return finish(read_drafts(parts, columns))
+    return finish(read_drafts(parts, columns, progress))
 
 
-def read_drafts(parts: Sequence[tuple[str, bytes]], columns: Columns = None) -> list[Draft]:
+def read_drafts(
+    parts: Sequence[tuple[str, bytes]], columns: Columns = None, progress: Callable[[float], None] | None = None,
+) -> list[Draft]:
     """The parts of one test, each understood with the help of the others, not yet joined. See :func:`read_log`."""
     files = [columns] * len(parts) if columns is None or isinstance(columns, ColumnsFile) else list(columns)
     parts = [_Part(name, raw, own) for (name, raw), own in zip(parts, files, strict=True)]
     if len(parts) == 1:
+        if progress is not None:
+            progress(0.0)
         return [parts[0].read()]
     forms: dict[str, str] = {}
-    drafts = _drafts(parts, forms)
+    drafts = _drafts(parts, forms, progress)
     return _same_units(drafts, parts, forms)
 
 
@@ -90,11 +99,13 @@ class _Part(NamedTuple):
         return read_draft(self.raw, self.name, self.columns, forced, forms)
 
 
-def _drafts(parts: list[_Part], forms: dict[str, str]) -> list[Draft]:
+def _drafts(parts: list[_Part], forms: dict[str, str], progress: Callable[[float], None] | None) -> list[Draft]:
     """Every part by itself; times that only another part can settle are read as there (noted in ``forms``)."""
     drafts: list[Draft | None] = []
     first: TwoWays | None = None
-    for part in parts:
+    for number, part in enumerate(parts):
+        if progress is not None:
+            progress(number / len(parts))
         try:
             drafts.append(part.read())
         except TwoWays as error:

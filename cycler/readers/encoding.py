@@ -137,12 +137,10 @@ def decode(raw: bytes, name: str) -> Decoded:
         packed = " (gzip)"
         if not raw:
             raise InputError("the log is empty", where, "the archive holds 0 bytes", "export it again")
-    for magic, kind in _MAGIC:
-        if raw.startswith(magic):
-            raise InputError(f"the log is {kind}", where, f"it begins with {quote(magic.decode('latin-1'))}", _EXPORT)
-    if raw[4:8] == b"ftyp" or (raw[:2] == b"BM" and b"\x00\x00" in raw[:16]):
-        kind = "a bitmap picture" if raw[:2] == b"BM" else "a picture or film of a camera"
-        raise InputError(f"the log is {kind}", where, f"it begins with {quote(raw[:8].decode('latin-1'))}", _EXPORT)
+    foreign = _foreign(raw)
+    if foreign is not None:
+        kind, begins = foreign
+        raise InputError(f"the log is {kind}", where, f"it begins with {quote(begins.decode('latin-1'))}", _EXPORT)
     body, encoding = _to_utf8(raw, where)
     body = _one_line_end(body)
     _refuse_control(body, where)
@@ -150,6 +148,23 @@ def decode(raw: bytes, name: str) -> Decoded:
         raise InputError("the log is empty", where, "it holds blanks only", "export or copy it again")
     body, labels = bare_rows(body)
     return Decoded(body, encoding + packed, labels)
+
+
+def foreign_kind(head: bytes) -> str | None:
+    """What a file is that is no log, by its first bytes as stored ("a JPEG picture"); None for a text, and for what gzip has packed."""
+    foreign = None if head[:2] == b"\x1f\x8b" else _foreign(head)
+    return foreign[0] if foreign is not None else None
+
+
+def _foreign(raw: bytes) -> tuple[str, bytes] | None:
+    for magic, kind in _MAGIC:
+        if raw.startswith(magic):
+            return kind, magic
+    if raw[4:8] == b"ftyp":
+        return "a picture or film of a camera", raw[:8]
+    if raw[:2] == b"BM" and b"\x00\x00" in raw[:16]:
+        return "a bitmap picture", raw[:8]
+    return None
 
 
 def _one_line_end(body: bytes) -> bytes:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Any
 
@@ -31,6 +32,7 @@ from cycler.record.measures import no_temperature
 from cycler.record.qr import code_chart, record_text
 from cycler.record.sentences import english_left, told
 from cycler.record.values import (
+    LONGEST_SENTENCE,
     as_list,
     clean,
     counted_steps,
@@ -143,10 +145,22 @@ def _verdict(analysis: dict[str, Any]) -> Verdict:
         lines.append(" ".join(basis))
     if get(analysis, "capacity", "valid") is False:
         lines.append(text.CAPACITY_INVALID_FRONT.format(reasons=reasons_of(analysis)))
+    lines += _decided(get(verdict, "decided"))
     return Verdict(
         result=result, word=text.RESULT_WORD[result], shape=verdict_shape(result, 62, text.SHAPE_MEANS[result]),
         means=text.RESULT_MEANS[result], lines=tuple(lines),
     )
+
+
+def _decided(decided: Any) -> list[str]:
+    """Who decided, and the remark: the words of a person, not of the program."""
+    said = [(shape, get(decided, key)) for shape, key in zip(text.DECIDED, ("by", "remark"))]
+    # Joiners only shape the glyphs beside them, and the fonts of a record have none of those.
+    shown = [shape.format(by=put, remark=put) for shape, value in said if value and (put := clean(_JOINERS.sub("", str(value)), LONGEST_SENTENCE))]
+    return [" ".join(shown)] if shown else []
+
+
+_JOINERS = re.compile("[\u200b-\u200d\ufe0e\ufe0f]")
 
 
 # ---- pack and test ---------------------------------------------------------------------------------------

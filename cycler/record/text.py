@@ -58,6 +58,7 @@ SHAPE_MEANS = {
 }
 VERDICT_AGAINST = "Judged against the criteria set “{name}”."
 VERDICT_RULE = "Decision rule: {rule}"
+DECIDED = ("Decided by {by}.", "Remark of the person who decided, which changes nothing of the result: “{remark}”")
 VERDICT_CRITERIA_HASH = "Fingerprint (SHA-256) of the criteria file: {sha256}"
 RULE_WORDS = {
     "guarded": "a value counts as met only if it lies inside the limit by at least the guard band, as failed only if it lies outside the limit by as much; between the two it is not proven.",
@@ -467,8 +468,7 @@ GROUPS_CAPTION_NONE = "No group stands out as limiting."
 GROUPS_CAPTION_BAND = "Grey band: from the lowest to the highest of the other groups. Heavy line: {limiting}."
 GROUPS_CURVE_NONE = "No group voltages during a discharge to draw."
 LABEL_LIMITING, LABEL_OTHERS, LABEL_CUTOFF = "group {n}, limiting", "other groups", "cut-off {voltage}"
-LABEL_ALL = "groups"
-LABEL_COUNTED = "counted for capacity"
+LABEL_ALL, LABEL_COUNTED = "groups", "counted for capacity"
 STRIP = {"charge": "charge", "discharge": "discharge", "rest": "rest"}
 
 # ---- budget --------------------------------------------------------------------------------------------

@@ -56,6 +56,7 @@ SHAPE_MEANS = {
 }
 VERDICT_AGAINST = "Beurteilt nach dem Kriteriensatz „{name}“."
 VERDICT_RULE = "Entscheidungsregel: {rule}"
+DECIDED = ("Entschieden von {by}.", "Bemerkung der Person, die entschieden hat; am Ergebnis ändert sie nichts: „{remark}“")
 VERDICT_CRITERIA_HASH = "Prüfsumme (SHA-256) der Kriteriendatei: {sha256}"
 RULE_WORDS = {
     "guarded": "Ein Wert gilt nur dann als erfüllt, wenn er mindestens um das Sicherheitsband innerhalb des Grenzwerts liegt, als verfehlt nur dann, wenn er um ebenso viel außerhalb liegt; dazwischen ist er nicht nachgewiesen.",

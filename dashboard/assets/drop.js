@@ -1,110 +1,243 @@
 "use strict";
-/* Files dropped on, or chosen for, an element with data-drop are sent one after another as the body of a PUT and
-   reported in one piece to the store whose id the attribute names. */
+/* Files dropped on a page, or chosen by a button, are sent one after another as the body of a PUT and reported in one piece to a
+   store. Pages that take files of their own have an element with data-drop, which names the store; every other file is a log (or a pack
+   or columns file) and leads to the page on which tests are added. What is shown meanwhile is drawn here, on whatever page it is. */
 (function () {
-  const zoneOf = () => document.querySelector("[data-drop]");
+  const ADD = "add-drop-event";
+  const ADD_PATH = "/add";
+  const FILES_MAX = 40;
   const hasFiles = (event) => Array.from((event.dataTransfer && event.dataTransfer.types) || []).includes("Files");
-  let depth = 0;
-  let busy = false;
-  let count = 0;
+  const words = (name) => (document.querySelector("[data-upload-words]") || document.body).getAttribute("data-" + name) || "";
   const held = new Set();
+  const waiting = [];
+  let depth = 0;
+  let count = 0;
+  let call = null;
+  let stopped = false;
+  let busy = false;
+  let tray = null;
 
-  function progress(zone, done, total, name, index, files) {
-    const place = zone.querySelector("[data-drop-progress]");
-    if (!place) {
-      return;
+  /* ---- which store files go to ---- */
+  function fits(zone, files) {
+    const accept = zone.getAttribute("data-drop-accept") || "";
+    return accept !== "" && files.every((file) => accept === "image/*"
+      ? (file.type || "").startsWith("image/") : file.name.toLowerCase().endsWith(accept));
+  }
+
+  function storeFor(target, files) {
+    const zone = target && target.closest && target.closest("[data-drop]");
+    if (zone) {
+      return zone.getAttribute("data-drop");
     }
-    let bar = place.querySelector("progress");
-    if (!bar) {
-      place.textContent = "";
-      bar = document.createElement("progress");
+    const other = Array.from(document.querySelectorAll("[data-drop]")).find((place) => fits(place, files));
+    return other ? other.getAttribute("data-drop") : ADD;
+  }
+
+  function zoneOf(store) {
+    return document.querySelector('[data-drop="' + store + '"]');
+  }
+
+  /* ---- what is shown ---- */
+  function drawn() {
+    if (!tray) {
+      tray = document.createElement("div");
+      tray.className = "upload-tray";
+      tray.setAttribute("role", "status");
+      const bar = document.createElement("progress");
       bar.max = 100;
-      place.append(bar, document.createElement("span"));
+      const stop = document.createElement("button");
+      stop.type = "button";
+      stop.className = "button quiet-button";
+      stop.addEventListener("click", cancel);
+      tray.append(bar, document.createElement("span"), stop);
     }
-    const percent = total ? Math.floor((100 * done) / total) : 0;
-    bar.value = percent;
-    bar.setAttribute("aria-label", name);
-    place.lastChild.textContent = name + " (" + (index + 1) + "/" + files + "), " + percent + " %";
+    return tray;
   }
 
-  function clear(zone) {
+  function progress(job, done, total) {
+    const shown = drawn();
+    const zone = zoneOf(job.store);
     const place = zone && zone.querySelector("[data-drop-progress]");
-    if (place) {
-      place.textContent = "";
+    const home = place || document.body;
+    if (shown.parentNode !== home) {
+      home.append(shown);
+    }
+    shown.classList.toggle("upload-tray-low", !place);
+    const percent = total ? Math.floor((100 * done) / total) : 0;
+    shown.firstChild.value = percent;
+    shown.firstChild.setAttribute("aria-label", job.file.name);
+    const many = job.of > 1 ? " (" + job.number + "/" + job.of + ")" : "";
+    shown.children[1].textContent = job.file.name + many + ", " + percent + " %";
+    shown.lastChild.textContent = words("cancel");
+  }
+
+  function clear() {
+    if (tray) {
+      tray.remove();
     }
   }
 
-  function failed(name, why) {
-    return { error: { what: "the file did not reach the program", where: name, why: why,
-                      mend: "see that the program still runs, then drop the file again" } };
+  function lost(name) {
+    const old = document.querySelector(".upload-lost");
+    const box = old || document.createElement("div");
+    if (!old) {
+      box.className = "error-panel upload-lost";
+      box.setAttribute("role", "alert");
+      const close = document.createElement("button");
+      close.type = "button";
+      close.className = "button quiet-button";
+      close.textContent = words("close");
+      close.addEventListener("click", () => box.remove());
+      box.append(document.createElement("p"), close);
+      document.body.append(box);
+    }
+    box.firstChild.textContent = words("lost").replace("{name}", name);
   }
 
-  function send(file, onProgress) {
+  /* ---- sending ---- */
+  function send(job) {
     return new Promise((resolve) => {
-      const call = new XMLHttpRequest();
+      call = new XMLHttpRequest();
+      const this_call = call;
       call.open("PUT", "/drop");
-      call.setRequestHeader("X-File-Name", encodeURIComponent(file.name));
+      call.setRequestHeader("X-File-Name", encodeURIComponent(job.file.name));
+      call.setRequestHeader("X-File-Folder", encodeURIComponent(job.folder));
       call.setRequestHeader("Content-Type", "application/octet-stream");
-      call.upload.onprogress = (event) => onProgress(event.loaded, event.total || file.size);
-      call.onerror = () => resolve(failed(file.name, "the connection broke"));
+      if (job.store === ADD) {
+        call.setRequestHeader("X-File-For", "log");
+      }
+      call.upload.onprogress = (event) => progress(job, event.loaded, event.total || job.file.size);
+      call.onerror = () => resolve(null);
+      call.onabort = () => resolve({});
       call.onload = () => {
         try {
-          const answer = JSON.parse(call.responseText);
-          resolve(answer.token || answer.error ? answer : failed(file.name, "status " + call.status));
+          const answer = JSON.parse(this_call.responseText);
+          resolve(answer.token || answer.error ? answer : null);
         } catch (_error) {
-          resolve(failed(file.name, "status " + call.status));
+          resolve(null);
         }
       };
-      call.send(file);
+      
+      call.send(job.file);
     });
   }
 
-  async function take(zone, list) {
-    const files = Array.from(list);
-    if (!files.length || busy) {
-      return;
+  function cancel() {
+    stopped = true;
+    waiting.length = 0;
+    if (call) {
+      call.abort();
     }
-    busy = true;
-    const store = zone.getAttribute("data-drop");
-    zone.classList.add("drop-busy");
-    const good = [];
-    const bad = [];
-    for (let index = 0; index < files.length; index += 1) {
-      const file = files[index];
-      progress(zone, 0, file.size, file.name, index, files.length);
-      const answer = await send(file, (done, total) => progress(zone, done, total, file.name, index, files.length));
-      if (answer.error) {
-        bad.push(answer.error);
-      } else {
-        good.push(answer);
-        held.add(answer.token);
-      }
-    }
-    busy = false;
+  }
+
+  function tell(store, good, bad) {
     count += 1;
-    zone.classList.remove("drop-busy");
-    clear(zone);
     window.dash_clientside.set_props(store, { data: { files: good, errors: bad, count: count } });
   }
 
-  /* A page that is left or loaded afresh leaves no files behind. */
+  async function work() {
+    busy = true;
+    stopped = false;
+    const found = new Map();
+    while (waiting.length) {
+      const job = waiting.shift();
+      const mine = found.get(job.store) || { good: [], bad: [] };
+      found.set(job.store, mine);
+      progress(job, 0, job.file.size);
+      const answer = await send(job);
+      call = null;
+      if (answer === null) {
+        lost(job.file.name);
+      } else if (answer.error) {
+        mine.bad.push(answer.error);
+      } else if (answer.token) {
+        mine.good.push(answer);
+        if (job.store !== ADD) {
+          held.add(answer.token);
+        }
+      }
+    }
+    busy = false;
+    clear();
+    for (const [store, mine] of found) {
+      if (mine.good.length || mine.bad.length) {
+        tell(store, mine.good, mine.bad);
+      }
+    }
+  }
+
+  function take(store, list) {
+    const files = list.slice(0, FILES_MAX);
+    if (!files.length) {
+      return;
+    }
+    if (store === ADD && window.location.pathname !== ADD_PATH) {
+      window.dash_clientside.set_props("url", { pathname: ADD_PATH, search: "" });
+    }
+    files.forEach((item, index) => waiting.push(Object.assign({ store: store, number: index + 1, of: files.length }, item)));
+    if (!busy) {
+      work();
+    }
+  }
+
+  /* ---- folders ---- */
+  function filesOf(entry, folder) {
+    return new Promise((resolve) => {
+      if (entry.isFile) {
+        entry.file((file) => resolve([{ file: file, folder: folder }]), () => resolve([]));
+        return;
+      }
+      const reader = entry.createReader();
+      const found = [];
+      const more = () => reader.readEntries(async (entries) => {
+        if (!entries.length) {
+          resolve((await Promise.all(found.slice(0, FILES_MAX).map((item) => filesOf(item, entry.name)))).flat());
+          return;
+        }
+        found.push(...entries.filter((item) => !item.name.startsWith(".")));
+        more();
+      }, () => resolve([]));
+      more();
+    });
+  }
+
+  async function dropped(transfer) {
+    const plain = Array.from(transfer.files).map((file) => ({ file: file, folder: "" }));
+    const entries = Array.from(transfer.items || []).map((item) => item.webkitGetAsEntry && item.webkitGetAsEntry()).filter(Boolean);
+    if (!entries.some((entry) => entry.isDirectory)) {
+      return plain;
+    }
+    return (await Promise.all(entries.map((entry) => filesOf(entry, "")))).flat();
+  }
+
+  /* ---- the page ---- */
+  function over(is_over) {
+    document.documentElement.classList.toggle("files-over", is_over);
+  }
+
+  /* What was dropped for one page alone goes with the page; logs wait, so that a reload in mid-work loses nothing. */
   window.addEventListener("pagehide", () => {
     if (held.size) {
       navigator.sendBeacon("/drop/forget", new Blob([JSON.stringify(Array.from(held))], { type: "application/json" }));
       held.clear();
     }
   });
+  window.addEventListener("beforeunload", (event) => {
+    if (busy) {
+      event.preventDefault();
+    }
+  });
   document.addEventListener("dragenter", (event) => {
-    if (zoneOf() && hasFiles(event)) {
+    if (hasFiles(event)) {
       depth += 1;
-      zoneOf().classList.add("drop-over");
+      over(true);
       event.preventDefault();
     }
   });
   document.addEventListener("dragleave", () => {
     depth = Math.max(0, depth - 1);
-    if (depth === 0 && zoneOf()) {
-      zoneOf().classList.remove("drop-over");
+    if (depth === 0) {
+      over(false);
     }
   });
   document.addEventListener("dragover", (event) => {
@@ -112,28 +245,29 @@
       event.preventDefault();
     }
   });
-  document.addEventListener("drop", (event) => {
-    if (!hasFiles(event)) {
+  document.addEventListener("drop", async (event) => {
+    if (!hasFiles(event) || event.defaultPrevented) {
       return;
     }
     event.preventDefault();
     depth = 0;
-    const zone = zoneOf();
-    if (zone) {
-      zone.classList.remove("drop-over");
-      take(zone, event.dataTransfer.files);
-    }
+    over(false);
+    const store = storeFor(event.target, Array.from(event.dataTransfer.files));
+    take(store, await dropped(event.dataTransfer));
   });
   document.addEventListener("click", (event) => {
     const button = event.target.closest && event.target.closest("[data-drop-choose]");
-    const zone = zoneOf();
-    if (!button || !zone) {
+    const zone = button && button.closest("[data-drop]");
+    if (!zone) {
       return;
     }
     const chooser = document.createElement("input");
     chooser.type = "file";
     chooser.multiple = true;
-    chooser.addEventListener("change", () => take(zone, chooser.files));
+    chooser.accept = zone.getAttribute("data-drop-accept") || "";
+    chooser.addEventListener("change", () => {
+      take(zone.getAttribute("data-drop"), Array.from(chooser.files).map((file) => ({ file: file, folder: "" })));
+    });
     chooser.click();
   });
 })();

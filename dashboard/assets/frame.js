@@ -1,37 +1,205 @@
 "use strict";
-/* Page title and the drop zone. Nothing here leaves this computer: files go to the address the page came from. */
-window.dash_clientside = Object.assign({}, window.dash_clientside, {
-  frame: {
-    setTitle: function (title) {
-      if (title) {
-        document.title = title;
-      }
-      return window.dash_clientside.no_update;
-    },
-  },
-});
-
-/* Figures are drawn in pixels of the screen; on paper they are scaled by the width of the page's text. */
+/* What every page shares: its title and where the keyboard goes on, whether the program answers, print, wide tables, anchors. */
 (function () {
-  const PAPER_PX = 680;
-  function measure() {
-    const page = document.querySelector(".content");
-    if (page && page.clientWidth > 0) {
-      const zoom = Math.min(1, PAPER_PX / (page.clientWidth - 96));
-      document.documentElement.style.setProperty("--print-zoom", zoom.toFixed(3));
+  let shown = false;
+
+  /* A page that follows another one: the keyboard, and who is read to, go on from its heading. Parts of a page come later
+     and may draw the heading afresh; so it is looked after for a while, unless the reader has gone elsewhere. */
+  function toHeading() {
+    const before = document.activeElement;
+    const end = performance.now() + 4000;
+    let frames = 0;
+    function look() {
+      const heading = document.querySelector(".content h1");
+      const at = document.activeElement;
+      frames += 1;
+      if (performance.now() > end || (at !== before && at !== document.body && at !== heading)) {
+        return;
+      }
+      if (heading && at !== heading && frames > 2) {
+        heading.tabIndex = -1;
+        heading.focus({ preventScroll: true });
+      }
+      requestAnimationFrame(look);
+    }
+    if (!window.location.hash) {
+      window.scrollTo(0, 0);
+    }
+    look();
+  }
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    frame: {
+      setTitle: function (title) {
+        if (title) {
+          document.title = title;
+          if (shown) {
+            toHeading();
+          }
+          shown = true;
+        }
+        return window.dash_clientside.no_update;
+      },
+    },
+  });
+})();
+
+/* Whether the program answers. Only calls of this page are looked at; /alive is asked only after one of them failed. */
+(function () {
+  const CALL = "/_dash-update-component";
+  const EVERY_MS = 2000;
+  const PATIENCE_MS = 8000;
+  const KEPT = "packreturn.typed";
+  const real = window.fetch.bind(window);
+  const own = (document.querySelector("meta[name=pages]") || {}).content;
+  const typed = new Map();
+  let state = "";
+  let pageLost = false;
+  let timer = 0;
+
+  function show(name) {
+    const bar = document.getElementById("standing");
+    if (!bar || (state === "other" && name !== "") || state === name) {
+      return;
+    }
+    state = name;
+    bar.hidden = name === "";
+    bar.className = "standing no-print standing-" + name;
+    bar.querySelector("p").textContent = name ? bar.getAttribute("data-" + name) : "";
+    bar.querySelector("[data-load-again]").hidden = name !== "other" && name !== "defect";
+    bar.querySelector("[data-hide]").hidden = name === "away" || name === "";
+  }
+
+  function ask() {
+    clearTimeout(timer);
+    const stop = new AbortController();
+    const patience = setTimeout(() => stop.abort(), PATIENCE_MS);
+    real("/alive", { cache: "no-store", signal: stop.signal })
+      .then((answer) => (answer.ok ? answer.json() : Promise.reject(new Error(String(answer.status)))))
+      .then(back, () => {
+        show("away");
+        timer = setTimeout(ask, EVERY_MS);
+      })
+      .finally(() => clearTimeout(patience));
+  }
+
+  function back(answer) {
+    if (own && answer.pages !== own) {
+      show("other");
+      return;
+    }
+    show("again");
+    timer = setTimeout(() => state === "again" && show(""), PATIENCE_MS);
+    if (pageLost) {
+      /* The address has changed, but the page to it never came. */
+      pageLost = false;
+      window.dash_clientside.set_props("url", { pathname: window.location.pathname });
     }
   }
-  window.addEventListener("resize", () => {
-    if (!window.matchMedia("print").matches) {
-      measure();
+
+  function failed(body) {
+    pageLost = pageLost || String(body).includes('"content.children');
+    pageLost = pageLost || String(body).includes("..content.children");
+    if (state !== "away") {
+      ask();
+    }
+  }
+
+  function answered(answer) {
+    const mark = answer.headers.get("X-Pages");
+    if (own && mark && mark !== own) {
+      show("other");
+    } else if (answer.status >= 400) {
+      show("defect");
+    } else if (state === "again") {
+      show("");
+    }
+  }
+
+  window.fetch = function (target, options) {
+    const call = real(target, options);
+    if (String((target && target.url) || target).includes(CALL)) {
+      call.then(answered, (error) => error.name !== "AbortError" && failed(options && options.body));
+    }
+    return call;
+  };
+
+  /* What was typed is put back after "Load the page again". */
+  document.addEventListener("input", (event) => {
+    const place = event.target;
+    if (place.id && place.matches("input[type=text], input[type=number], input[type=search], input:not([type]), textarea")) {
+      typed.set(place.id, place.value);
     }
   });
-  document.addEventListener("DOMContentLoaded", measure);
-  window.addEventListener("load", () => setTimeout(measure, 500));
-  window.addEventListener("beforeprint", () => {
-    if (!window.matchMedia("print").matches) {
-      measure();
+  document.addEventListener("click", (event) => {
+    if (event.target.closest("[data-load-again]")) {
+      try {
+        window.sessionStorage.setItem(KEPT, JSON.stringify([window.location.pathname, Array.from(typed)]));
+      } catch (_full) {
+        /* Nothing can be kept: the page is loaded all the same. */
+      }
+      window.location.reload();
+    } else if (event.target.closest("[data-hide]")) {
+      state = "hidden";
+      show("");
     }
+  });
+
+  function putBack() {
+    let kept = null;
+    try {
+      kept = JSON.parse(window.sessionStorage.getItem(KEPT));
+      window.sessionStorage.removeItem(KEPT);
+    } catch (_broken) {
+      kept = null;
+    }
+    if (!kept || kept[0] !== window.location.pathname) {
+      return;
+    }
+    const waiting = new Map(kept[1]);
+    const watch = new MutationObserver(() => {
+      for (const [id, value] of waiting) {
+        const place = document.getElementById(id);
+        if (place) {
+          waiting.delete(id);
+          window.dash_clientside.set_props(id.startsWith("{") ? JSON.parse(id) : id, { value: value });
+        }
+      }
+      if (!waiting.size) {
+        watch.disconnect();
+      }
+    });
+    watch.observe(document.body, { childList: true, subtree: true });
+  }
+  document.addEventListener("DOMContentLoaded", putBack);
+})();
+
+/* Figures are drawn in pixels of the screen. Each notes its own size, so that paper can show it as a picture of any width. */
+(function () {
+  const seen = new WeakSet();
+
+  function note(drawing) {
+    const width = parseFloat(drawing.getAttribute("width"));
+    const height = parseFloat(drawing.getAttribute("height"));
+    if (width > 0 && height > 0) {
+      drawing.setAttribute("viewBox", "0 0 " + width + " " + height);
+      drawing.parentElement.style.setProperty("--plot-shape", (width / height).toFixed(4));
+    }
+  }
+
+  const sizes = new MutationObserver((changes) => changes.forEach((change) => note(change.target)));
+  function look() {
+    for (const drawing of document.querySelectorAll(".js-plotly-plot .main-svg")) {
+      if (!seen.has(drawing)) {
+        seen.add(drawing);
+        note(drawing);
+        sizes.observe(drawing, { attributes: true, attributeFilter: ["width", "height"] });
+      }
+    }
+  }
+  window.addEventListener("beforeprint", look);
+  document.addEventListener("DOMContentLoaded", () => {
+    new MutationObserver(look).observe(document.body, { childList: true, subtree: true });
   });
 })();
 

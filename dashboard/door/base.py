@@ -23,19 +23,45 @@ class Opened:
     _key_path: str | Path | None
 
 
+class _Slot:
+    """A value that one thread fills; the lock is its own."""
+
+    __slots__ = ("filled", "lock", "value")
+
+    def __init__(self) -> None:
+        self.lock = threading.Lock()
+        self.filled = False
+        self.value: Any = None
+
+
 class Kept:
-    """Last used values by key; one thread fills a key, the others wait."""
+    """Last used values by key; one thread fills a key, others that want the same one wait. Nothing is kept of a failure."""
 
     def __init__(self, size: int) -> None:
         self._size = size
-        self._values: OrderedDict[Any, Any] = OrderedDict()
+        self._slots: OrderedDict[Any, _Slot] = OrderedDict()
         self._lock = threading.Lock()
+
+    def has(self, key: Any) -> bool:
+        """Whether a value is there without any wait."""
+        with self._lock:
+            slot = self._slots.get(key)
+        return slot is not None and slot.filled
 
     def get(self, key: Any, make: Callable[[], Any]) -> Any:
         with self._lock:
-            if key not in self._values:
-                self._values[key] = make()
-                while len(self._values) > self._size:
-                    self._values.popitem(last=False)
-            self._values.move_to_end(key)
-            return self._values[key]
+            slot = self._slots.setdefault(key, _Slot())
+            self._slots.move_to_end(key)
+            while len(self._slots) > self._size:
+                self._slots.popitem(last=False)
+        with slot.lock:
+            if not slot.filled:
+                try:
+                    slot.value = make()
+                except BaseException:
+                    with self._lock:
+                        if self._slots.get(key) is slot:
+                            del self._slots[key]
+                    raise
+                slot.filled = True
+            return slot.value

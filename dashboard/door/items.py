@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 
@@ -27,11 +27,15 @@ class RunItem:
     defects: int
     cautions: int
     withdrawn: bool = False
+    state_of_health: float | None = None
+    u_state_of_health: float | None = None
+    open_dangers: int = 0
+    """On the card of the pack."""
 
 
 @dataclass(frozen=True, slots=True)
 class PackItem:
-    """A pack in a list, with its newest run."""
+    """A pack in a list, with its last test that counts. ``added_later`` counts too; it was added after that, with an earlier date."""
 
     id: str
     chemistry: str | None
@@ -40,6 +44,21 @@ class PackItem:
     rated_capacity_ah: float | None
     runs: int
     newest: RunItem | None
+    workshop_number: str | None = None
+    open_dangers: int = 0
+    withdrawn: int = 0
+    added_later: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ListPage:
+    """One page of a list: its items, how many match on all pages, how many there are at all."""
+
+    items: list[Any]
+    matching: int
+    every: int
+    page: int
+    pages: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +131,21 @@ def run_item(row: Any) -> RunItem:
         row.id, row.pack_id, row.label, row.added_at, row.started_at, row.files, row.capacity_ah, row.u_capacity_ah,
         bool(row.capacity_valid), bool(row.capacity_is_lower_bound), row.limiting_group, row.verdict,
         row.criteria_name, row.findings_danger, row.findings_defect, row.findings_caution, row.withdrawn,
+    )
+
+
+def line_item(line: Any) -> RunItem:
+    """A run of a page of the list, with the uncertainty of its state of health and the dangers of its pack."""
+    return replace(
+        run_item(line.run), state_of_health=line.run.state_of_health, u_state_of_health=line.u_state_of_health,
+        open_dangers=line.open_dangers,
+    )
+
+
+def pack_item(line: Any) -> PackItem:
+    return PackItem(
+        line.id, line.chemistry, line.series, line.parallel, line.rated_capacity_ah, line.runs,
+        line_item(line.newest) if line.newest else None, line.workshop_number, line.open_dangers, line.withdrawn, line.added_later,
     )
 
 

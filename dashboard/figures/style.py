@@ -17,7 +17,7 @@ TEMPERATURE = "#9468b3"
 SIBLING = "#87929a"
 MARKED = "#cf4f2e"
 
-STEP_COLOURS = {"charge": "#4f93cf", "discharge": "#d08043", "rest": "#98a2a8", "pulse": "#a37cc0"}
+STEP_COLOURS = {"charge": "#4f93cf", "discharge": "#d08043", "rest": "#87929a", "pulse": "#a37cc0"}
 
 # Blue, vermilion, green, purple, ochre, slate, rose, teal: mid-tones that stay apart in the usual colour-vision
 # deficiencies when taken with the dash; never used without it.

@@ -22,7 +22,7 @@ from dashboard.columns_values import FOUND, ColumnValues, FormValues
 from dashboard.data import PREVIEW_BYTES, Door
 from dashboard.pages.columns_preview import show_preview
 from dashboard.uploads import Uploads
-from dashboard.waiting import TOML_BYTES_MAX, of_kind, still_there, toml_files
+from dashboard.waiting import TOML_BYTES_MAX, item_of, of_kind, still_there, toml_files
 
 READS, CHANGED = "reads", "changed"
 """What the page keeps of a form that says what is not used: whether its preview reads the log."""
@@ -465,7 +465,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         if not clicks:
             raise PreventUpdate
         about = about_now(state, files, leave_out)
-        held = still_there(files, uploads)
+        held = list(files or [])
         others = [item for item in held if item["kind"] != "columns"]
         try:
             values = _taken(sent)
@@ -481,7 +481,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         except InputError as error:
             return no_update, no_update, components.error_panel(error, text.NOTHING_STORED)
         _throw_away(held, uploads)
-        new = {"token": dropped.token, "name": dropped.name, "bytes": dropped.bytes, "kind": "columns", "made": True}
+        new = item_of(dropped) | {"kind": "columns", "made": True}
         return [*others, new], no_update, None
 
     @app.callback(
@@ -491,7 +491,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     def back_to_found(clicks: int | None, files: Any) -> tuple[Any, ...]:
         if not clicks:
             raise PreventUpdate
-        held = still_there(files, uploads)
+        held = list(files or [])
         own = [item for item in held if item["kind"] == "columns" and item.get("made")]
         _throw_away(own, uploads)
         return [item for item in held if item not in own] if own else no_update, clicks

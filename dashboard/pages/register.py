@@ -1,7 +1,9 @@
-"""The register: packs and runs in a table, searched, sorted and filtered; the address keeps what is shown."""
+"""The register: packs and runs in a table, searched, sorted and filtered by the database; the address keeps what is shown."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -10,27 +12,42 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from cycler.record.values import figure, rated
-from dashboard import components, ids, text
-from dashboard.address import query_of
-from dashboard.data import COMPARE_MAX, Door, PackItem, RunItem
+from dashboard import components, ids, text, text_pack, text_register
+from dashboard.address import pack_address, query_of
+from dashboard.data import COMPARE_MAX, FILTERS, PACK_SORTS, RUN_SORTS, Door, ListQuery, PackItem, RunItem
 
 ROWS_ON_PAGE = 50
-DEFAULTS = {"view": "runs", "q": "", "verdict": "all", "sort": "-id", "page": "1"}
-RUN_SORTS = ("id", "pack", "label", "verdict", "capacity", "group", "date")
-PACK_SORTS = ("pack", "build", "rated", "runs", "verdict", "capacity", "group", "date")
+DANGERS_NAMED = 3
+"""Open dangers that stand above the list; a link leads to the others."""
+DEFAULTS = {"view": "packs", "q": "", "verdict": "all", "sort": "", "page": "1"}
+SORTS = {"packs": PACK_SORTS, "runs": RUN_SORTS}
+USUAL_SORT = {"packs": "-added", "runs": "-id"}
+COLUMNS = {
+    "packs": (
+        (text_register.H_PACK, "pack"), (text_register.H_BUILD, "build"), (text_register.H_STATE, "state"),
+        (text_register.H_VERDICT, "verdict"), (text_register.H_CAPACITY, "capacity"), (text_register.H_HEALTH, "health"),
+        (text_register.H_GROUP, "group"), (text_register.H_TESTED, "date"),
+    ),
+    "runs": (
+        (text_register.H_RUN, "id"), (text_register.H_PACK, "pack"), (text_register.H_LABEL, "label"), (text_register.H_STATE, "state"),
+        (text_register.H_VERDICT, "verdict"), (text_register.H_CAPACITY, "capacity"), (text_register.H_HEALTH, "health"),
+        (text_register.H_GROUP, "group"), (text_register.H_DATE, "date"),
+    ),
+}
+FALLING_FIRST = ("date", "id", "added")
+"""Sorted from the end by the first press: the last ones are wanted."""
 
 
 def state_of(query: dict[str, str]) -> dict[str, str]:
     """What the address asks for, with every unknown value replaced by the usual one."""
     state = {key: query.get(key, usual)[:200] for key, usual in DEFAULTS.items()}
-    if state["view"] not in text.REGISTER_VIEW:
+    if state["view"] not in text_register.VIEW:
         state["view"] = DEFAULTS["view"]
-    if state["verdict"] not in text.REGISTER_FILTER:
+    if state["verdict"] not in FILTERS:
         state["verdict"] = DEFAULTS["verdict"]
-    sorts = RUN_SORTS if state["view"] == "runs" else PACK_SORTS
-    if state["sort"].lstrip("-") not in sorts:
-        state["sort"] = DEFAULTS["sort"] if state["view"] == "runs" else "pack"
-    if not state["page"].isdecimal() or len(state["page"]) > 6:
+    if state["sort"].removeprefix("-") not in SORTS[state["view"]] or state["sort"] == USUAL_SORT[state["view"]]:
+        state["sort"] = DEFAULTS["sort"]
+    if not (state["page"].isascii() and state["page"].isdecimal()) or len(state["page"]) > 6 or not int(state["page"]):
         state["page"] = "1"
     return state
 
@@ -47,26 +64,35 @@ def layout(door: Door, query: dict[str, str]) -> Component:
     state = state_of(query)
     return html.Div(
         [
-            html.H1(text.REGISTER_TITLE),
-            html.P(dcc.Link(text.NAV_ADD, href="/add", className="button button-main"), className="no-print"),
             html.Div(
                 [
-                    html.Label(text.REGISTER_SEARCH, htmlFor=ids.REGISTER_SEARCH, className="for-readers"),
+                    html.Div(html.H1(text.REGISTER_TITLE)),
+                    html.Div(
+                        [dcc.Link(text_pack.NEW_LINK, href="/pack", className="button", title=text_pack.NEW_MORE),
+                         dcc.Link(text.NAV_ADD, href="/add", className="button button-main")],
+                        className="page-side no-print",
+                    ),
+                ],
+                className="page-head",
+            ),
+            danger_strip(door),
+            html.Div(
+                [
+                    html.Label(text_register.SEARCH, htmlFor=ids.REGISTER_SEARCH, className="for-readers"),
                     dcc.Input(
                         id=ids.REGISTER_SEARCH, type="search", value=state["q"], debounce=0.35, maxLength=80,
-                        placeholder=text.REGISTER_SEARCH, className="search",
+                        placeholder=text_register.SEARCH, className="search",
                     ),
-                    _choice(ids.REGISTER_VIEW, text.SHOW, text.REGISTER_VIEW, state["view"]),
-                    _choice(ids.REGISTER_VERDICT, text.LAST_VERDICT, text.REGISTER_FILTER, state["verdict"]),
+                    _choice(ids.REGISTER_VIEW, text_register.VIEW_NAME, text_register.VIEW, state["view"]),
+                    _choice(ids.REGISTER_VERDICT, text_register.FILTER_NAME, text_register.FILTER, state["verdict"]),
                 ],
                 className="tool-row no-print", role="search",
             ),
             html.Div(
                 [
-                    html.Span(text.COMPARE_NONE, id=ids.REGISTER_COMPARE_NOTE, role="status"),
+                    html.Span(text_register.CHOSEN_NONE, id=ids.REGISTER_COMPARE_NOTE, className="chosen", role="status"),
                     html.Span(id=ids.REGISTER_COMPARE),
-                    html.Button(text.COMPARE_CLEAR, id=ids.REGISTER_CLEAR, type="button", hidden=True,
-                                className="button quiet-button"),
+                    html.Button(text_register.CLEAR, id=ids.REGISTER_CLEAR, type="button", hidden=True, className="button quiet-button"),
                 ],
                 id=ids.REGISTER_COMPARE_ROW, className="compare-row no-print",
             ),
@@ -74,6 +100,29 @@ def layout(door: Door, query: dict[str, str]) -> Component:
             components.loading(html.Div(id=ids.REGISTER_TABLE, className="register-table")),
         ],
         className="page page-register",
+    )
+
+
+def danger_strip(door: Door) -> Component | None:
+    """The open dangers that were entered last, and a way to all of them. None if there is none."""
+    named, packs = door.dangers(DANGERS_NAMED)
+    if not named:
+        return None
+    title = text_register.DANGER_TITLE.get(packs, text_register.DANGER_TITLE_MANY.format(n=packs))
+    items = [
+        html.Li([
+            dcc.Link(item.pack_id, href=pack_address(item.pack_id), className="strong-link"),
+            text_register.DANGER_LINE.format(message=item.message, who=item.who, day=text.day_text(item.at)),
+        ])
+        for item in named
+    ]
+    return html.Section(
+        [
+            html.P([html.Span(className="flag flag-danger", **{"aria-hidden": "true"}), html.Strong(title),
+                    dcc.Link(text_register.DANGER_MORE, href="/" + search_of(DEFAULTS, verdict="danger"), className="no-print")]),
+            html.Ul(items),
+        ],
+        className="danger-strip", **{"aria-label": title},
     )
 
 
@@ -86,49 +135,64 @@ def _choice(component_id: str, label: str, options: dict[str, str], value: str) 
                     **{"aria-label": label})
 
 
-# ---- what is shown ---------------------------------------------------------------------------------------------
+# ---- cells -----------------------------------------------------------------------------------------------------
 
 
 def capacity_text(item: RunItem) -> str:
     """Capacity with expanded uncertainty, or as a bound where that is all it is."""
-    if item.capacity_ah is None:
+    return _bounded(item, item.capacity_ah, item.u_capacity_ah, "Ah")
+
+
+def health_text(item: RunItem) -> str:
+    """State of health with expanded uncertainty, or as a bound."""
+    return _bounded(item, item.state_of_health, item.u_state_of_health, "share")
+
+
+def _bounded(item: RunItem, value: float | None, u: float | None, unit: str) -> str:
+    if value is None:
         return text.NOT_KNOWN
-    words = figure(item.capacity_ah, item.u_capacity_ah, "Ah")
+    words = figure(value, u, unit)
     if item.capacity_valid:
         return words
     return (text.AT_LEAST if item.capacity_is_lower_bound else text.NOT_VALID).format(figure=words)
 
 
-def capacity_cell(item: RunItem) -> Component:
-    """The capacity in a table: the figure holds together, the words around it may stand on lines of their own."""
-    words = capacity_text(item)
-    if item.capacity_ah is None:
-        return html.Span(words)
-    shown = figure(item.capacity_ah, item.u_capacity_ah, "Ah")
+def _figure_cell(words: str, value: float | None, u: float | None, unit: str) -> Component:
+    """A figure in a table: it holds together, the words around it may stand on lines of their own."""
+    if value is None:
+        return html.Span(words, className="quiet")
+    shown = figure(value, u, unit)
     before, after = words.split(shown)
     return html.Span([before, html.Span(shown, className="unbroken"), after])
 
 
-def when_cell(item: RunItem) -> Component:
-    """The day in a table; that it is the day of adding stands above it."""
-    day = text.day_text(item.started_at or item.added_at)
-    if item.started_at:
-        return html.Span(day, className="unbroken")
-    return html.Span([html.Span(text.ADDED.format(when="").strip(), className="hint"), " ", html.Span(day, className="unbroken")])
+def capacity_cell(item: RunItem) -> Component:
+    """The capacity in a table."""
+    return _figure_cell(capacity_text(item), item.capacity_ah, item.u_capacity_ah, "Ah")
 
 
-def state_cell(item: RunItem) -> Component:
-    """The state in a table, with the mark of a danger."""
-    if not item.dangers:
-        return html.Span(state_text(item))
+def health_cell(item: RunItem) -> Component:
+    """The state of health in a table."""
+    return _figure_cell(health_text(item), item.state_of_health, item.u_state_of_health, "share")
+
+
+def when_cell(item: RunItem, now: datetime, run: str = "") -> Component:
+    """Age and day of a test; where the log has no date, those of its adding. ``run`` stands beside the day."""
+    when = item.started_at or item.added_at
+    age = text_register.age_text(when, now)
+    words = age if item.started_at else f"{text_register.ADDED} {age}"
+    beside = [html.Span(" · ", className="dot"), html.Span(run, className="apart")] if run else []
     return html.Span(
-        [html.Span(className="flag flag-danger", **{"aria-hidden": "true"}), html.Strong(f" {state_text(item)}")],
-        className="severity-danger",
+        [html.Span(words, className="first-line"), html.Span([text.day_text(when), *beside], className="under")], className="when",
     )
 
 
 def state_text(item: RunItem) -> str:
-    """The run's state in words: dangers, defects, whether the capacity can be quoted."""
+    """What was found in a run: dangers, defects, cautions, whether the capacity can be quoted."""
+    return ", ".join(_found(item)) or text.STATE_SOUND
+
+
+def _found(item: RunItem) -> list[str]:
     parts = []
     if item.dangers:
         parts.append(text.count_text(item.dangers, text.STATE_DANGER, text.STATE_DANGERS))
@@ -140,149 +204,193 @@ def state_text(item: RunItem) -> str:
         parts.append(text.STATE_NO_CAPACITY)
     elif not item.capacity_valid:
         parts.append(text.STATE_NOT_QUOTABLE)
-    return ", ".join(parts) or text.STATE_SOUND
+    return parts
 
 
-def matches(item: RunItem, words: str, verdict: str) -> bool:
-    """True if every word is in pack, label or number and the last verdict is the one asked for."""
-    if verdict != "all" and (item.verdict or "none") != verdict:
-        return False
-    hay = f"{item.pack_id} {item.label} {item.id}".casefold()
-    return all(word in hay for word in words.casefold().split())
-
-
-def run_key(item: RunItem, sort: str) -> Any:
-    """Key by which runs are ordered; what is missing comes last either way (see :func:`ordered`)."""
-    return {
-        "id": item.id, "pack": item.pack_id.casefold(), "label": item.label.casefold(), "verdict": item.verdict,
-        "capacity": item.capacity_ah, "group": item.limiting_group, "date": item.started_at or item.added_at,
-    }[sort]
-
-
-def pack_key(item: PackItem, sort: str) -> Any:
-    """Key by which packs are ordered."""
-    if sort in ("pack", "build", "rated", "runs"):
-        return {
-            "pack": item.id.casefold(), "build": text.build_text(item), "rated": item.rated_capacity_ah, "runs": item.runs,
-        }[sort]
-    return run_key(item.newest, sort) if item.newest else None
-
-
-def ordered(items: list[Any], key: Any, sort: str) -> list[Any]:
-    """Items by ``sort`` ("-" in front turns it round); those without the figure stand at the end."""
-    name = sort.lstrip("-")
-    known = [item for item in items if key(item, name) is not None]
-    unknown = [item for item in items if key(item, name) is None]
-    return sorted(known, key=lambda item: key(item, name), reverse=sort.startswith("-")) + unknown
-
-
-def _heading(name: str, sort: str, state: dict[str, str]) -> Component:
-    here = state["sort"].lstrip("-") == sort
-    falling = state["sort"].startswith("-")
-    arrow = (" ↓" if falling else " ↑") if here else ""
-    return dcc.Link(
-        [name, html.Span(arrow, **{"aria-hidden": "true"})],
-        href="/" + search_of(state, sort=sort if here and falling else (f"-{sort}" if here else sort), page="1"),
-        className="sort-link sort-here" if here else "sort-link", title=text.SORT_BY.format(name=name.lower()),
+def _danger(words: str) -> Component:
+    return html.Span(
+        [html.Span(className="flag flag-danger", **{"aria-hidden": "true"}), html.Strong(f" {words}")], className="severity-danger danger-words",
     )
 
 
-def _group(item: RunItem | None) -> str:
-    if item is None or item.limiting_group is None:
-        return text.DASH
-    return f"group {item.limiting_group}"
+def state_cell(item: RunItem) -> Component:
+    """The state of a run in a table, with the mark of a danger."""
+    parts: list[Any] = []
+    if item.withdrawn:
+        parts.append(html.Span(text.WITHDRAWN))
+    if item.open_dangers:
+        parts.append(_danger(text.count_text(item.open_dangers, text_register.OPEN_DANGER, text_register.OPEN_DANGERS)))
+    if item.dangers:
+        parts.append(_danger(state_text(item)))
+    elif _found(item) or not parts:
+        parts.append(html.Span(state_text(item)))
+    return html.Span(parts, className="state")
 
 
-def run_table(items: list[RunItem], state: dict[str, str], chosen: list[int]) -> Component:
-    """Table of runs with a tick for the comparison."""
-    heads = [html.Span(text.CHOOSE, className="for-readers"), *(
-        _heading(name, sort, state) for name, sort in (
-            (text.H_RUN, "id"), (text.H_PACK, "pack"), (text.H_LABEL, "label"), (text.H_RESULT, "verdict"),
-            (text.H_CAPACITY, "capacity"), (text.H_WORST, "group"),
-        )
-    ), text.H_FINDINGS, _heading(text.H_DATE, "date", state)]
-    rows = [
-        (
-            dcc.Checklist(
-                id={"type": ids.REGISTER_TICK, "run": item.id},
-                options=[{"value": item.id, "label": html.Span(text.TICK.format(id=item.id), className="for-readers")}],
-                value=[item.id] if item.id in chosen else [], className="tick",
-            ),
-            dcc.Link(str(item.id), href=f"/run/{item.id}"),
-            dcc.Link(item.pack_id, href=f"/run/{item.id}", className="strong-link"),
-            item.label or text.DASH,
-            dcc.Link(text.WITHDRAWN if item.withdrawn else components.result_mark(item.verdict), href=f"/run/{item.id}/verdict", className="plain-link"),
-            capacity_cell(item),
-            _group(item),
-            state_cell(item),
-            when_cell(item),
-        )
-        for item in items
-    ]
-    return components.table(heads, rows, numbers=(5,), class_name="wide-table run-table")
-
-
-def pack_table(items: list[PackItem], state: dict[str, str]) -> Component:
-    """Table of packs, each with its newest run."""
-    heads = [
-        _heading(name, sort, state) for name, sort in (
-            (text.H_PACK, "pack"), (text.H_BUILD, "build"), (text.H_RATED, "rated"), (text.H_RUNS, "runs"),
-            (text.H_RESULT, "verdict"), (text.H_CAPACITY, "capacity"), (text.H_WORST, "group"), (text.H_DATE, "date"),
-        )
-    ]
-    rows = [
-        (
-            dcc.Link(item.id, href="/" + search_of(DEFAULTS, q=item.id), className="strong-link"),
-            text.build_text(item),
-            rated(item.rated_capacity_ah, "Ah"),
-            str(item.runs),
-            components.result_mark(item.newest.verdict if item.newest else None),
-            capacity_cell(item.newest) if item.newest else text.DASH,
-            _group(item.newest),
-            when_cell(item.newest) if item.newest else text.DASH,
-        )
-        for item in items
-    ]
-    return components.table(heads, rows, numbers=(2, 3, 5), class_name="wide-table")
-
-
-def body(door: Door, state: dict[str, str], chosen: list[int]) -> Component:
-    """Table for a state, or what stands there when it is empty."""
-    if state["view"] == "packs":
-        every: list[Any] = door.packs()
-        shown = [
-            item for item in every
-            if (item.newest is None or matches_pack(item, state["q"], state["verdict"]))
-        ]
-        shown, count = ordered(shown, pack_key, state["sort"]), text.REGISTER_COUNT_PACKS
+def pack_state_cell(item: PackItem) -> Component:
+    """The state of a pack in a table: dangers of its card first, then what its last test found."""
+    if item.newest is not None:
+        parts = [state_cell(item.newest)]
     else:
-        every = door.runs()
-        shown = ordered([item for item in every if matches(item, state["q"], state["verdict"])], run_key, state["sort"])
-        count = text.REGISTER_COUNT
-    if not every:
-        return components.empty_state(text.REGISTER_EMPTY, text.REGISTER_EMPTY_MORE)
-    if not shown:
-        return components.empty_state(text.REGISTER_NOTHING, text.REGISTER_NOTHING_MORE)
-    pages = -(-len(shown) // ROWS_ON_PAGE)
-    page = min(max(1, int(state["page"])), pages)
-    part = shown[(page - 1) * ROWS_ON_PAGE : page * ROWS_ON_PAGE]
-    table = pack_table(part, state) if state["view"] == "packs" else run_table(part, state, chosen)
-    foot: list[Any] = [html.Span(count.format(shown=len(shown), all=len(every)))]
-    if pages > 1:
-        foot.append(html.Span(text.REGISTER_PAGE.format(page=page, pages=pages)))
-        if page > 1:
-            foot.append(dcc.Link(text.REGISTER_PREVIOUS, href="/" + search_of(state, page=str(page - 1))))
-        if page < pages:
-            foot.append(dcc.Link(text.REGISTER_NEXT, href="/" + search_of(state, page=str(page + 1))))
-    return html.Div([components.doubts_box(door.open_dangers()), table, html.P(foot, className="table-foot")])
+        parts = [html.Span(text_register.ALL_WITHDRAWN if item.runs else text_register.CARD_ONLY)]
+        if item.open_dangers:
+            parts.insert(0, _danger(text.count_text(item.open_dangers, text_register.OPEN_DANGER, text_register.OPEN_DANGERS)))
+    if item.withdrawn and item.newest is not None:
+        parts.append(html.Span(text.count_text(item.withdrawn, text_register.SOME_WITHDRAWN, text_register.SOME_WITHDRAWN_MANY), className="under"))
+    if item.added_later:
+        parts.append(html.Span(text_register.ADDED_LATER.format(id=item.added_later), className="under"))
+    return html.Span(parts, className="state")
 
 
-def matches_pack(item: PackItem, words: str, verdict: str) -> bool:
-    """True if the pack's number and build hold every word and its newest verdict is the one asked for."""
-    if verdict != "all" and ((item.newest.verdict if item.newest else None) or "none") != verdict:
-        return False
-    hay = f"{item.id} {text.build_text(item)}".casefold()
-    return all(word in hay for word in words.casefold().split())
+def verdict_cell(item: RunItem) -> Component:
+    """The last verdict; beside a pass, that it does not hold while a danger is open."""
+    mark = components.result_mark(item.verdict)
+    if item.verdict == "pass" and item.open_dangers:
+        return html.Span([mark, html.Span(text_register.PASS_HOLDS_NOT, className="under")])
+    return mark
+
+
+def _group(item: RunItem) -> Component:
+    if item.limiting_group is None:
+        return html.Span(text.DASH)
+    return html.Span([html.Span(text_register.GROUP, className="group-word"), f" {item.limiting_group}"], className="unbroken")
+
+
+def tick(run_id: int, spoken: str, chosen: Sequence[int]) -> Component:
+    """The tick that chooses a run for the comparison."""
+    return dcc.Checklist(
+        id={"type": ids.REGISTER_TICK, "run": run_id},
+        options=[{"value": run_id, "label": html.Span(spoken, className="for-readers")}],
+        value=[run_id] if run_id in chosen else [], className="tick",
+    )
+
+
+# ---- tables ----------------------------------------------------------------------------------------------------
+
+
+def _heading(name: str, sort: str, state: dict[str, str]) -> Component:
+    now = state["sort"] or USUAL_SORT[state["view"]]
+    here, falling = now.removeprefix("-") == sort, now.startswith("-")
+    arrow = (" ↓" if falling else " ↑") if here else ""
+    turned = falling if here else sort not in FALLING_FIRST
+    spoken = html.Span(text_register.SORTED[falling], className="for-readers") if here else None
+    return dcc.Link(
+        [name, html.Span(arrow, className="sort-arrow", **{"aria-hidden": "true"}), spoken],
+        href="/" + search_of(state_of({**state, "sort": sort if turned else f"-{sort}", "page": "1"})),
+        className="sort-link sort-here" if here else "sort-link", title=text_register.SORT_BY.format(name=name.lower()),
+    )
+
+
+def _table(state: dict[str, str], rows: list[Sequence[Any]], numbers: Sequence[int], name: str) -> Component:
+    heads = [html.Span(text_register.CHOOSE, className="for-readers"), *(_heading(*column, state) for column in COLUMNS[state["view"]])]
+    return components.table(heads, rows, numbers=numbers, class_name=f"wide-table list-table {name}")
+
+
+def run_table(items: Sequence[RunItem], state: dict[str, str], chosen: Sequence[int], now: datetime) -> Component:
+    """Table of runs with a tick for the comparison."""
+    rows = [
+        (
+            tick(item.id, text_register.TICK.format(id=item.id), chosen),
+            dcc.Link(str(item.id), href=f"/run/{item.id}", className="strong-link row-link"),
+            dcc.Link(item.pack_id, href=pack_address(item.pack_id), className="strong-link over-row name"),
+            html.Span(item.label or text.DASH, className="name"),
+            state_cell(item),
+            text.DASH if item.withdrawn else dcc.Link(verdict_cell(item), href=f"/run/{item.id}/verdict", className="plain-link over-row"),
+            capacity_cell(item),
+            health_cell(item),
+            _group(item),
+            when_cell(item, now),
+        )
+        for item in items
+    ]
+    return _table({**state, "view": "runs"}, rows, (6, 7), "run-table")
+
+
+def pack_table(items: Sequence[PackItem], state: dict[str, str], chosen: Sequence[int], now: datetime) -> Component:
+    """Table of packs, each with its last test and a tick for it."""
+    return _table({**state, "view": "packs"}, [_pack_row(item, chosen, now) for item in items], (5, 6), "pack-table")
+
+
+def _pack_row(item: PackItem, chosen: Sequence[int], now: datetime) -> tuple[Any, ...]:
+    run = item.newest
+    number = html.Span(text_register.WORKSHOP_NUMBER.format(number=item.workshop_number), className="under name") if item.workshop_number else None
+    rating = text_register.RATED.format(capacity=rated(item.rated_capacity_ah, "Ah")) if item.rated_capacity_ah else ""
+    return (
+        tick(run.id, text_register.TICK_PACK.format(pack=item.id, id=run.id), chosen) if run else "",
+        html.Span([dcc.Link(item.id, href=pack_address(item.id), className="strong-link row-link name"), number]),
+        html.Span([html.Span(text.build_text(item), className="unbroken"), html.Span(rating, className="under rating")]),
+        pack_state_cell(item),
+        verdict_cell(run) if run else text.DASH,
+        capacity_cell(run) if run else text.DASH,
+        health_cell(run) if run else text.DASH,
+        _group(run) if run else text.DASH,
+        when_cell(run, now, text_register.RUN_N.format(id=run.id)) if run else text.DASH,
+    )
+
+
+def body(door: Door, state: dict[str, str], chosen: Sequence[int], now: datetime | None = None) -> Component:
+    """Table for a state, or what stands there when it is empty."""
+    view = state["view"]
+    query = ListQuery(state["q"], state["verdict"], state["sort"] or USUAL_SORT[view], int(state["page"]), ROWS_ON_PAGE)
+    page = door.list_packs(query) if view == "packs" else door.list_runs(query)
+    if not page.every:
+        add = dcc.Link(text.NAV_ADD, href="/add", className="button button-main")
+        return html.Div([components.empty_state(text_register.EMPTY, text_register.EMPTY_MORE), html.P(add, className="empty-act")])
+    if not page.items:
+        return components.empty_state(text_register.NOTHING[view], text_register.NOTHING_MORE)
+    table = (pack_table if view == "packs" else run_table)(page.items, state, chosen, now or datetime.now().astimezone())
+    return html.Div([table, _foot(page, state)])
+
+
+def _foot(page: Any, state: dict[str, str]) -> Component:
+    count = text_register.COUNT[state["view"]].format(shown=page.matching, all=page.every)
+    parts: list[Any] = [html.Span(count)]
+    if page.pages > 1:
+        parts.append(html.Span(text_register.PAGE.format(page=page.page, pages=page.pages)))
+        here = page.page
+        for words, to in ((text_register.FIRST, 1), (text_register.PREVIOUS, here - 1), (text_register.NEXT, here + 1), (text_register.LAST, page.pages)):
+            if 1 <= to <= page.pages and to != here:
+                parts.append(dcc.Link(words, href="/" + search_of(state, page=str(to)), className="button quiet-button no-print"))
+    if state["sort"]:
+        parts.append(dcc.Link(text_register.TO_ADDED, href="/" + search_of(state, sort="", page="1"), className="no-print"))
+    else:
+        parts.append(html.Span(text_register.ORDER_ADDED))
+    if state["verdict"] == "attention":
+        parts.append(html.Span(text_register.ATTENTION_MEANS))
+    return html.Nav(parts, className="table-foot", **{"aria-label": text_register.PAGES})
+
+
+# ---- the choice for the comparison -----------------------------------------------------------------------------
+
+
+def chosen_runs(value: Any) -> list[int]:
+    """Numbers of runs as the browser kept them; anything else is passed over."""
+    return [run for run in value if isinstance(run, int) and not isinstance(run, bool)][:99] if isinstance(value, list) else []
+
+
+def bar(door: Door, chosen: Sequence[int]) -> tuple[Any, Any, bool]:
+    """What the bar says of the choice, the way to the comparison if there is one, and whether there is nothing to clear."""
+    if not chosen:
+        return [text_register.CHOSEN_NONE, " ", text_register.CHOSEN_TICK], None, True
+    names = {item.id: text_register.CHOSEN_RUN.format(pack=item.pack_id, id=item.id) for item in door.run_items(chosen)}
+    words = text_register.CHOSEN if len(chosen) > 1 else text_register.CHOSEN_ONE
+    if len(chosen) > COMPARE_MAX:
+        words = text_register.CHOSEN_MANY.format(n=len(chosen))
+    said = [
+        html.Strong(words), " ",
+        ", ".join(names.get(run) or text_register.CHOSEN_GONE.format(id=run) for run in chosen),
+    ]
+    if not 1 < len(chosen) <= COMPARE_MAX:
+        return said, None, False
+    href = "/compare?" + urlencode({"runs": ",".join(map(str, chosen))}, safe=",")
+    return said, dcc.Link(text_register.COMPARE.format(n=len(chosen)), href=href, className="button button-main"), False
+
+
+def ticked(values: Sequence[Sequence[int] | None], on_page: Sequence[int], chosen: Sequence[int]) -> list[int]:
+    """The choice after a tick: what other pages hold stays, and the order in which it was ticked."""
+    now = {run for value in values for run in value or ()}
+    kept = [run for run in chosen if run not in on_page or run in now]
+    return kept + [run for run in on_page if run in now and run not in kept]
 
 
 def register(app: Dash, door: Door) -> None:
@@ -296,10 +404,10 @@ def register(app: Dash, door: Door) -> None:
     )
     def keep_address(words: str | None, view: str, verdict: str, search: str | None, pathname: str) -> str:
         state = state_of(query_of(search))
-        wanted = search_of({**state, "q": words or "", "view": view, "verdict": verdict})
-        if pathname != "/" or wanted == search_of(state):
+        wanted = state_of({**state, "q": words or "", "view": view, "verdict": verdict})
+        if pathname != "/" or search_of(wanted) == search_of(state):
             raise PreventUpdate
-        return search_of({**state, "q": words or "", "view": view, "verdict": verdict, "page": "1"})
+        return search_of(wanted, page="1")
 
     @app.callback(
         Output(ids.REGISTER_SYNC, "data"), Input(ids.URL, "search"), State(ids.URL, "pathname"),
@@ -318,15 +426,13 @@ def register(app: Dash, door: Door) -> None:
         return search  # an answer of its own: without one the properties set above would not reach the page
 
     @app.callback(
-        Output(ids.REGISTER_TABLE, "children"), Output(ids.REGISTER_COMPARE_ROW, "hidden"),
+        Output(ids.REGISTER_TABLE, "children"),
         Input(ids.URL, "search"), State(ids.URL, "pathname"), State(ids.REGISTER_CHOSEN, "data"),
     )
-    def show_table(search: str | None, pathname: str, chosen: list[int] | None) -> tuple[Any, bool]:
+    def show_table(search: str | None, pathname: str, chosen: Any) -> Any:
         if pathname != "/":
             raise PreventUpdate
-        state = state_of(query_of(search))
-        shown = body(door, state, [n for n in chosen or [] if isinstance(n, int)])
-        return shown, state["view"] == "packs"
+        return body(door, state_of(query_of(search)), chosen_runs(chosen))
 
     @app.callback(
         Output(ids.REGISTER_CHOSEN, "data"),
@@ -334,14 +440,10 @@ def register(app: Dash, door: Door) -> None:
         State(ids.REGISTER_CHOSEN, "data"),
         prevent_initial_call=True,
     )
-    def choose(values: list[list[int]], names: list[dict[str, Any]], chosen: list[int] | None) -> list[int]:
+    def choose(values: list[list[int]], names: list[dict[str, Any]], chosen: Any) -> list[int]:
         if not names:
             raise PreventUpdate
-        on_page = {name["run"] for name in names}
-        kept = [run for run in chosen or [] if run not in on_page]
-        ticked = [run for value in values for run in value]
-        order = [run for run in chosen or [] if run in ticked] + [run for run in ticked if run not in (chosen or [])]
-        return kept + order
+        return ticked(values, [name["run"] for name in names], chosen_runs(chosen))
 
     @app.callback(
         Output(ids.REGISTER_CHOSEN, "data", allow_duplicate=True),
@@ -355,18 +457,8 @@ def register(app: Dash, door: Door) -> None:
         return [], [[] for _ in names]
 
     @app.callback(
-        Output(ids.REGISTER_COMPARE, "children"), Output(ids.REGISTER_COMPARE_NOTE, "children"),
-        Output(ids.REGISTER_CLEAR, "hidden"),
+        Output(ids.REGISTER_COMPARE_NOTE, "children"), Output(ids.REGISTER_COMPARE, "children"), Output(ids.REGISTER_CLEAR, "hidden"),
         Input(ids.REGISTER_CHOSEN, "data"),
     )
-    def offer_comparison(chosen: list[int] | None) -> tuple[Any, str, bool]:
-        count = len(chosen or [])
-        if count == 0:
-            return None, text.COMPARE_NONE, True
-        if count == 1:
-            return None, text.COMPARE_ONE, False
-        if count > COMPARE_MAX:
-            return None, text.COMPARE_MANY.format(n=count), False
-        href = "/compare?" + urlencode({"runs": ",".join(map(str, chosen or []))}, safe=",")
-        return dcc.Link(text.COMPARE_GO.format(n=count), href=href, className="button"), "", False
-
+    def offer_comparison(chosen: Any) -> tuple[Any, Any, bool]:
+        return bar(door, chosen_runs(chosen))

@@ -1,347 +1,190 @@
-"""The verdict: vetoes first, each criterion on its scale, what would settle it, and the record to hand over."""
+"""The verdict: what rules it out first, the result, each criterion on its scale, what would settle it, and its confirmation."""
 
 from __future__ import annotations
 
 from typing import Any
 from urllib.parse import urlencode
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update, set_props
+from dash import Dash, Input, Output, State, dcc, html, no_update, set_props
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError
-from cycler.record import text as record_text
-from cycler.record.values import banded, figure, plain
-from dashboard import components, ids, text
+from dashboard import components, ids, text, text_decision
 from dashboard.address import query_of
 from dashboard.data import Door, reading_doubts
-from dashboard.figures.scale import Scale, scale
-from dashboard.routes import record_address
-
-WORKSHOP_LENGTH_MAX = 80
-MAY_BE_NEGATIVE = ("temperature_max_c", "group_sag_end_v")
-"""Quantities that may well be negative; every other one cannot."""
-
-AT_MOST_ONE = ("coulombic_efficiency", "energy_efficiency")
-"""Shares that cannot exceed the whole."""
+from dashboard.pages import decision_confirm
+from dashboard.pages.decision_body import verdict_body
+from dashboard.uploads import Uploads
 
 
 def skeleton() -> Component:
     """Every component of the page that a callback names, for the checks at start."""
     return html.Div(
         [
-            dcc.Store(id=ids.VERDICT_RUN), dcc.Store(id=ids.VERDICT_CHANGED), dcc.Store(id=ids.VERDICT_SYNC), dcc.RadioItems(id=ids.VERDICT_CRITERIA),
-            html.Div(id=ids.VERDICT_BODY), dcc.Input(id=ids.VERDICT_WORKSHOP), html.Button(id=ids.VERDICT_KEEP), html.Button(id=ids.VERDICT_RECORD),
-            html.Span(id=ids.VERDICT_BUSY), html.Div(id=ids.VERDICT_DONE), html.Div(id=ids.VERDICT_RECORDS),
+            dcc.Store(id=ids.VERDICT_RUN), dcc.Store(id=ids.VERDICT_CHANGED), dcc.Store(id=ids.VERDICT_SYNC), dcc.Store(id=ids.VERDICT_STATE),
+            dcc.Store(id=ids.VERDICT_FILE), dcc.RadioItems(id=ids.VERDICT_CRITERIA), dcc.Dropdown(id=ids.VERDICT_BEFORE),
+            html.Div(id=ids.VERDICT_FILE_ERROR), html.Div(id=ids.VERDICT_BODY), decision_confirm.skeleton(),
         ]
     )
 
 
-def chosen_set(door: Door, run_id: int, address: dict[str, str] | str | None) -> str:
-    """Criteria set an address asks for, else that of the newest verdict, else the default."""
+def chosen(door: Door, run_id: int, address: dict[str, str] | str | None) -> tuple[str, int]:
+    """Set and run before that an address asks for, each as the newest kept verdict was made where it asks for none that there is."""
     query = address if isinstance(address, dict) else query_of(address)
-    names = [item.name for item in door.criteria_sets()]
-    kept, _when = door.judged(run_id)
-    return next((name for name in (query.get("criteria"), kept.get("criteria_name")) if name in names), names[0])
+    name, before = door.usual(run_id)
+    known = [item.name for item in (*door.criteria_sets(), *door.own_sets(run_id))]
+    if query.get("criteria") in known:
+        name = query["criteria"]
+    runs = {str(number): number for number, _name in door.runs_before(run_id)} | {"0": 0}
+    return name, runs.get(query.get("before", ""), before)
 
 
 def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, str]:
     """Page and title."""
     run = door.run(run_id)
-    sets = door.criteria_sets()
-    chosen = chosen_set(door, run_id, query)
+    name, before = chosen(door, run_id, query)
     label = f" · {run.label}" if run.label else ""
     page = html.Div(
         [
             dcc.Store(id=ids.VERDICT_RUN, data=run_id),
             dcc.Store(id=ids.VERDICT_CHANGED, data=0),
             dcc.Store(id=ids.VERDICT_SYNC),
-            components.danger_box(run.analysis, run.pack_id, run_id),
-            components.doubts_box([*door.known_besides(run.id), *reading_doubts(run.analysis)]),
+            dcc.Store(id=ids.VERDICT_STATE),
+            dcc.Store(id=ids.VERDICT_FILE),
             html.Div(
                 [
+                    html.H1([text_decision.TITLE, html.Span(f" {run.pack_id}{label}", className="h1-more")]),
                     html.Div(
                         [
-                            html.H1([text.VERDICT_TITLE, html.Span(f" {run.pack_id}{label}", className="h1-more")]),
-                            html.P(dcc.Link(text.VERDICT_TO_RUN.format(id=run_id), href=f"/run/{run_id}"), className="quiet"),
-                        ]
-                    ),
-                    components.field(
-                        text.VERDICT_CRITERIA,
-                        dcc.RadioItems(
-                            id=ids.VERDICT_CRITERIA, value=chosen, className="choice", inline=True,
-                            options=[{"value": item.name, "label": item.title} for item in sets],
-                        ),
-                        class_name="no-print",
-                    ),
-                ],
-                className="page-head",
-            ),
-            components.loading(html.Div(id=ids.VERDICT_BODY)),
-            html.Section(
-                [
-                    html.H2(text.RECORDS),
-                    html.Div(
-                        [
-                            components.field(
-                                text.WORKSHOP,
-                                dcc.Input(
-                                    id=ids.VERDICT_WORKSHOP, type="text", maxLength=WORKSHOP_LENGTH_MAX,
-                                    autoComplete="organization", persistence=True, persistence_type="local",
-                                    placeholder=text.WORKSHOP_HINT,
-                                ),
-                                class_name="workshop",
-                            ),
-                            html.Button(text.VERDICT_RECORD, id=ids.VERDICT_RECORD, type="button",
-                                        className="button button-main"),
-                            html.Button(text.VERDICT_KEEP, id=ids.VERDICT_KEEP, type="button", className="button"),
-                            html.Span(id=ids.VERDICT_BUSY, role="status", className="busy"),
+                            dcc.Link(text_decision.TO_RUN.format(id=run_id), href=f"/run/{run_id}"),
+                            html.A(text_decision.TO_CONFIRM, href="#confirm"), html.A(text_decision.TO_RECORDS, href="#records"),
                         ],
-                        className="act-row act-row-low no-print",
+                        className="back-link no-print",
                     ),
-                    html.Div(id=ids.VERDICT_DONE, role="status"),
-                    html.Div(id=ids.VERDICT_RECORDS),
+                    _before_choice(door, run_id, before),
                 ],
-                className="part part-records",
+                className="decision-head",
             ),
+            components.doubts_box([*_said_besides(door, run_id), *reading_doubts(run.analysis)]),
+            _controls(door, run_id, name),
+            components.loading(html.Div(id=ids.VERDICT_BODY)),
+            decision_confirm.section(door),
+            decision_confirm.records_section(),
         ],
         className="page page-verdict",
     )
-    return page, f"{text.VERDICT_TITLE} {run.pack_id}{label}"
+    return page, f"{text_decision.TITLE} {run.pack_id}{label}"
 
 
-# ---- what is shown ---------------------------------------------------------------------------------------------
+def _said_besides(door: Door, run_id: int) -> list[str]:
+    """What was said of the run afterwards, but for dangers, which stand in the panel of what rules the pack out."""
+    danger = text.CARD_DANGER.split("{", 1)[0]
+    return [words for words in door.known_besides(run_id) if not words.startswith(danger)]
 
 
-def scale_bar(row: dict[str, Any]) -> Component:
-    """A criterion's scale as positioned marks; the figures stand beside it as text."""
-    place: Scale = scale(row["value"], row["u_value"], row["limit"], row["guard_band"], row["direction"] == "at_least",
-                         None if row["quantity"] in MAY_BE_NEGATIVE else 0.0,
-                         1.0 if row["quantity"] in AT_MOST_ONE else None)
-    unit = row.get("unit", "")
-
-    def band(name: str, start: float, end: float) -> Component:
-        return html.Span(className=name, style={"left": f"{start:.2f}%", "width": f"{max(0.0, end - start):.2f}%"})
-
-    marks = [
-        band("scale-accept", place.accept_from, place.accept_to),
-        band("scale-open", place.open_from, place.open_to),
-        html.Span(className="scale-limit", style={"left": f"{place.limit:.2f}%"}),
-    ]
-    if place.value is not None and place.low is not None and place.high is not None:
-        marks.append(band("scale-range", place.low, place.high))
-        marks.append(html.Span(className=f"scale-value scale-{row['result']}", style={"left": f"{place.value:.2f}%"}))
-    ends = [
-        html.Span(end_text(place.left, unit), className="scale-end"),
-        html.Span(
-            f"{text.VERDICT_LIMIT.lower()} {plain(row['limit'], unit)}", className="scale-end scale-end-limit",
-            style={"left": f"{min(85.0, max(15.0, place.limit)):.2f}%"},
-        ),
-        html.Span(end_text(place.right, unit), className="scale-end scale-end-right"),
-    ]
-    return html.Div(
-        [html.Div(marks, className="scale"), html.Div(ends, className="scale-ends")], className="scale-box",
-        **{"aria-hidden": "true"},
-    )
+def set_options(door: Door, run_id: int) -> list[dict[str, str]]:
+    """The sets that can be chosen, those that come with the program first."""
+    return [{"value": item.name, "label": item.title} for item in (*door.criteria_sets(), *door.own_sets(run_id))]
 
 
-def end_text(value: float, unit: str) -> str:
-    """End of a scale, a round figure of at most three digits."""
-    return plain(float(f"{value:.3g}"), unit).replace("-", "\N{MINUS SIGN}")
+def _before_choice(door: Door, run_id: int, before: int) -> Component:
+    """The earlier run that this one is held against; hidden where the pack has no other."""
+    runs = [{"value": 0, "label": text_decision.BEFORE_NONE}, *({"value": number, "label": called} for number, called in door.runs_before(run_id))]
+    choice = dcc.Dropdown(id=ids.VERDICT_BEFORE, value=before, options=runs, clearable=False, searchable=len(runs) > 8)
+    if len(runs) < 2:
+        return html.Div(choice, hidden=True)
+    return components.field(text_decision.BEFORE, choice, class_name="before-field no-print")
 
 
-def accept_text(row: dict[str, Any]) -> str:
-    """From which figure on a value is accepted, or "none" and why."""
-    unit = row.get("unit", "")
-    if row["acceptance_limit"] is not None:
-        words = banded(row["acceptance_limit"], unit, row["guard_band"])
-        return text.DIRECTION.get(row["direction"], "{limit}").format(limit=words)
-    if row["value"] is None:
-        reason = text.ACCEPT_NO_VALUE
-    else:
-        reason = text.ACCEPT_NO_ROOM if row["guard_band"] else text.ACCEPT_NO_U
-    return text.ACCEPT_NONE.format(reason=reason)
-
-
-def value_text(row: dict[str, Any]) -> str:
-    """The value as it may be quoted: with its uncertainty, as a bound where it is one, with the group it is of."""
-    if row["value"] is None:
-        return text.VERDICT_NO_VALUE
-    words = figure(row["value"], row["u_value"], row.get("unit", ""))
-    bound = {"lower": text.AT_LEAST, "upper": text.AT_MOST}.get(str(row.get("bound")))
-    words = bound.format(figure=words) if bound else words
-    return f"{words}, group {row['group']}" if row.get("group") else words
-
-
-def criterion_item(row: dict[str, Any]) -> Component:
-    """One criterion: result, figures, scale, reason, why the limit is there."""
-    unit = row.get("unit", "")
-    at = text.DIRECTION.get(row["direction"], "{limit}").format(limit=plain(row["limit"], unit))
-    facts = [html.Dt(text.VERDICT_LIMIT), html.Dd(at)]
-    facts = [html.Dt(text.VERDICT_VALUE), html.Dd(value_text(row), className="figure"), *facts,
-             html.Dt(text.VERDICT_ACCEPT), html.Dd(accept_text(row))]
-    if row["probability_of_conformity"] is not None:
-        facts += [html.Dt(text.VERDICT_PROBABILITY), html.Dd(text.share_text(row["probability_of_conformity"]))]
-    tags = [] if row.get("required", True) else [html.Span(text.VERDICT_ADVISORY, className="tag")]
-    return html.Li(
-        [
-            html.Div([components.result_mark(row["result"]), html.H3(row.get("label") or row["quantity"]), *tags],
-                     className="criterion-head"),
-            html.Div([html.Dl(facts, className="criterion-facts"), scale_bar(row)], className="criterion-body"),
-            html.P(row["reason"], className="criterion-reason"),
-            components.fold(text.VERDICT_WHY, html.P([row.get("why", ""), html.Br(),
-                                                      html.Span(text.VERDICT_SOURCE.format(source=row.get("source", "")),
-                                                                className="quiet")])),
-        ],
-        className=f"criterion criterion-{row['result']}",
-    )
-
-
-def veto_panel(verdict: dict[str, Any]) -> Component | None:
-    """Vetoes stand above everything else."""
-    vetoes = verdict.get("vetoes") or []
-    if not vetoes:
-        return None
-    told = [(item.get("code") or "", item.get("message")) for item in verdict.get("veto_findings") or ()]
-    told += [(code, None) for code in vetoes if code not in {of for of, _message in told}]
-    items = [
-        html.Li([html.Strong(record_text.code_label(code).capitalize()), ": ", message or record_text.code_sentence(code)])
-        for code, message in told
-    ]
-    return html.Div(
-        [html.H2(text.VERDICT_VETO), html.Ul(items)],
-        className="veto-panel", role="alert",
-    )
-
-
-def verdict_body(verdict: dict[str, Any], kept_at: str | None) -> Component:
-    """The whole verdict in words and scales."""
-    rows = verdict.get("criteria") or []
-    rank = {"fail": 0, "not_proven": 1, "pass": 2}
-    rows = sorted(rows, key=lambda row: (not row.get("required", True), rank.get(row["result"], 3)))
-    settle = verdict.get("to_settle") or []
-    result = verdict.get("result") if verdict.get("result") in rank else "none"
-    kept = text.VERDICT_KEPT.format(when=text.date_text(kept_at)) if kept_at else text.VERDICT_PREVIEW
-    by = text.VERDICT_BY.format(
-        name=verdict.get("criteria_title") or verdict.get("criteria_name"), rule=_sentence(verdict.get("decision_rule") or "")
-    )
-    first = result == "not_proven" or bool(verdict.get("vetoes"))  # else only advice on what does not decide
-    settle_part = components.section(
-        text.VERDICT_SETTLE,
-        html.Ul([html.Li(item) for item in settle], className="settle") if settle
-        else html.P(text.VERDICT_SETTLE_NONE, className="quiet"),
-        "part-settle",
-    ) if settle or first else None
+def _controls(door: Door, run_id: int, name: str) -> Component:
+    """The sets that the run can be judged by."""
     return html.Div(
         [
-            veto_panel(verdict),
             html.Div(
                 [
-                    components.result_mark(result, large=True),
-                    html.Div([html.P(verdict.get("summary") or text.RESULT_MEANS[result], className="summary"),
-                              html.P([by, " ", html.Strong(kept)], className="quiet")]),
+                    html.Span(text_decision.CRITERIA, className="choice-name", id="verdict-criteria-name"),
+                    dcc.RadioItems(id=ids.VERDICT_CRITERIA, value=name, className="choice", inline=True, options=set_options(door, run_id)),
+                    html.Button(text_decision.OWN_FILE, type="button", className="button quiet-button", title=text_decision.OWN_FILE_HINT,
+                                **{"data-drop-choose": "", "aria-description": text_decision.OWN_FILE_HINT}),
+                    html.Span(role="status", **{"data-drop-progress": ""}),
                 ],
-                className=f"verdict-head verdict-{result}",
+                className="choice-line", role="group", **{"aria-labelledby": "verdict-criteria-name"},
             ),
-            components.caution(text.CAUTION_ACT[result]),
-            settle_part if first else None,
-            components.section(
-                text.VERDICT_LIST,
-                [
-                    html.P(text.VERDICT_KEY, className="hint"),
-                    html.Ul([criterion_item(row) for row in rows], className="criteria") if rows
-                    else html.P(text.VERDICT_NONE, className="quiet"),
-                ],
-            ),
-            None if first else settle_part,
-        ]
+            html.Div(id=ids.VERDICT_FILE_ERROR),
+        ],
+        className="decision-controls no-print", **{"data-drop": ids.VERDICT_FILE, "data-drop-accept": ".toml"},
     )
-
-
-def _sentence(words: str) -> str:
-    """Words as a sentence of their own."""
-    words = words.strip()
-    return words[:1].upper() + words[1:] + ("" if words.endswith(".") or not words else ".")
-
-
-def record_table(door: Door, run_id: int) -> Component:
-    """Records of the run with their downloads."""
-    rows = []
-    for item in door.records(run_id):
-        links = [
-            html.A(text.RECORD_DOWNLOAD.format(kind=kind.upper()), href=record_address(item.id, item.serial, kind),
-                   className="button quiet-button")
-            for kind in item.kinds
-        ]
-        rows.append((item.serial, text.date_text(item.made_at), components.result_mark(item.result),
-                     item.criteria_name or text.DASH, html.Span(links, className="act-row")))
-    if not rows:
-        return html.P(text.RECORDS_NONE, className="quiet")
-    return components.table(text.H_RECORD, rows, class_name="wide-table")
 
 
 # ---- callbacks -------------------------------------------------------------------------------------------------
 
 
-def register(app: Dash, door: Door) -> None:
+def register(app: Dash, door: Door, uploads: Uploads) -> None:
     """Wire the page."""
 
     @app.callback(
-        Output(ids.URL, "search", allow_duplicate=True), Input(ids.VERDICT_CRITERIA, "value"),
+        Output(ids.URL, "search", allow_duplicate=True), Input(ids.VERDICT_CRITERIA, "value"), Input(ids.VERDICT_BEFORE, "value"),
         State(ids.VERDICT_RUN, "data"), State(ids.URL, "search"), State(ids.URL, "pathname"),
         prevent_initial_call=True,
     )
-    def keep_address(criteria: str | None, run_id: int, search: str | None, pathname: str) -> str:
-        if pathname != f"/run/{run_id}/verdict" or not criteria or criteria == chosen_set(door, run_id, search):
+    def keep_address(criteria: str | None, before: int | None, run_id: int, search: str | None, pathname: str) -> str:
+        if pathname != f"/run/{run_id}/verdict" or not criteria or (criteria, before or 0) == chosen(door, run_id, search):
             raise PreventUpdate
-        return "?" + urlencode({"criteria": criteria})
+        return "?" + urlencode({"criteria": criteria, "before": before or 0})
 
     @app.callback(
         Output(ids.VERDICT_SYNC, "data"), Input(ids.URL, "search"), State(ids.URL, "pathname"),
-        State(ids.VERDICT_RUN, "data"), State(ids.VERDICT_CRITERIA, "value"),
+        State(ids.VERDICT_RUN, "data"), State(ids.VERDICT_CRITERIA, "value"), State(ids.VERDICT_BEFORE, "value"),
         prevent_initial_call=True,
     )
-    def follow_address(search: str | None, pathname: str, run_id: int, criteria: str | None) -> Any:
+    def follow_address(search: str | None, pathname: str, run_id: int, criteria: str | None, before: int | None) -> Any:
         if pathname == f"/run/{run_id}/verdict":
-            wanted = chosen_set(door, run_id, search)
+            wanted, earlier = chosen(door, run_id, search)
             if wanted != criteria:
                 set_props(ids.VERDICT_CRITERIA, {"value": wanted})
+            if earlier != (before or 0):
+                set_props(ids.VERDICT_BEFORE, {"value": earlier})
         return search  # an answer of its own: without one the properties set above would not reach the page
 
     @app.callback(
-        Output(ids.VERDICT_BODY, "children"), Output(ids.VERDICT_RECORDS, "children"),
-        Output(ids.VERDICT_KEEP, "disabled"),
-        Input(ids.VERDICT_CRITERIA, "value"), Input(ids.VERDICT_CHANGED, "data"), Input(ids.VERDICT_RUN, "data"),
-    )
-    def show(criteria: str | None, _changed: int | None, run_id: int) -> tuple[Any, Any, bool]:
-        try:
-            verdict, kept_at = door.judged(int(run_id), criteria)
-        except InputError as error:
-            return components.error_panel(error), no_update, True
-        return verdict_body(verdict, kept_at), record_table(door, int(run_id)), kept_at is not None
-
-    @app.callback(
-        Output(ids.VERDICT_DONE, "children"), Output(ids.VERDICT_CHANGED, "data"),
-        Input(ids.VERDICT_RECORD, "n_clicks"), Input(ids.VERDICT_KEEP, "n_clicks"),
-        State(ids.VERDICT_RUN, "data"), State(ids.VERDICT_CRITERIA, "value"), State(ids.VERDICT_CHANGED, "data"),
-        State(ids.VERDICT_WORKSHOP, "value"),
-        running=[
-            (Output(ids.VERDICT_RECORD, "disabled"), True, False),
-            (Output(ids.VERDICT_BUSY, "children"), text.VERDICT_RECORD_BUSY, ""),
-        ],
+        Output(ids.VERDICT_CRITERIA, "options"), Output(ids.VERDICT_CRITERIA, "value"), Output(ids.VERDICT_FILE_ERROR, "children"),
+        Input(ids.VERDICT_FILE, "data"), State(ids.VERDICT_RUN, "data"),
         prevent_initial_call=True,
     )
-    def act(
-        record: int | None, keep: int | None, run_id: int, criteria: str, changed: int | None, workshop: str | None,
-    ) -> tuple[Any, Any]:
-        if not (record or keep):
+    def take_file(event: dict[str, Any] | None, run_id: int) -> tuple[Any, Any, Any]:
+        if not event:
             raise PreventUpdate
+        tokens = [str(item.get("token")) for item in event.get("files") or ()]
         try:
-            if ctx.triggered_id == ids.VERDICT_KEEP:
-                door.keep_verdict(int(run_id), criteria)
-                done = text.VERDICT_KEEP_DONE
-            else:
-                done = text.VERDICT_RECORD_DONE.format(serial=door.make_record(int(run_id), criteria, workshop))
+            if event.get("errors"):
+                raise InputError(**{key: str(event["errors"][0].get(key) or "") for key in ("what", "where", "why", "mend")})
+            if len(tokens) != 1:
+                raise InputError(
+                    text_decision.OWN_FILE_SEVERAL, text_decision.CRITERIA, f"{len(tokens)} files came", "choose the one .toml file of the set",
+                )
+            name, raw = uploads.content(tokens)[0]
+            value = door.take_set(name, raw)
         except InputError as error:
-            return components.error_panel(error, text.NOTHING_STORED), no_update
-        return html.P(done, className="done"), (changed or 0) + 1
+            return no_update, no_update, components.error_panel(error)
+        finally:
+            for token in tokens:
+                uploads.remove(token)
+        return set_options(door, run_id), value, None
+
+    @app.callback(
+        Output(ids.VERDICT_BODY, "children"), Output(ids.VERDICT_RECORDS, "children"), Output(ids.VERDICT_STATE, "data"),
+        Output(ids.VERDICT_WHAT, "children"), Output(ids.VERDICT_KEEP, "disabled"), Output(ids.VERDICT_RECORD, "disabled"),
+        Input(ids.VERDICT_CRITERIA, "value"), Input(ids.VERDICT_BEFORE, "value"), Input(ids.VERDICT_CHANGED, "data"),
+        Input(ids.VERDICT_RUN, "data"),
+    )
+    def show(criteria: str | None, before: int | None, _changed: int | None, run_id: int) -> tuple[Any, ...]:
+        try:
+            shown = door.decision(int(run_id), criteria, before or 0)
+            listed = decision_confirm.record_list(door.standing(int(run_id)), int(run_id))
+        except InputError as error:
+            return components.error_panel(error), no_update, None, no_update, True, True
+        gone, run = shown.state["withdrawn"], door.run(int(run_id))
+        state = {"shown": [shown.criteria, shown.before], "register": shown.state}
+        what = decision_confirm.what_is_confirmed(shown, run)
+        return verdict_body(shown.verdict, shown, int(run_id), run.pack_id), listed, state, what, gone, gone

@@ -3,20 +3,23 @@
 from __future__ import annotations
 
 import re
+import sqlite3
+import threading
 
 import pytest
 
 from cycler.quantities import figure_text
 from cycler.register import Register
 
-from .conftest import SAMPLES
+from .conftest import SAMPLES, add_overcharged
 from .walking import BEFORE, SISTER, drop, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
+expect.set_options(timeout=20_000)  # as the page of conftest; a laptop under load is slow, not wrong
 
 
 def test_log_and_pack_file_dropped_in_become_a_run(served_empty, page):
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [BEFORE, SAMPLES / "packs" / "ebike-0412.toml"])
     page.locator(".look").wait_for()
     assert re.search(r"Read as [\d\u202f]+ samples over \d+ h \d+ min; 10 groups; 1 temperature", words(page, ".look"))
@@ -34,7 +37,7 @@ def test_log_and_pack_file_dropped_in_become_a_run(served_empty, page):
 
 
 def test_log_dropped_on_the_page_is_taken(served, page):
-    open_page(page, served)
+    open_page(page, served, "/add")
     page.evaluate(
         """text => {
             const data = new DataTransfer();
@@ -49,7 +52,7 @@ def test_log_dropped_on_the_page_is_taken(served, page):
 
 
 def test_new_pack_typed_in_becomes_a_run_with_its_ratings(served, page):
-    open_page(page, served)
+    open_page(page, served, "/add")
     drop(page, [SISTER])
     page.locator(".look").wait_for()
     page.get_by_label("New pack").check()
@@ -67,7 +70,7 @@ def test_new_pack_typed_in_becomes_a_run_with_its_ratings(served, page):
 def test_file_that_cannot_be_read_shows_four_parts_and_nothing_is_stored(served, page, tmp_path):
     bad = tmp_path / "holiday.csv"
     bad.write_text("name,colour\nsun,yellow\nsea,blue\n")
-    open_page(page, served)
+    open_page(page, served, "/add")
     drop(page, [bad])
     panel = page.locator(".error-panel").first
     panel.wait_for()
@@ -81,7 +84,7 @@ def test_file_that_cannot_be_read_shows_four_parts_and_nothing_is_stored(served,
 def test_pack_file_with_a_slip_names_its_line(served, page, tmp_path):
     slip = tmp_path / "pack.toml"
     slip.write_text('id = "CB-1"\nserie = 10\n')
-    open_page(page, served)
+    open_page(page, served, "/add")
     drop(page, [SISTER, slip])
     page.locator(".file-list .error-panel").wait_for()
     assert "pack.toml:2" in words(page, ".file-list .error-panel") and "series" in words(page, ".file-list .error-panel")
@@ -95,7 +98,7 @@ def test_pack_file_with_a_slip_names_its_line(served, page, tmp_path):
 def test_file_above_the_limit_is_refused_on_the_page(served_empty, page, tmp_path):
     big = tmp_path / "big.csv"
     big.write_bytes(b"1;2;3\n" * 600_000)
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [big])
     page.locator("#add-result .error-panel").wait_for()
     assert "too large" in words(page, "#add-result") and ".csv.gz" in words(page, "#add-result")
@@ -105,7 +108,7 @@ def test_file_above_the_limit_is_refused_on_the_page(served_empty, page, tmp_pat
 
 
 def test_same_log_twice_is_refused_with_the_run_that_holds_it(served, page):
-    open_page(page, served)
+    open_page(page, served, "/add")
     drop(page, [BEFORE, SAMPLES / "packs" / "ebike-0412.toml"])
     page.locator(".look").wait_for()
     page.get_by_role("button", name="Add run").click()
@@ -115,3 +118,268 @@ def test_same_log_twice_is_refused_with_the_run_that_holds_it(served, page):
     page.get_by_label("Add even if").check()
     page.get_by_role("button", name="Add run").click()
     page.wait_for_url("**/run/4")
+
+
+# ---- files on their way ----------------------------------------------------------------------------------------
+
+DROP = """([name, text, selector]) => {
+    const data = new DataTransfer();
+    data.items.add(new File([text], name, {type: 'text/csv'}));
+    document.querySelector(selector).dispatchEvent(new DragEvent('drop', {dataTransfer: data, bubbles: true, cancelable: true}));
+}"""
+
+
+def log_like(path, to, more_v=0.01):
+    """A copy of a sample log whose pack voltage is a little higher, so that it is another test: invented."""
+    lines = path.read_text("utf-8-sig").splitlines()
+    rows = [lines[0]]
+    for line in lines[1:]:
+        cells = line.split(";")
+        cells[1] = f"{float(cells[1].replace(',', '.')) + more_v:.3f}".replace(".", ",")
+        rows.append(";".join(cells))
+    to.write_text("\n".join(rows), encoding="utf-8")
+    return to
+
+
+def expect_no_refused_call(page):
+    """The browser itself reports calls that were refused; that is the one kind of error the test may cause."""
+    assert all("422" in error or "413" in error for error in page.watched.errors)
+    page.watched.errors.clear()
+
+
+def test_log_dropped_on_another_page_leads_to_adding(served, page):
+    open_page(page, served, "/run/1")
+    page.wait_for_selector(".key-figures")
+    page.evaluate(DROP, ["part.csv", SISTER.read_bytes().decode("utf-8-sig"), ".key-figures"])
+    page.wait_for_url("**/add")
+    page.locator(".look").wait_for()
+    assert "part.csv" in words(page, ".file-list")
+
+
+def test_photo_is_told_at_once_and_a_cancelled_upload_leaves_nothing(served_empty, page, tmp_path):
+    photo = tmp_path / "bench.csv"
+    photo.write_bytes(b"\xff\xd8\xff\xe0" + b"x" * 300_000)
+    open_page(page, served_empty, "/add")
+    expect(page.locator("#add-empty")).to_contain_text("Drop it anywhere on this page")
+    drop(page, [photo])
+    page.locator("#add-result .error-panel").wait_for()
+    said = words(page, "#add-result")
+    assert "this is no log but a JPEG picture" in said and "bench.csv" in said and "CSV text" in said
+    expect_no_refused_call(page)
+    page.route("**/drop", lambda route: None)  # nothing ever answers: the upload stays in flight
+    drop(page, [SISTER, BEFORE])
+    tray = page.locator(".upload-tray")
+    expect(tray).to_contain_text(f"{SISTER.name} (1/2)")
+    tray.get_by_role("button", name="Cancel").click()
+    expect(tray).to_have_count(0)
+    page.unroute("**/drop")
+    expect(page.locator("#add-form")).to_be_hidden()
+    assert list(served_empty.app.server.extensions["dashboard_uploads"]._folder_path().iterdir()) == []
+
+
+def test_log_of_200_mb_is_sent_and_read(served, page):
+    open_page(page, served, "/add")
+    # Made in the browser: 33 400 rows, each with a remark of 6000 characters.
+    page.evaluate(
+        """rows => {
+            const remark = 'x'.repeat(6000);
+            const parts = ['Time (s),Voltage (V),Current (A),Remark\\n'];
+            for (let i = 0; i < rows; i += 1) {
+                const load = i > 3000 && i < 30000;
+                parts.push(`${i}.0,${(load ? 41 - 0.0003 * i : 41).toFixed(3)},${load ? '-2.000' : '0.000'},${remark}\\n`);
+            }
+            const data = new DataTransfer();
+            data.items.add(new File(parts, 'long.csv', {type: 'text/csv'}));
+            document.querySelector('.drop-zone').dispatchEvent(new DragEvent('drop', {dataTransfer: data, bubbles: true, cancelable: true}));
+        }""",
+        33400,
+    )
+    row = page.locator(".file-list")
+    expect(row).to_contain_text(re.compile(r"20\d\.\d MB"), timeout=60_000)
+    page.locator(".look").wait_for(timeout=60_000)
+    assert "33\u202f400 samples" in words(page, ".look")
+
+
+def test_files_that_the_program_lost_are_named_and_taken_up_again(served, page, context_page):
+    uploads = served.app.server.extensions["dashboard_uploads"]
+    open_page(page, served, "/add")
+    drop(page, [SISTER])
+    page.locator(".look").wait_for()
+    page.get_by_label("Label of the run").fill("kept words")
+    page.get_by_label("Label of the run").blur()
+    # Another tab has files of its own.
+    other = context_page(page)
+    open_page(other, served, "/add")
+    expect(other.locator("#add-empty")).to_be_visible()
+    drop(other, [BEFORE])
+    other.locator(".look").wait_for()
+    assert SISTER.name not in words(other, ".file-list")
+    for token in list(uploads._files):
+        if uploads.get(token).name == SISTER.name:
+            uploads.remove(token)  # as after the program was started anew
+    page.reload()
+    expect(page.locator(".file-list")).to_contain_text(f"Drop {SISTER.name} again")
+    expect(page.locator("#add-wait")).to_contain_text("no longer here")
+    expect(page.get_by_role("button", name="Add run")).to_be_disabled()
+    drop(page, [SISTER])
+    page.locator(".look").wait_for()
+    expect(page.locator(".file-list > li")).to_have_count(1)
+    expect(page.locator(".file-list")).not_to_contain_text("no longer here")
+    expect(page.get_by_label("Label of the run")).to_have_value("kept words")
+
+
+@pytest.fixture
+def context_page():
+    """Opens another tab beside a page."""
+    return lambda page: page.context.new_page()
+
+
+def test_file_found_in_the_watched_folder_is_taken_by_a_button_and_given_back(served, page, tmp_path):
+    path = log_like(SISTER, tmp_path / "EB-0415 found.csv")
+    served.app.server.extensions["dashboard_uploads"].adopt(path)
+    open_page(page, served, "/add")
+    found = page.get_by_role("region", name="Found in the watched folder")
+    expect(found).to_contain_text("EB-0415 found.csv")
+    found.get_by_role("button", name="Take EB-0415 found.csv").click()
+    page.locator(".look").wait_for()
+    expect(found).to_have_count(0)
+    expect(page.get_by_role("group", name="Choose a pack")).to_contain_text("EB-0415")
+    expect(page.locator("#add-picked-why")).to_contain_text("its number stands in the name of EB-0415 found.csv")
+    page.get_by_role("button", name="Remove EB-0415 found.csv").click()
+    expect(found).to_contain_text("EB-0415 found.csv")
+
+
+# ---- several tests ---------------------------------------------------------------------------------------------
+
+
+def test_several_tests_are_added_each_for_itself_and_one_that_fails_stays(served, page, tmp_path):
+    after = log_like(BEFORE, tmp_path / "EB-0412 later.csv")
+    same = tmp_path / "EB-0415 same.csv"
+    same.write_bytes(SISTER.read_bytes())
+    new = log_like(SISTER, tmp_path / "unknown.csv", 0.02)
+    open_page(page, served, "/add")
+    drop(page, [after, same, new])
+    page.locator(".each-list").wait_for()
+    assert "numbers of different packs" in words(page, "#add-how-why")
+    expect(page.get_by_role("group", name="Pack of EB-0412 later.csv")).to_contain_text("EB-0412")
+    expect(page.locator("#add-wait")).to_have_text("A test has no pack yet: unknown.csv.")
+    choice = page.get_by_role("group", name="Pack of unknown.csv")
+    choice.get_by_role("button").click()
+    page.keyboard.type("CB-0042")
+    page.get_by_role("option", name="New pack “CB-0042”").click()
+    page.get_by_label("Label of EB-0412 later.csv").fill("a week later")
+    page.get_by_role("button", name="Add 3 runs").click()
+    page.locator(".added-list li").nth(1).wait_for(timeout=60_000)
+    assert [run.pack_id for run in served.door.runs()[:2]] == ["CB-0042", "EB-0412"] and len(served.door.runs()) == 5
+    assert served.door.run(4).label == "a week later"
+    expect(page.locator(".added-list a").first).to_have_attribute("href", "/run/4")
+    # The one that failed stays with its reason, and the others are gone from the list.
+    expect(page.locator(".file-list > li")).to_have_count(1)
+    expect(page.locator(".each-list .error-panel")).to_contain_text("run 3 (sister pack)")
+    page.get_by_label("Add even if").check()
+    page.get_by_role("button", name="Add run").click()
+    expect(page.locator(".added-list a").first).to_have_attribute("href", "/run/6", timeout=60_000)
+    expect(page.locator("#add-empty")).to_be_visible()
+
+
+def test_parts_of_one_test_may_be_said_to_be_a_test_each_and_back(served, page, tmp_path):
+    one, two = log_like(SISTER, tmp_path / "a.csv", 0.01), log_like(BEFORE, tmp_path / "b.csv", 0.02)
+    open_page(page, served, "/add")
+    drop(page, [one, two])
+    page.locator(".look, .file-list .error-panel, .each-list").first.wait_for()
+    page.get_by_label("a test each").check()
+    page.locator(".each-list").wait_for()
+    expect(page.locator("#add-how-why")).to_have_text("As you said.")
+    page.reload()
+    page.locator(".each-list").wait_for()
+    page.get_by_label("One pack for all").check()
+    page.get_by_role("group", name="Choose a pack").get_by_role("button").click()
+    page.keyboard.type("0415")
+    expect(page.get_by_role("option")).to_have_count(1)
+    page.get_by_role("option", name=re.compile("EB-0415")).click()
+    page.get_by_role("button", name="Add 2 runs").click()
+    page.locator(".added-list li").nth(1).wait_for(timeout=60_000)
+    assert [run.pack_id for run in served.door.runs()[:2]] == ["EB-0415", "EB-0415"]
+
+
+# ---- the work --------------------------------------------------------------------------------------------------
+
+
+def test_adding_shows_its_stage_survives_a_reload_and_is_cancelled_without_a_trace(served, page, monkeypatch):
+    at_groups, go_on = threading.Event(), threading.Event()
+    real = served.door.add
+
+    def slow(*given):
+        *rest, progress = given
+
+        def tell(stage, share):
+            if stage == "groups":
+                at_groups.set()
+                go_on.wait(30)
+            progress(stage, share)
+
+        return real(*rest, tell)
+
+    monkeypatch.setattr(served.door, "add", slow)
+    open_page(page, served, "/add")
+    drop(page, [SISTER])
+    page.locator(".look").wait_for()
+    page.get_by_label("New pack").check()
+    page.get_by_label("Pack number").fill("CB-0050")
+    button = page.get_by_role("button", name="Add run")
+    button.click()
+    assert at_groups.wait(30)
+    expect(page.locator(".work-words")).to_have_text("working out resistances")
+    page.reload()
+    expect(page.locator("#add-progress")).to_contain_text(f"Adding {SISTER.name}")
+    expect(button).to_be_disabled()
+    page.get_by_role("button", name="Cancel").click()
+    expect(page.locator(".work-words")).to_have_text("Ending after this step …")
+    go_on.set()
+    expect(page.locator("#add-error")).to_have_text("Cancelled. Nothing was stored; the files are still here.")
+    assert len(served.door.runs()) == 3 and all(item.id != "CB-0050" for item in served.door.packs())
+    expect(button).to_be_enabled()
+    button.click()
+    page.wait_for_url("**/run/4", timeout=60_000)
+    page.get_by_role("link", name="Add a test", exact=True).click()
+    expect(page.locator("#add-empty")).to_be_visible()
+    drop(page, [BEFORE])
+    page.locator(".look").wait_for()
+    page.get_by_label("New pack").check()
+    expect(page.get_by_label("Pack number")).to_have_value("")  # what was typed for the last test is not kept for the next
+
+
+def test_register_that_another_program_holds_is_told_and_the_button_tries_again(served, page, monkeypatch):
+    monkeypatch.setattr("cycler.database.BUSY_TIMEOUT_S", 0.3)
+    open_page(page, served, "/add")
+    drop(page, [SISTER])
+    page.locator(".look").wait_for()
+    page.get_by_label("New pack").check()
+    page.get_by_label("Pack number").fill("CB-0051")
+    button = page.get_by_role("button", name="Add run")
+    expect(button).to_be_enabled()
+    held = sqlite3.connect(served.door.register_name)
+    held.execute("BEGIN EXCLUSIVE")
+    try:
+        button.click()
+        expect(page.locator("#add-error")).to_contain_text("another program holds the register", timeout=60_000)
+        expect(page.locator("#add-error")).to_contain_text("The files are still here")
+    finally:
+        held.rollback()
+        held.close()
+    expect(button).to_be_enabled()
+    button.click()
+    page.wait_for_url("**/run/4", timeout=60_000)
+
+
+def test_pack_with_a_danger_is_told_beside_the_button(served, page):
+    assert add_overcharged(served.door.register_name) == 4
+    open_page(page, served, "/add")
+    drop(page, [BEFORE])
+    page.locator(".look").wait_for()
+    page.get_by_role("group", name="Choose a pack").get_by_role("button").click()
+    page.get_by_role("option", name=re.compile("EB-0415")).click()
+    expect(page.locator("#add-caution .caution-danger")).to_contain_text("EB-0415: do not charge or load it again")
+    expect(page.locator("#add-caution")).to_contain_text("its last test, run 4, found")
+    page.get_by_label("New pack").check()
+    expect(page.locator("#add-caution .caution-danger")).to_have_count(0)

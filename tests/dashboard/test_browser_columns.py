@@ -12,6 +12,7 @@ from cycler.readers import parse_columns
 from .walking import drop, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
+expect.set_options(timeout=20_000)  # as the page of conftest; a laptop under load is slow, not wrong
 
 LOGS = Path(__file__).resolve().parents[1] / "data" / "logs"
 TWO = LOGS / "refused-two-voltages.csv"
@@ -46,7 +47,7 @@ def other_readings(tmp_path, name):
 
 def test_log_whose_columns_are_said_in_the_form_is_kept_and_the_next_one_is_known(served_empty, page, tmp_path):
     served = served_empty
-    open_page(page, served)
+    open_page(page, served, "/add")
     drop(page, [TWO])
     page.locator(".file-list .error-panel").wait_for()
     assert "two columns could be the pack's voltage" in words(page, ".file-list .error-panel")
@@ -88,8 +89,8 @@ def test_log_whose_columns_are_said_in_the_form_is_kept_and_the_next_one_is_know
     page.get_by_text("Logs with these headings will be read so from now on.").wait_for()
     page.wait_for_selector("#run-curve .scatterlayer path.js-line")
 
-    page.get_by_role("link", name="Register", exact=True).click()
-    page.wait_for_selector(".run-table")
+    page.get_by_role("link", name="Add a test", exact=True).click()
+    page.wait_for_selector(".drop-zone")
     drop(page, [other_readings(tmp_path, "next.csv")])
     page.locator(".look").wait_for()
     assert "Read with the columns file of run 1 (refused-two-voltages.columns.toml)." in words(page, ".look")
@@ -108,7 +109,7 @@ def test_log_whose_columns_are_said_in_the_form_is_kept_and_the_next_one_is_know
 
 
 def test_log_without_headings_is_read_by_the_form_with_the_keyboard_alone(served_empty, page):
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [LOGS / "refused-no-headings.csv"])
     page.locator(".column-list").wait_for()
     for column, role in ((1, "time from start"), (2, "pack voltage"), (3, "pack current")):
@@ -135,7 +136,7 @@ def test_log_without_headings_is_read_by_the_form_with_the_keyboard_alone(served
 
 
 def test_change_that_is_not_used_stops_the_adding_until_it_is_used_or_taken_back(served_empty, page):
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [LOGS / "pause.csv"])
     page.locator(".look").wait_for()
     expect(page.locator(".columns-line")).to_have_text("all found; open to see or change it")
@@ -163,7 +164,7 @@ def test_change_that_is_not_used_stops_the_adding_until_it_is_used_or_taken_back
 
 
 def test_unit_choices_follow_the_part_and_rows_that_cannot_be_used_are_allowed_by_a_tick(served_empty, page):
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [LOGS / "refused-bad-rows.csv"])
     page.locator(".file-list .error-panel").wait_for()
     assert "tick “Read it although many rows cannot be used”" in words(page, ".file-list .error-panel")
@@ -184,7 +185,7 @@ def test_line_of_the_headings_tells_the_columns_apart_anew(served_empty, page, t
     log = tmp_path / "two-heads.csv"
     rows = [f"{at};{10.5 + at / 100:.2f};{2.0 if at > 9 else 0.0:.1f};{10.4 + at / 100:.2f}" for at in range(40)]
     log.write_text("\n".join(["a;b;c;d", "t (s);U (V);I (A);spare", *rows]) + "\n")
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [log])
     open_form(page)
     page.get_by_label("Headings in line").fill("1")
@@ -199,7 +200,7 @@ def test_form_at_390_px_stays_within_the_page(served_empty, browser, scheme):
     context = browser.new_context(viewport={"width": 390, "height": 800}, color_scheme=scheme)
     page = context.new_page()
     page.set_default_timeout(20_000)
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [LOGS / "no-units.csv"])
     curve_of_preview(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
@@ -217,7 +218,7 @@ def test_ten_groups_are_said_with_one_button_and_the_keyboard_stays_where_it_was
         lines.append(",".join([str(at), f"{sum(levels) * share:.3f}", f"{current:.1f}", *(f"{v * share:.3f}" for v in levels), "21.3"]))
     log = tmp_path / "ten.csv"
     log.write_text("\n".join(lines) + "\n")
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [log])
     open_form(page)
     assert page.get_by_role("button", name="Same for the columns below").count() == 0
@@ -239,7 +240,7 @@ def test_ten_groups_are_said_with_one_button_and_the_keyboard_stays_where_it_was
 
 
 def test_end_of_the_taps_and_pauses_are_asked_only_where_they_matter(served_empty, page):
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [LOGS / "pause.csv"])
     page.locator(".look").wait_for()
     open_form(page)
@@ -267,7 +268,7 @@ def test_columns_file_is_forgotten_by_a_second_press_and_runs_stay(served_empty,
     stated = parse_columns('[[column]]\nposition = 3\nrole = "ignored"\n', "own.toml")
     source = (TWO.name, TWO.read_bytes())
     door.add([source], pack_from_form({"id": "CB-0100"}, {}), "", "return-to-owner", door.used([source], stated))
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [other_readings(tmp_path, "next.csv")])
     page.locator(".look").wait_for()
     page.get_by_role("button", name="Forget it …").click()
@@ -290,7 +291,7 @@ def test_words_of_closed_choices_are_shown_whole(served_empty, browser, width):
     context = browser.new_context(viewport={"width": width, "height": 800})
     page = context.new_page()
     page.set_default_timeout(20_000)
-    open_page(page, served_empty)
+    open_page(page, served_empty, "/add")
     drop(page, [LOGS / "blanks-taps-from-plus.txt"])
     page.locator(".look").wait_for()
     open_form(page)

@@ -2,30 +2,50 @@
 
 from __future__ import annotations
 
+import re
+import struct
+
 import pytest
 
+from cycler.compare import changes
 from cycler.quantities import figure_text
 
-from .walking import open_page, words
+from .conftest import Served
+from .walking import drawn, open_page, words
 
-expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
+playwright_expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
+
+PATIENCE_MS = 20_000
+
+CURVE = "#compare-curve .scatterlayer path.js-line"
+
+@pytest.fixture(scope="module")
+def served(filled):
+    """One server for all walks here: none of them writes."""
+    server = Served(filled)
+    yield server
+    server.close()
 
 
-def test_compare_from_the_register_over_charge_with_differences(served, page):
-    open_page(page, served)
-    page.wait_for_selector(".run-table")
-    for label in ("before repair", "after repair"):
-        page.locator("tbody tr", has_text=label).locator("input[type=checkbox]").check()
-    page.get_by_role("button", name="Clear the ticks").click()
-    page.get_by_text("Tick two to eight runs to compare them.").wait_for()
-    for label in ("before repair", "after repair"):
-        page.locator("tbody tr", has_text=label).locator("input[type=checkbox]").check()
-    page.get_by_role("link", name="Compare 2 runs").click()
-    page.wait_for_url("**/compare?runs=1,2")
-    page.wait_for_selector("#compare-curve .scatterlayer path.js-line")
-    page.get_by_label("Charge / Ah").check()
+def range_of(page):
+    return page.evaluate("document.querySelector('#compare-curve .js-plotly-plot').layout.xaxis.range")
+
+
+def until(page, condition):
+    """Wait until the page's figure ``d`` meets a condition; the content policy forbids the browser driver's own way of waiting for one."""
+    page.evaluate(
+        "() => new Promise((done) => { const look = () => { const d = document.querySelector('#compare-curve .js-plotly-plot'); "
+        f"if (d && d._fullData && ({condition})) {{ done(true); }} else {{ setTimeout(look, 40); }} }}; look(); }})"
+    )
+
+
+def test_compare_over_charge_with_differences(served, page):
+    open_page(page, served, "/compare?runs=1,2")
+    page.wait_for_selector(CURVE)
+    page.locator("#compare-axis").get_by_label("Charge / Ah").check()
     page.wait_for_url("**x=ah")
     page.get_by_text("Charge delivered / Ah").wait_for()
+    page.get_by_text("Minus A / mV").wait_for()
     row = page.locator(".compare-table tbody tr", has_text="Capacity").first.inner_text()
     result = served.door.compare([1, 2], 0)
     line = next(item for item in result["rows"] if item["quantity"] == "capacity_ah")
@@ -33,14 +53,117 @@ def test_compare_from_the_register_over_charge_with_differences(served, page):
     assert "better" in row
 
 
-def test_compare_reference_and_axis_come_from_the_address(served, page):
-    open_page(page, served, "/compare?runs=1,2,3&ref=2&x=soc")
+def test_compare_whole_state_comes_from_the_address(served, page):
+    open_page(page, served, "/compare?runs=1,2&packs=EB-0415&ref=2&x=soc&y=group&group=4&with=temperature&from=30&to=60&open=groups")
     page.get_by_text("State of charge / %").wait_for()
-    assert page.get_by_text("Differences from B").count() == 1
-    assert page.get_by_label("State of charge").is_checked()
-    assert page.locator(".run-keys li").count() == 3
+    playwright_expect(page.get_by_text("Differences from B")).to_have_count(1, timeout=PATIENCE_MS)
+    playwright_expect(page.locator("#compare-axis").get_by_label("State of charge")).to_be_checked(timeout=PATIENCE_MS)
+    playwright_expect(page.get_by_label("One group")).to_be_checked(timeout=PATIENCE_MS)
+    playwright_expect(page.locator("#compare-group")).to_contain_text("group 4", timeout=PATIENCE_MS)
+    playwright_expect(page.get_by_label("Temperature")).to_be_checked(timeout=PATIENCE_MS)
+    playwright_expect(page.locator(".run-keys li")).to_have_count(3, timeout=PATIENCE_MS)
+    playwright_expect(page.locator(".run-keys")).to_contain_text("newest of EB-0415", timeout=PATIENCE_MS)
+    page.get_by_text("Group 4 / V").wait_for()
+    assert range_of(page) == [60, 30]
+    playwright_expect(page.locator(".group-compare").first).to_be_visible(timeout=PATIENCE_MS)
     row = page.locator(".compare-table tbody tr", has_text="State of health").first.inner_text()
     assert "percentage points" in row
+    page.reload()
+    page.get_by_text("Group 4 / V").wait_for()
+    assert range_of(page) == [60, 30]
+
+
+def test_compare_zoom_fold_and_back_keep_to_the_address(served, page):
+    open_page(page, served, "/compare?runs=1,2")
+    page.wait_for_selector(CURVE)
+    page.get_by_label("Pack per group").check()
+    page.wait_for_url("**y=per-group")
+    page.get_by_text("Pack per group / V").wait_for()
+    whole = drawn(page, "#compare-curve")[0]
+    place = page.locator("#compare-curve .nsewdrag").first.bounding_box()
+    page.mouse.move(place["x"] + 200, place["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(place["x"] + 420, place["y"] + 70, steps=4)
+    page.mouse.up()
+    page.wait_for_url(re.compile(r"from=[\d.]+&to=[\d.]+"))
+    until(page, f"d._fullData[0].x.length !== {whole}")
+    low, high = (float(value) for value in re.search(r"from=([\d.]+)&to=([\d.]+)", page.url).groups())
+    assert range_of(page) == pytest.approx([low / 60, high / 60])  # seconds in the address, minutes on the axis
+    page.get_by_role("button", name="Show the whole").click()
+    page.wait_for_url("**/compare?runs=1,2&y=per-group")
+    page.get_by_text("Tables of the groups, with differences").click()
+    page.wait_for_url("**open=groups")
+    page.go_back()
+    page.wait_for_url("**/compare?runs=1,2&y=per-group")
+    playwright_expect(page.locator("#compare-fold-groups")).not_to_have_attribute("open", "", timeout=PATIENCE_MS)
+    page.go_back()
+    page.wait_for_url(re.compile("from="))
+    until(page, "d.layout.xaxis.range && d.layout.xaxis.autorange !== true")
+    assert range_of(page) == pytest.approx([low / 60, high / 60])
+    page.go_back()
+    page.go_back()
+    page.wait_for_url("**/compare?runs=1,2")
+    playwright_expect(page.locator("#compare-quantity").get_by_label("Pack", exact=True)).to_be_checked(timeout=PATIENCE_MS)
+
+
+def test_compare_a_pack_is_found_by_typing(served, page):
+    open_page(page, served, "/compare?runs=1")
+    page.get_by_text("Choose at least one more run.").wait_for()
+    page.locator("#compare-pick").click()
+    page.keyboard.type("0415")
+    page.get_by_text("EB-0415: its newest run that counts (run 3)").click()
+    page.wait_for_url("**/compare?runs=1&packs=EB-0415")
+    page.keyboard.press("Escape")
+    playwright_expect(page.locator(".run-keys li")).to_have_count(2, timeout=PATIENCE_MS)
+
+
+def test_compare_before_and_after_in_words(served, page):
+    open_page(page, served, "/compare?before-after=EB-0412")
+    page.wait_for_selector(".sum-line")
+    assert words(page, "h1") == "EB-0412: before and after"
+    said = words(page, ".sum-line")
+    better = changes(served.door.compare([1, 2], 0), 1)["better"]
+    assert better and all(item["difference"].replace("-", "−") in said for item in better)
+    assert "better" in said and "worse" not in said
+    page.get_by_role("link", name="Compare with other runs").click()
+    page.wait_for_url("**/compare?runs=1,2")
+    playwright_expect(page.locator("h1")).to_have_text("Compare runs", timeout=PATIENCE_MS)
+    playwright_expect(page.locator("#compare-pick")).to_be_visible(timeout=PATIENCE_MS)
+    playwright_expect(page.locator(".sum-line")).to_have_count(0, timeout=PATIENCE_MS)
+
+
+def test_compare_is_taken_along_as_pictures_and_table(served, page):
+    page.emulate_media(color_scheme="dark")
+    open_page(page, served, "/compare?runs=1,2&x=ah")
+    page.wait_for_selector(CURVE)
+    with page.expect_download() as taken:
+        page.locator("#compare-export").get_by_role("button", name="Picture as SVG").click()
+    assert taken.value.suggested_filename == "compare-runs-1-2-pack-over-ah.svg"
+    picture = taken.value.path().read_text("utf-8")
+    assert "A EB-0412 before repair (run 1)" in picture and "Charge delivered / Ah" in picture and "Minus A / mV" in picture
+    # White ground and dark ink whatever the scheme: the text of the axes has the page's light ink, and none its dark one.
+    assert "rgb(255, 255, 255)" in picture and "rgb(28, 34, 38)" in picture and "rgb(233, 231, 224)" not in picture
+    with page.expect_download() as taken:
+        page.locator("#compare-export").get_by_role("button", name="Picture as PNG").click()
+    head = taken.value.path().read_bytes()[:24]
+    assert head[:8] == b"\x89PNG\r\n\x1a\n"  # signature and header chunk: PNG (Third Edition), 5.2 and 11.2.1 (from memory)
+    wide, high = struct.unpack(">II", head[16:24])
+    assert wide == 2400 and high > 1000
+    with page.expect_download() as taken:
+        page.locator("#compare-group-part").get_by_role("button", name="Picture as SVG").click()
+    assert taken.value.suggested_filename == "compare-runs-1-2-groups.svg"
+    with page.expect_download() as taken:
+        page.get_by_role("link", name="Table as CSV").click()
+    assert taken.value.suggested_filename == "compare-runs-1-2-table.csv"
+
+
+def test_compare_charge_per_volt_is_worked_out_when_it_is_opened(served, page):
+    open_page(page, served, "/compare?runs=1,2")
+    page.wait_for_selector(CURVE)
+    assert page.locator("#compare-derived").inner_text() == ""
+    page.get_by_text("Charge per volt (dQ/dV)").click()
+    page.wait_for_url("**open=charge-per-volt")
+    page.locator("#compare-derived .js-plotly-plot").first.wait_for()
 
 
 def test_compare_without_runs_says_what_to_do(served, page):
@@ -52,3 +175,7 @@ def test_compare_with_a_run_that_is_not_there_says_so(served, page):
     open_page(page, served, "/compare?runs=1,77")
     page.locator(".error-panel").wait_for()
     assert "no run 77 in the register" in words(page, ".error-panel")
+    page.goto(served.address + "/compare?runs=1,77,2&x=fog")
+    page.wait_for_selector(CURVE)
+    told = page.locator("#compare-said").inner_text()
+    assert "There is no run 77 in the register." in told and "x=fog" in told

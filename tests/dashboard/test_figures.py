@@ -10,9 +10,8 @@ from hypothesis import strategies as st
 from dashboard.figures import style
 from dashboard.figures.curves import Curves, Series
 from dashboard.figures.groups import MEASURES, group_bars
-from dashboard.figures.overlay import overlaid, overlay
 from dashboard.figures.scale import round_ends, scale
-from dashboard.figures.timeline import draw_order, step_family, step_points, timeline
+from dashboard.figures.timeline import along_of, draw_order, step_family, step_points, timeline
 
 STEPS = [
     {"index": 0, "kind": "rest", "start_s": 0.0, "end_s": 600.0},
@@ -29,10 +28,6 @@ def curves(seconds=4200, groups=3):
     ]
     found += [Series(f"Group {n}", "group", "V", np.where(loaded, 3.6 + n / 100, 4.0), n) for n in range(1, groups + 1)]
     return Curves(time_s, tuple(found))
-
-
-def capacity(valid=True):
-    return {"at_s": {"start_s": 600.0, "end_s": 4200.0}, "value_ah": 2.0, "valid": valid}
 
 
 def test_timeline_axes_name_quantity_and_unit():
@@ -96,42 +91,6 @@ def test_group_bars_show_expanded_uncertainty_and_hatch_the_limiting_group():
 
 def test_group_bars_without_figures_are_none():
     assert group_bars([{"group": 1, "capacity_ah": None}], MEASURES[2], None) is None
-
-
-def test_overlay_against_charge_ends_at_the_charge_delivered():
-    # Closed form: 2 A for 3600 s = 2 Ah.
-    runs = [overlaid("A", "one", curves(), {"capacity": capacity(), "limiting_group": 1})]
-    figure, left_out = overlay(runs, "ah")
-    assert left_out == [] and figure.layout.xaxis.title.text == "Charge delivered / Ah"
-    assert figure.data[0].x[-1] == pytest.approx(2.0, abs=1e-9)
-    assert [trace.name for trace in figure.data] == ["A one: pack", "A one: group 1"]
-
-
-def test_overlay_against_state_of_charge_runs_from_100_to_0_percent():
-    runs = [overlaid("A", "one", curves(), {"capacity": capacity()})]
-    figure, _left_out = overlay(runs, "soc")
-    assert figure.data[0].x[0] == pytest.approx(100.0)
-    assert figure.data[0].x[-1] == pytest.approx(0.0, abs=1e-9)
-    assert figure.layout.xaxis.autorange == "reversed"
-
-
-def test_overlay_leaves_out_a_run_whose_state_of_charge_is_not_known():
-    runs = [overlaid("A", "one", curves(), {"capacity": capacity(valid=False)})]
-    figure, left_out = overlay(runs, "soc")
-    assert left_out[0][0] == "A" and "not known" in left_out[0][1]
-    assert not figure.data
-
-
-def test_overlay_says_why_a_run_without_discharge_is_missing():
-    _figure, left_out = overlay([overlaid("A", "one", curves(), {"capacity": None})], "time")
-    assert left_out == [("A", "no discharge was found in this log")]
-
-
-def test_overlay_runs_differ_by_dash_as_well_as_colour():
-    runs = [overlaid(letter, "x", curves(), {"capacity": capacity()}) for letter in style.RUN_LETTERS]
-    figure, _left_out = overlay(runs, "time")
-    assert len({trace.line.dash for trace in figure.data}) == 8
-    assert len({trace.line.color for trace in figure.data}) == 8
 
 
 def contrast(first, second):
@@ -211,10 +170,11 @@ def test_step_points_name_each_step_however_short():
         {"index": 1, "kind": "pulse_discharge", "start_s": 3600.0, "end_s": 3601.0},
         {"index": 2, "kind": "discharge_cc", "start_s": 3601.0, "end_s": 9000.0},
     ]
-    places, words = step_points(steps, 3600.0, (0.0, 2.5))
+    along = along_of(Curves(np.array([0.0, 14400.0]), ()))  # in hours
+    places, words = step_points(steps, along, (0.0, 2.5))
     assert places == sorted(places) and len(places) == len(words)
     assert {"0 rest, 1 h 0 min", "1 pulse −, 1 s", "2 discharge CC, 1 h 30 min"} == set(words)
-    assert step_points([], 1.0, (0.0, 1.0)) == ([], [])
+    assert step_points([], along, (0.0, 1.0)) == ([], [])
 
 
 def test_name_text_markup_in_a_pack_id_is_shown_not_obeyed():

@@ -125,14 +125,14 @@ def test_defect_of_the_program_shows_no_trace(client, monkeypatch):
     def broken(self, *_args):
         raise RuntimeError("secret detail")
 
-    monkeypatch.setattr(Door, "runs", broken)
+    monkeypatch.setattr(Door, "run", broken)
     layout = client.post(
         "/_dash-update-component", headers=OWN,
         json={
             "output": "..content.children...page-title.data...nav.children...notice-box.hidden..",
             "outputs": [{"id": "content", "property": "children"}, {"id": "page-title", "property": "data"},
                         {"id": "nav", "property": "children"}, {"id": "notice-box", "property": "hidden"}],
-            "inputs": [{"id": "url", "property": "pathname", "value": "/compare"}],
+            "inputs": [{"id": "url", "property": "pathname", "value": "/run/1"}],
             "state": [{"id": "url", "property": "search", "value": ""}],
             "changedPropIds": ["url.pathname"],
         },

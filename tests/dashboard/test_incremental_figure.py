@@ -141,8 +141,10 @@ def test_withheld_curve_gives_reason_and_advice_instead_of_a_picture(tmp_path):
 @pytest.mark.parametrize("width", [1280, 390])
 def test_pages_draw_both_curves_within_the_width_of_the_screen(served, page, width):
     page.set_viewport_size({"width": width, "height": 900})
-    for path in ("/run/2", "/compare?runs=1,2"):
+    for path in ("/run/2", "/compare?runs=1,2&open=charge-per-volt"):
         page.goto(served.address + path)
+        if path.startswith("/run"):  # worked out when it is opened
+            page.locator("#run-incremental-open").click()
         titles = page.locator(".curve-pair .ytitle")
         titles.nth(3).wait_for()
         assert titles.nth(0).text_content() == "dQ/dV / (Ah/V)" and titles.nth(1).text_content() == "dV/dQ / (mV/Ah)"

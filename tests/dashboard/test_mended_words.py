@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from cycler.errors import InputError, Location
-from dashboard import advice, components, text
+from dashboard import advice, components, text, text_decision
 from dashboard.data import columns_from_text, is_pack_text
-from dashboard.pages import add, comparison, register, run_tables, verdict
+from dashboard.pages import add, comparison, decision_scale, register, run_tables
 from dashboard.uploads import Uploads
 
 from .conftest import SAMPLES
@@ -141,31 +141,31 @@ def test_figure_of_a_lower_bound_says_at_least(key, u_key, unit, value, u, words
 
 
 def test_criterion_of_a_lower_bound_says_at_least():
-    assert verdict.value_text(criterion(bound="lower")) == "at least 93.00 ± 0.20 %"
+    assert decision_scale.value_text(criterion(bound="lower")) == "at least 93.00 ± 0.20 %"
 
 
 @pytest.mark.parametrize(
     ("changes", "reason"),
     [
-        ({"value": None, "u_value": None, "guard_band": None}, text.ACCEPT_NO_VALUE),
-        ({"u_value": None, "guard_band": None}, text.ACCEPT_NO_U),
-        ({"direction": "at_most", "limit": 0.05, "guard_band": 0.08}, text.ACCEPT_NO_ROOM),
+        ({"value": None, "u_value": None, "guard_band": None}, text_decision.ACCEPT_NO_VALUE),
+        ({"u_value": None, "guard_band": None}, text_decision.ACCEPT_NO_U),
+        ({"direction": "at_most", "limit": 0.05, "guard_band": 0.08}, text_decision.ACCEPT_NO_ROOM),
     ],
 )
 def test_acceptance_limit_that_is_none_says_none_and_why(changes, reason):
     row = criterion(acceptance_limit=None, **changes)
-    assert verdict.accept_text(row) == f"none: {reason}"
-    assert f"none: {reason}" in words_of(verdict.criterion_item(row))
+    assert decision_scale.accept_text(row) == f"none: {reason}"
+    assert f"none: {reason}" in words_of(decision_scale.criterion_item(row))
 
 
 def test_every_scale_of_the_samples_ends_at_round_figures_of_three_digits(door):
     for item_ in door.runs():
         for row in door.judged(item_.id)[0]["criteria"]:
-            said = words_of(verdict.scale_bar(row))
+            said = words_of(decision_scale.scale_bar(row)).replace(text_decision.ACCEPTED_SIDE, "")
             left, right = said.split("limit")[0].split()[0], said.split()[-2 if row["unit"] else -1]
             for end in (left, right):
                 assert len(end.lstrip("−0.").replace(".", "")) <= 3, said
-            if row["quantity"] not in verdict.MAY_BE_NEGATIVE:
+            if row["quantity"] not in decision_scale.MAY_BE_NEGATIVE:
                 assert not left.startswith("−"), said
 
 

@@ -14,7 +14,7 @@ from cycler.record import measuretext
 from cycler.record import text as record_text
 from cycler.register import Register
 from dashboard import text
-from dashboard.data import Door
+from dashboard.data import Door, Wish
 from dashboard.pages import run, run_measures, run_tables
 from tests.dashboard.conftest import SAMPLES
 from tests.dashboard.test_words import words_of
@@ -97,7 +97,7 @@ def test_run_of_an_earlier_version_still_opens_without_the_measures(old_door, do
         assert kept in said
     capacity = door.run(1).analysis["capacity"]
     assert figure_text(capacity["value_ah"], capacity["u_value_ah"], "Ah") in said
-    assert old_door.curves(1).series and old_door.make_record(1, None)
+    assert old_door.curves(1).series and old_door.decide(1, Wish("return-to-owner"), None).serial
     assert old_door.record_file(old_door.records(1)[0].id, "pdf").startswith(b"%PDF")
 
 
@@ -154,7 +154,7 @@ def test_open_parts_do_not_widen_the_page(served, page, width):
     page.set_viewport_size({"width": width, "height": 844})
     page.goto(served.address + "/run/1")
     page.get_by_text(measuretext.H_CIRCUIT).wait_for()
-    page.get_by_role("heading", name=text.INCREMENTAL).wait_for()
+    page.locator("#run-incremental-open").wait_for()
     closed = page.locator(".folds > details[open]").count()
     page.evaluate("document.querySelectorAll('.folds > details').forEach(part => { part.open = true })")
     page.get_by_text("no a.c. impedance").wait_for()

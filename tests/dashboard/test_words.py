@@ -7,9 +7,15 @@ from dash.development.base_component import Component
 
 from cycler.errors import InputError
 from dashboard import components, text
-from dashboard.address import query_of, run_numbers
+from dashboard.address import run_numbers
 from dashboard.data import RunItem, is_pack_text, pack_from_form, pack_from_text
-from dashboard.pages import comparison, register, run, run_tables, verdict
+from dashboard.pages import (
+    comparison,
+    decision_body,
+    decision_scale,
+    register,
+    run_tables,
+)
 
 
 def words_of(part):
@@ -59,34 +65,6 @@ def test_state_text(changes, expected):
     assert register.state_text(item(**changes)) == expected
 
 
-@pytest.mark.parametrize(
-    ("words", "result", "found"),
-    [("", "all", True), ("0412 REPAIR", "all", True), ("0412 before", "all", False), ("", "fail", False), ("", "pass", True)],
-)
-def test_matches(words, result, found):
-    assert register.matches(item(), words, result) is found
-
-
-def test_matches_run_that_was_not_judged():
-    assert register.matches(item(verdict=None), "", "none")
-
-
-def test_ordered_puts_what_is_missing_last_either_way():
-    items = [item(id=1, capacity_ah=None), item(id=2, capacity_ah=5.0), item(id=3, capacity_ah=9.0)]
-    assert [i.id for i in register.ordered(items, register.run_key, "capacity")] == [2, 3, 1]
-    assert [i.id for i in register.ordered(items, register.run_key, "-capacity")] == [3, 2, 1]
-
-
-def test_state_of_replaces_what_it_does_not_know():
-    state = register.state_of({"view": "x", "verdict": "../..", "sort": "password", "page": "-1", "q": "a" * 999})
-    assert state == {**register.DEFAULTS, "q": "a" * 200}
-
-
-def test_search_of_leaves_out_the_usual():
-    assert register.search_of(register.DEFAULTS) == ""
-    assert register.search_of(register.DEFAULTS, q="EB 0412&x", page="2") == "?q=EB+0412%26x&page=2"
-
-
 # ---- addresses -------------------------------------------------------------------------------------------------
 
 
@@ -97,36 +75,6 @@ def test_search_of_leaves_out_the_usual():
 )
 def test_run_numbers(given, found):
     assert run_numbers(given, 8) == found
-
-
-@pytest.mark.parametrize(
-    ("search", "choice"),
-    [
-        ("?runs=1,2&ref=2&x=ah", ([1, 2], 2, "ah")),
-        ("?runs=1,2&ref=9&x=nonsense", ([1, 2], 1, "time")),
-        ("", ([], 0, "time")),
-    ],
-)
-def test_comparison_choice_of_address_and_back(search, choice):
-    assert comparison.choice_of(query_of(search)) == choice
-    assert comparison.choice_of(query_of(comparison.search_of(*choice))) == choice
-
-
-@pytest.mark.parametrize(
-    ("relayout", "window"),
-    [
-        ({"xaxis.range[0]": 1.0, "xaxis.range[1]": 2.0}, (3600.0, 7200.0)),
-        ({"xaxis.range": [2, 1]}, (3600.0, 7200.0)),
-        ({"xaxis.autorange": True}, None),
-        ({"autosize": True}, "same"),
-        ({"yaxis.range[0]": 1}, "same"),
-        ({"xaxis.range": ["a", "b"]}, "same"),
-        ({"xaxis.range": [float("nan"), 2]}, "same"),
-        (None, "same"),
-    ],
-)
-def test_window_of_zoom(relayout, window):
-    assert run.window_of(relayout, 3600.0) == window
 
 
 # ---- words -----------------------------------------------------------------------------------------------------
@@ -226,12 +174,12 @@ def criterion(**changes):
 
 
 def test_criterion_item_tells_value_limit_and_acceptance_in_the_unit_of_display():
-    said = words_of(verdict.criterion_item(criterion()))
+    said = words_of(decision_scale.criterion_item(criterion()))
     assert all(part in said for part in ("93.00 ± 0.20 %", "at least 70 %", "at least 70.20 %", "above 99.9 %", "no source"))
 
 
 def test_criterion_item_without_value_says_not_measured_and_never_passes_by_look():
-    said = words_of(verdict.criterion_item(criterion(value=None, u_value=None, guard_band=None, acceptance_limit=None,
+    said = words_of(decision_scale.criterion_item(criterion(value=None, u_value=None, guard_band=None, acceptance_limit=None,
                                                      probability_of_conformity=None, result="not_proven", reason="Not measured.")))
     assert "not measured" in said and "Not proven" in said and "Pass" not in said
 
@@ -242,8 +190,8 @@ def test_vetoes_stand_first():
         "veto_findings": [{"code": "group_overvoltage", "message": "Group 2 reached 4.41 V."}], "to_settle": [],
         "summary": "Fail.", "criteria_name": "x",
     }
-    said = words_of(verdict.verdict_body(found, None))
-    assert said.index("Group 2 reached 4.41 V.") < said.index("Fail.") < said.index("State of health")
+    said = words_of(decision_body.verdict_body(found))
+    assert said.index("Group 2 reached 4.41 V.") < said.index("Fail") < said.index("State of health")
 
 
 def test_capacity_words_of_a_lower_bound_say_so_with_the_reason():

@@ -7,6 +7,13 @@ from .conftest import SAMPLES
 BEFORE = SAMPLES / "ebike-10s4p-before-repair.csv"
 SISTER = SAMPLES / "ebike-10s4p-sister.csv"
 
+# Figures take the new width a moment after the window: that is waited for, for three seconds at most.
+WIDEST = """async () => { const root = document.documentElement, edge = root.clientWidth, end = performance.now() + 3000;
+    while (root.scrollWidth > edge && performance.now() < end) await new Promise(done => requestAnimationFrame(done));
+    const out = Array.from(document.querySelectorAll('.frame *')).filter(e => e.checkVisibility() && e.getBoundingClientRect().right > edge + 1
+        && !e.closest('.table-scroll, .for-readers, .skip-link, svg')).slice(-3).map(e => e.outerHTML.slice(0, 100));
+    return [root.scrollWidth - edge, out]; }"""
+
 
 def open_page(page, served, path="/"):
     page.goto(served.address + path)

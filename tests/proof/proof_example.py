@@ -28,6 +28,7 @@ from tests import small_log
 
 KEY = key_from_seed(bytes(range(32)))
 STRANGER = key_from_seed(bytes(range(1, 33)))
+DECIDED = {"by": "Ada Pohl", "remark": "Straps pulled by hand, none gave way."}
 CARD = {
     "workshop_number": "W-17", "status": "re-used",
     "entries": [{"kind": "work", "text": "Cleaned the connector.", "who": "Ada", "at": "2026-02-27T09:00:00Z"}], "photos": [],
@@ -93,9 +94,10 @@ def content(serial: str = "2026-0002-1", stop_at_v: float = small_log.CUTOFF_V, 
         card = CARD | {"entries": [*CARD["entries"], {"kind": "danger", "text": "Smells of solvent", "who": "Ada", "at": "2026-02-27T09:05:00Z"}]}
     criteria = load_criteria()
     figures = {key: value for key, value in analysis.items() if key != "verdict"}
+    earlier_figures = {key: value for key, value in earlier.items() if key != "verdict"}
     return build_content(
         analysis=figures, pack=pack(), criteria=criteria, serial=serial, made_at="2026-03-01T10:00:00Z",
-        verdict=verdict_again(figures, {"card": card}, criteria, {key: value for key, value in earlier.items() if key != "verdict"}),
+        verdict=verdict_again(figures, {"card": card}, criteria, earlier_figures) | {"decided": DECIDED},
         run_label="after repair", workshop="Quayside Pack Repair", sources=sources(logs), before=before,
         compared=compare([earlier, analysis], ["T-3, first test", "T-3, after repair"]), card=card, register={"entries": 7, "head": "0" * 64},
     )

@@ -150,6 +150,40 @@ def _verdict_word() -> Case:
     return edited_json(lambda e: e["record"]["verdict"].update(result="pass"))
 
 
+@way("who decided", "content", "verdict.decided was changed")
+def _decided_by() -> Case:
+    return edited_json(lambda e: e["record"]["verdict"]["decided"].update(by="Somebody Else"))
+
+
+@way("the remark of who decided, in the page's content", "content", "verdict.decided was changed")
+def _remark() -> Case:
+    envelope = edited(lambda e: e["record"]["verdict"]["decided"].update(remark="Checked by the maker."))
+    return Case(in_html(envelope), "record.html")
+
+
+@way("name and remark taken out", "content", "verdict.decided was taken out")
+def _decided_out() -> Case:
+    return edited_json(lambda e: e["record"]["verdict"].pop("decided"))
+
+
+@way("the remark printed on the page", "page", "page is not byte for byte as issued")
+def _remark_shown() -> Case:
+    return Case(replaced(of().html, b"none gave way", b"all are sound"), "record.html")
+
+
+@way("another remark printed on the page than its content has, sealed by the workshop's key", "shown", "says something else than its content")
+def _remark_shown_and_sealed() -> Case:
+    page = bare_page(of().html).replace("none gave way", "all are sound")
+    return Case(carrier.html_with_seal(page, of().envelope, KEY).encode(), "record.html", logs=of().all_logs)
+
+
+@way("a name and a remark added to a record that had none", "content", "verdict.decided was added")
+def _decided_added() -> Case:
+    content = copy.deepcopy(of().content)
+    del content["verdict"]["decided"]
+    return Case(envelope_bytes(edited(lambda e: e["record"]["verdict"].update(decided=of().content["verdict"]["decided"]), seal_content(content, KEY))))
+
+
 @way("a limit of the criteria's text", "criteria", "limits or hash were changed")
 def _criteria_limit() -> Case:
     def change(e):
