@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from cycler import findings as f
+from cycler.endreasons import board_shown
 from cycler.findings import Finding
 from cycler.log import Log
 from cycler.measures.capacity import Discharge, Flow
@@ -127,7 +128,9 @@ def course_findings(
         out.append(
             Finding(
                 "charge_incomplete", "caution",
-                f"The discharge began from a pack that was not full{as_bound}",
+                (f"The discharge began from a pack that was not full{as_bound}" if pack.taper_current_a or pack.rated_capacity_ah
+                 else "Whether the pack was full when the discharge began is not known: neither a taper current (taper_current_a) nor a rated "
+                 "capacity is stated, against which the end of its charge could be held."),
                 headline.start_evidence.replace("_", " "), step=main,
             )
         )
@@ -160,7 +163,10 @@ def course_findings(
         out.append(
             Finding(
                 "protection_trip", "caution",
-                f"The protection board ended the discharge with the pack at {end_v:.2f} V{where}.",
+                f"The protection board ended the discharge with the pack at {end_v:.2f} V{where}."
+                if pack.group_cutoff_voltage_v is not None or board_shown(log, last, steps) else
+                f"The discharge stopped at once with the pack at {end_v:.2f} V{where}: the protection board cut off, or the load did at a group cut-off "
+                "that is not stated (group_cutoff_voltage_v).",
                 "current stopped at once" + (f"; group {group} lowest at {low:.3f} V" if group else "; terminals fell away"),
                 group=group, step=last.index,
             )

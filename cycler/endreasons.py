@@ -200,6 +200,17 @@ AWAY_SHARE = 0.03
 """A battery's voltage does not fall when its load goes off: terminals that read this share less have been cut off from it. Common practice, no source."""
 
 
+def board_shown(log: Log, step: Step, steps: tuple[Step, ...]) -> bool:
+    """Whether the voltages after a discharge step show themselves that the board opened: terminals that fall away or float."""
+    following = steps[step.index + 1] if step.index + 1 < len(steps) else None
+    if following is None or following.kind != "rest":
+        return False
+    voltage = pack_voltage(log)[step.slice]
+    finite = voltage[np.isfinite(voltage)]
+    end_v = float(finite[-1]) if finite.size else np.nan
+    return _terminals_fell_away(log, step, following, end_v) or _left_its_groups(log, step, following, end_v)
+
+
 def _terminals_fell_away(log: Log, step: Step, following: Step, end_v: float) -> bool:
     """True if pack voltage drops (instead of rebounding) when current stops, as when a board opens."""
     after = log.voltage_v[following.slice][:5]

@@ -56,6 +56,10 @@ class InputError(CyclerError):
     def __str__(self) -> str:
         return self.one_line()
 
+    def bare(self) -> InputError:
+        """The four parts alone, for one that is kept: the calls an error came through hold whole logs, as long as it is there."""
+        return InputError(self.what, self.where, self.why, self.mend)
+
 
 def quote(value: object, limit: int = 40) -> str:
     """What was found in a file, cut to ``limit`` characters and safe to print on one line."""

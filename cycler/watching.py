@@ -387,9 +387,14 @@ class Watcher:
     def _bytes_of(self, entry: _Entry) -> bytes:
         from cycler.readers.encoding import read_bytes
 
+        def no_further(taken: int, _size: int | None) -> None:
+            if taken > entry.size:
+                raise _Changed  # it grows as fast as it is read
+
         if not entry.path.exists():
             raise _Changed
-        raw = read_bytes(entry.path)
+        # A file of the system may state no bytes and still give bytes without end, or let its reader wait for ever.
+        raw = read_bytes(entry.path, no_further) if entry.size else b""
         try:
             state = entry.path.stat()
         except OSError:
@@ -495,7 +500,7 @@ class Watcher:
         self, entry: _Entry, kind: str, error: InputError, events: list[Event], facts: _Facts | None = None, defect: str = "",
     ) -> None:
         """A file that is not taken: told, unless the same was told of it as it is. Without ``facts`` it is tried again at each look."""
-        entry.last = self._event(kind, entry.last.file, error=error, defect=defect)
+        entry.last = self._event(kind, entry.last.file, error=error.bare(), defect=defect)
         entry.evidence = self._evidence(entry, facts) if facts is not None else None
         if str(error) != entry.told:
             entry.told = str(error)
@@ -506,7 +511,7 @@ class _RegisterTrouble(Exception):
     """The register cannot be used now; the files wait until it can."""
 
     def __init__(self, error: InputError) -> None:
-        self.error = error
+        self.error = error.bare()
         super().__init__(str(error))
 
 

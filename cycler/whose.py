@@ -85,7 +85,7 @@ def chosen(found: list[Claim], path: Path) -> Claim:
     """The strongest claim. InputError if there is none, or two name different packs."""
     if not found:
         raise InputError(
-            "whose pack is it?", path.name, "no pack file lies beside it, and neither its sub-folder nor its name tells a pack of the register",
+            "whose pack is it?", path.name, "no pack file for it lies beside it, and neither its sub-folder nor its name tells a pack of the register",
             f"put {pack_files(path)[0].name} or {FOLDER_PACK} beside it, move it into a sub-folder named like the pack's id, "
             f"or {BY_HAND}",
         )

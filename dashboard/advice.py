@@ -16,6 +16,9 @@ _COLUMNS = re.compile(r"(in|with) (a|the|one) columns file \(--columns\)(: [^;]*
 _ROLE = re.compile(r"\brole (?P<role>group_voltage|tap_voltage)\b")
 _SHOW = re.compile(r"(see|look at) it with: cycler (--register \S+ )?(show|list)[^;]*")
 _REPLACED = (
+    *((re.compile(rf"Enter {re.escape(keys)} from the pack's label in the pack file"), instead) for keys, instead in text_pack.ENTER_RATING.items()),
+    (re.compile(r"check rated_capacity_ah in the pack file; then analyse the log again"), text_pack.CHECK_RATING),
+    (re.compile(r"\(the same id under \[instrument\]\)"), text_pack.SAME_BENCH),
     (re.compile(r"to keep it twice on purpose: add --again"), text.MEND_AGAIN),
     (re.compile(r"(add|with) --new-ratings"), text.MEND_RATINGS),
     (re.compile(r"see the numbers with: cycler list"), text.MEND_NUMBERS),

@@ -147,7 +147,11 @@ def fold(title: str, content: Children, is_open: bool = False) -> Component:
 
 
 def key_figure(name: str, figure: Children, remark: Children = "", class_name: str = "") -> Component:
-    """One figure of the strip on top of a run."""
+    """One figure of the strip on top of a run; value, uncertainty and unit stay on one line, "at least" may stand above them."""
+    if isinstance(figure, str) and "±" in figure:
+        lead = text.AT_LEAST.format(figure="")
+        bound = figure.startswith(lead)
+        figure = [lead if bound else "", html.Span(figure.removeprefix(lead), className="unbroken")]
     return html.Div(
         [html.Dt(name), html.Dd([html.Span(figure, className="figure"), html.Span(remark, className="remark")])],
         className=f"key-figure {class_name}",

@@ -144,7 +144,7 @@ class Jobs:
                 self._end(job, CANCELLED)
         except InputError as error:
             with self._lock:
-                job.error = error
+                job.error = error.bare()
                 self._end(job, FAILED)
         except Exception as error:  # a defect must reach the page in words, and must not end the thread that serves other jobs
             mark = secrets.token_hex(3)

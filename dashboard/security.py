@@ -24,7 +24,10 @@ def same_origin(origin: str | None, fetch_site: str | None, host: str) -> bool:
     """
     if fetch_site is not None and fetch_site not in ("same-origin", "none"):
         return False
-    return origin is None or urlsplit(origin).netloc == host
+    try:
+        return origin is None or urlsplit(origin).netloc == host
+    except ValueError:  # no address at all
+        return False
 
 
 def content_policy(script_hashes: list[str]) -> str:

@@ -47,7 +47,7 @@ MEND_ELSE = "correct what is named here and try once more"
 RESULT_WORD = {"pass": "Pass", "fail": "Fail", "not_proven": "Not proven", "none": "Not judged"}
 RESULT_MEANS = record_text.RESULT_MEANS
 
-CAUTION_ADD = (
+CAUTION_TEST = (
     "Before a test: let no damaged, wet, swollen or over-discharged pack stand on charge unwatched; keep tools from "
     "bridging the terminals. The maker's limits and local rules come first."
 )
@@ -77,7 +77,7 @@ NOT_VALID = "{figure}, not valid"
 SCROLL_HINT = "More columns to the right: scroll sideways."
 
 # ---- adding ------------------------------------------------------------------------------------------------
-DROP_TITLE = "Add a run"
+ADD_HOW = "Label and criteria"
 DROP_HERE = "Drop log files here"
 DROP_CHOOSE = "Choose files …"
 FILES_TITLE = "Files"
@@ -211,7 +211,7 @@ PACK_FIELDS = (
     ("group_charge_voltage_v", "End of charge, group / V", "number", ""),
     ("group_cutoff_voltage_v", "End of discharge, group / V", "number", ""),
     ("taper_current_a", "Charge is complete at / A", "number", ""),
-    ("max_discharge_current_a", "Highest discharge current / A", "number", ""),
+    ("max_discharge_current_a", "Discharge at most / A", "number", ""),
 )
 CHEMISTRY = "Chemistry"
 UNKNOWN_CHOICE = "not known"
@@ -231,11 +231,11 @@ INSTRUMENT_FIELDS = (
 )
 SENSE = "Pack voltage is sensed"
 SENSE_CHOICE = {"four-wire": "at the pack (four-wire)", "two-wire": "at the load (two-wire)"}
-OPTIONAL = "What you leave empty is worked out from the log where it proves it, else it stays unknown."
-LABEL = "Label of the run"
+OPTIONAL = "Only the number is a must. State of health needs the rated capacity. What you leave empty is worked out from the log where it proves it, else it stays unknown."
+LABEL = "Label of the test"
 LABEL_HINT = "such as: before repair"
 CRITERIA = "Judge by"
-ADD = "Add run"
+ADD = "Add test"
 ADD_WAIT = {
     "reading": "The files are being read.",
     "no_log": "No log was dropped yet.",
@@ -358,7 +358,6 @@ BUDGET_GROUPS = "{figure} of each group: standard uncertainties in {unit}"
 MATCHED = "If the limiting group matched its siblings: {figure}."
 
 # ---- charge per volt (dQ/dV) ---------------------------------------------------------------------------------
-INCREMENTAL = "Charge per volt"
 INCREMENTAL_CAPTION = (
     "How much charge flows per volt (dQ/dV, first picture), and how steep the voltage is (dV/dQ, second; cut off where it shoots up). Blue and shaded: the pack per group with its expanded "
     "uncertainty (k = 2); thin: its groups; wide: the marked group. Constant-voltage phases, rests and the first minute are left out. Peaks lie current times "
@@ -404,10 +403,12 @@ COMPARE_LEFT_OUT = "{letter} is not drawn: {reason}."
 COMPARE_DIFFERENCES = "Differences from {letter}"
 COMPARE_CAPTION = (
     "Under each figure its difference from the reference, with expanded uncertainty (k = 2). “Better” and “worse” stand only "
-    "where the difference exceeds its uncertainty."
+    "where the difference exceeds its uncertainty. Capacity and energy hold here, too, what the voltmeter leaves open of a full pack, so that their "
+    "uncertainty may be larger than on the run's own page."
 )
 COMPARE_MISSING = "run {id} (not in the register)"
 COMPARE_INVALID = "not valid: no difference shown"
+COMPARE_NO_U = "no difference shown: its uncertainty is not known"
 POINTS = "percentage points"
 WITHIN, BEYOND, BETTER, WORSE = "within the uncertainty", "differs", "better", "worse"
 COMPARE_KEY = "Runs, their lines and last verdicts"
@@ -496,10 +497,10 @@ def count_text(number: int, words: dict[int, str], many: str) -> str:
 
 
 def build_text(pack: Any) -> str:
-    """ "nmc, 10 × 4" from anything with chemistry, series and parallel."""
+    """ "NMC 10S4P" from anything with chemistry, series and parallel."""
     parts = []
     if pack.chemistry:
-        parts.append(str(pack.chemistry))
+        parts.append("NiMH" if pack.chemistry == "nimh" else str(pack.chemistry).upper())
     if pack.series:
         parts.append(f"{pack.series}S{pack.parallel}P" if pack.parallel else f"{pack.series}S")
     return " ".join(parts) or DASH

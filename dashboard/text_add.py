@@ -42,7 +42,7 @@ EMPTY = "No log is waiting."
 EMPTY_STEPS = (
     "Copy the log of a charge and discharge from your instrument or charger to this computer, as CSV text.",
     "Drop it anywhere on this page, or press “Choose files”. The parts of one test may come together, and several tests too.",
-    "Say which pack it was, look whether it was read right, and press “Add run”.",
+    "Say which pack it was, look whether it was read right, and press “Add test”.",
 )
 READING = "Reading {name} …"
 GONE = "No longer here: the program was started anew, or six hours have passed. Drop {name} again; what you typed is still there."
@@ -60,9 +60,10 @@ HOW_WHY = {
     "said": "As you said.",
 }
 
-PACK_NONE_FOUND = "no pack with these words"
 PACK_SEARCH = "Type a part of its number or label"
 PICKED_WHY = "{pack} is chosen because its number stands in the name of {name}. Another may be chosen."
+PICKED_ASKED = "{pack} is chosen because you came from its page. Another may be chosen."
+PICKED_OTHER = "{pack} is chosen because you came from its page, but the name of {name} holds the number of {other}: see which is right."
 PICKED_IN_ROW = "by its name"
 NEW_PACK = "New pack “{id}”"
 EACH_TITLE = "Tests"
@@ -70,16 +71,16 @@ EACH_PACKS = {"all": "One pack for all", "each": "A pack each"}
 EACH_PACK = "Pack of {name}"
 EACH_PACK_HINT = "known pack, or type a new number"
 EACH_LABEL = "Label of {name}"
-EACH_NEW = "A new pack of this list gets its number alone; what the log does not prove stays unknown."
+EACH_NEW = "A new pack of this list gets its number alone. Add its ratings on its page afterwards: without the rated capacity no state of health is known."
 H_EACH = ("File", "Pack", "Label")
 EACH_WAIT = "A test has no pack yet: {name}."
 EACH_NONE = "None of the logs can be read."
-ADD_EACH = "Add {n} runs"
+ADD_EACH = "Add {n} tests"
 LOOK_SHORT = "{rows} samples, {duration}, {groups}"
 
-DANGER_OPEN = "open on its card: {message} (written by {who})"
-DANGER_FOUND = "its last test, run {run}, found: {message}"
-DANGER_BUTTON = "{pack}: do not charge or load it again before somebody who may decide that has looked at it and closed this – {why}"
+DANGER_OPEN = "Open on its card: {message} (written by {who})"
+DANGER_FOUND = "Its last test, run {run}, found: {message}"
+DANGER_BUTTON = "{pack}: do not charge or load it again before a trained person has looked at it. {why}."
 
 # ---- the act -------------------------------------------------------------------------------------------------
 CANCEL = "Cancel"

@@ -74,17 +74,19 @@ DIFFERENCE_NONE = "No difference is drawn: {reason}"
 DIFFERENCE_NO_REFERENCE = "{letter}, the reference, cannot be drawn so."
 DIFFERENCE_NO_OVERLAP = "the runs share no stretch of this axis."
 DIFFERENCE_BAND = (
-    "Lower part: each run minus {letter}, where both have data. The pale band is the expanded uncertainty (k = 2) from the limits of error of the voltmeters and "
-    "the rounding; where it holds zero, the difference means nothing. What clocks and ammeters shift sideways is not in it: that tells where a curve is steep."
+    "Lower part: each run minus {letter}, where both have data. The pale band is the expanded uncertainty (k = 2) from the limits of error of voltmeters, ammeters and "
+    "clocks, the moment of switching on, rounding and noise; where it holds zero, the difference means nothing. It widens where a curve is steep."
 )
 DIFFERENCE_BAND_CHARGE = (
     "Lower part: each run minus {letter} at the same voltage, where both have data. The pale band is the expanded uncertainty (k = 2) from the limits of error of ammeters "
-    "and voltmeters; where it holds zero, the difference means nothing."
+    "and voltmeters, rounding and noise; where it holds zero, the difference means nothing."
 )
 DIFFERENCE_SAID = "{run} − {base}: beyond the band over {share} of the shared stretch, most at {at}: {figure}."
 DIFFERENCE_WITHIN = "{run} − {base}: within the band all along."
+DIFFERENCE_UNLIKE = "Over {share} of it their currents were more than 10 % apart (a pulse, another load): there the curve shows the current, not the pack, and it does not count in this line."
+DIFFERENCE_UNLIKE_ALL = "Their currents were more than 10 % apart all along: part of the difference comes from the current, not the pack."
 DIFFERENCE_NO_LIMITS = "{run} − {base}: no limits of error are known; at most {figure}, at {at}."
-DIFFERENCE_COMMON = "One bench: gain and zero are common and cancel."
+DIFFERENCE_COMMON = "One bench: its gain and zero are common; what they have in common cancels."
 DIFFERENCE_APART = "Different benches or channels: their errors count in full."
 
 # ---- danger, before and after --------------------------------------------------------------------------------------

@@ -84,13 +84,13 @@ SPOKEN_PLACE = {
 # ---- what would settle it ----------------------------------------------------------------------------------
 SETTLE = "What would likely settle it"
 SETTLE_LIKELY = "Likely, not surely: new readings fall a little differently, and may again end in the guard band."
-SETTLE_ALSO = "What would settle the rest"
 SETTLE_VETO = "What comes first"
 SETTLE_FAIL = "For the test after the repair"
 SETTLE_ADVISES = "What would settle those that only advise ({n})"
 SETTLE_ROW = "See {label}"
 SETTLE_FINDING = "See the finding"
 SETTLE_ADD = "Add the new test"
+SETTLE_RATINGS = "Add ratings"
 ADVISORY_WORD = "Advisory: "
 
 # ---- confirming --------------------------------------------------------------------------------------------
@@ -119,10 +119,10 @@ NO_NAME = ("the name is missing", BY_NAME, "a verdict is confirmed by a person",
 
 DONE_RECORD = "Record {serial} is made."
 DONE_ENTRY = "In the register: verdict {number} of run {run}, kept {when}{by}: {result}."
-DONE_DOWNLOAD = "Download"
 SAME = "Record {serial} says just this already: same verdict, name, remark, workshop and language. Nothing was made twice."
 CHANGED = "Nothing was kept yet, because this changed in the register meanwhile:"
 CHANGED_ONE = {
+    "run": "another register lies in its place: its run of this number is another test; load the page again",
     "withdrawn": "the run was withdrawn",
     "analysis": "the run was corrected",
     "dangers": "the open dangers on the pack's card are others",

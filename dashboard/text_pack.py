@@ -40,7 +40,7 @@ NEXT = "Next"
 NEXT_DANGER = ("A danger stands open: keep the pack apart and have a trained person look at it.", "See the danger")
 NEXT_NO_RUN = ("This pack was not tested yet.", "Add a test")
 NEXT_JUDGE = ("Run {id} is not judged yet.", "Decide on run {id}")
-NEXT_NOT_PROVEN = ("Run {id} leaves the verdict open; its page says what would settle it.", "See what is missing")
+NEXT_NOT_PROVEN = ("Run {id} is not proven; beside its verdict stands what would settle it.", "See what would settle it")
 NEXT_FAIL = ("Run {id} failed. Once the pack is repaired, test it again.", "Add a test")
 NEXT_RECORD = ("Run {id} passed and has no record yet.", "Make record and label")
 NEXT_COMPARE = ("Run {id} passed and has its record. Hold it against the pack as it came in.", "Compare before and after")
@@ -105,17 +105,28 @@ STANDING_LEAKING = (
 DAYS = "{figure} days"
 
 # ---- acts on a run -------------------------------------------------------------------------------------------
-ACTS = "Put a run right: label, withdraw, bring back"
+ACTS = "Put a run right: label, ratings, withdraw, bring back"
 ACTS_MORE = "Nothing is overwritten: what was kept before stays to be seen, with who, when and why."
 ACT_RUN = "Run"
 ACT_WHAT = "What"
-ACT_KIND = {"label": "Give it another label", "withdraw": "Withdraw it: it counts no more", "reinstate": "Bring it back: it counts again"}
+ACT_KIND = {"label": "Give it another label", "ratings": "Add ratings of the pack and analyse it again", "withdraw": "Withdraw it: it counts no more", "reinstate": "Bring it back: it counts again"}
 ACT_LABEL = "New label"
 ACT_GO, ACT_BUSY = "Put it right", "Writing …"
 ACT_DONE = {
     "label": "Run {id} has its new label.", "withdraw": "Run {id} is withdrawn. What it showed stays to be seen.",
-    "reinstate": "Run {id} counts again.",
+    "reinstate": "Run {id} counts again.", "ratings": "Run {id} is analysed again with these ratings; the first analysis stays to be seen.",
 }
+ENTER_RATING = {
+    "rated_capacity_ah": "Add the rated capacity that stands on the pack's label", "rated_energy_wh": "Add the rated energy that stands on the pack's label",
+    "cutoff_voltage_v (or group_cutoff_voltage_v)": "Add the voltage of the pack (or of a group) at which the discharge ends, from its label or maker",
+}
+CHECK_RATING = "check the rated capacity and put it right on the pack's page (“Put a run right”)"
+SAME_BENCH = "(name and limits under “Limits of error of the instrument”)"
+RATED_ENERGY = "Rated energy / Wh"
+RATINGS_MORE = "From the pack's label. What you leave empty stays as it is."
+RATINGS_GONE = " A danger that was found before is not found with them: {messages} Make sure that the ratings are right."
+RATINGS_UNLIKE = " Runs {ids} of this pack were analysed with other ratings."
+RATINGS_NONE_WHAT, RATINGS_NONE_WHY, RATINGS_NONE_MEND = "no rating was written", "the analysis would come out the same", "write at least one rating from the pack's label"
 ACT_RECORDS = " Records issued before stay as they were: {serials}. Tell whoever holds them."
 ACT_NONE_WHAT, ACT_NONE_WHY, ACT_NONE_MEND = "no run is chosen", "there is nothing to put right", "choose a run"
 
@@ -150,7 +161,6 @@ ENDED_HOW = {
     "close": "closed by {who}, {at}", "replace": "replaced by no. {id}, {who}, {at}", "new": "followed by no. {id}, {who}, {at}",
 }
 ENDED_WHY = ": {why}"
-PHOTO_GONE = "photo {file}"
 PHOTO_ALT = "Photo: {caption}"
 PHOTO_NO_CAPTION = "no words"
 WHO, WHO_HINT = "Who (your name)", "kept in this browser"

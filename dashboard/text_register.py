@@ -41,7 +41,6 @@ TICK = "Choose run {id} for comparison"
 TICK_PACK = "Choose {pack} (run {id}) for comparison"
 SORT_BY = "Sort by {name}"
 SORTED = {True: ", sorted from the end", False: ", sorted"}
-LIST_OF = {"packs": "Packs", "runs": "Runs"}
 
 WORKSHOP_NUMBER = "no. {number}"
 RATED = "{capacity} rated"

@@ -7,7 +7,6 @@ ALONG_OVER = "over "
 ALONG_WORDS = {"time": "time", "ah": "Ah"}
 ALONG_AH = "Along the charge every Ah that moved counts, in and out alike, so the curve runs on to the right; rests shrink to a line."
 ALONG_NO_CHARGE = "No charge moved in this log: drawn along time."
-ALONG_REST = "Nothing moves while the pack rests, so this place is drawn along time."
 
 MOVES = {"in": "Zoom in", "out": "Zoom out", "left": "Earlier", "right": "Later"}
 MOVE_SIGNS = {"in": "+", "out": "\N{MINUS SIGN}", "left": "\N{BLACK LEFT-POINTING TRIANGLE}", "right": "\N{BLACK RIGHT-POINTING TRIANGLE}"}

@@ -15,7 +15,6 @@ WHOSE = (
 WHOSE_TITLE = "How it finds the pack"
 PATH, PATH_HINT = "Path of the folder", "/media/stick/logs or C:\\logs"
 START, STOP, STOP_SPOKEN = "Start watching", "Stop", "Stop watching {path}"
-LIST_TITLE = "What was found"
 
 STATE = {
     "new": "found; added once it has been still", "growing": "still growing", "reading": "is being read", "added": "added", "already_there": "in the register already",

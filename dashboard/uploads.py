@@ -7,7 +7,9 @@ the watched folder belong to the bench: every tab sees them until one takes them
 from __future__ import annotations
 
 import hashlib
+import io
 import secrets
+import stat
 import tempfile
 import threading
 import time
@@ -88,11 +90,7 @@ class Uploads:
         shown = clean_name(name)
         self._forget_old()
         with self._lock:
-            if sum(not item.found_at for item in self._files.values()) >= FILES_MAX:
-                raise InputError(
-                    "too many files are waiting", shown, f"{FILES_MAX} were dropped and not added yet",
-                    "add or remove the waiting files first",
-                )
+            self._refuse_more(shown)
         return self._keep(shown, stream, clean_folder(folder), "", length, for_log)
 
     def adopt(self, path: str | Path) -> Dropped:
@@ -108,7 +106,10 @@ class Uploads:
         path = Path(path)
         shown = clean_name(path.name)
         try:
-            with path.open("rb") as stream:
+            state = path.stat()
+            if not stat.S_ISREG(state.st_mode):
+                raise InputError(text_add.NOT_READ, shown, "it is not a file", text_add.NOT_READ_MEND)
+            with path.open("rb") if state.st_size else io.BytesIO() as stream:  # what states no bytes may still give some without end
                 new = self._keep(shown, stream, path.parent.name, str(path), None, True)
         except OSError as error:
             raise InputError(
@@ -206,9 +207,22 @@ class Uploads:
             if not whole:  # whatever ended it, a connection that broke too
                 path.unlink(missing_ok=True)
         dropped = Dropped(token, shown, size, path, self._clock(), digest.hexdigest(), folder, found_at)
-        with self._lock:
-            self._files[token] = dropped
+        try:
+            with self._lock:
+                if not found_at:  # others may have come meanwhile
+                    self._refuse_more(shown)
+                self._files[token] = dropped
+        except InputError:
+            path.unlink(missing_ok=True)
+            raise
         return dropped
+
+    def _refuse_more(self, shown: str) -> None:
+        if sum(not item.found_at for item in self._files.values()) >= FILES_MAX:
+            raise InputError(
+                "too many files are waiting", shown, f"{FILES_MAX} were dropped and not added yet",
+                "add or remove the waiting files first",
+            )
 
     def _folder_path(self) -> Path:
         return Path(self._folder.name)

@@ -297,6 +297,23 @@ def test_serve_prints_its_address_answers_and_stops(kept):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
+def test_serve_that_is_asked_to_end_leaves_no_dropped_file_behind(kept, tmp_path, monkeypatch, name):
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    started = process("--register", kept, "serve", "--port", "0")
+    try:
+        address = started.stdout.readline().decode().split()[1]
+        put = urllib.request.Request(f"{address}drop", b"time;voltage\n", {"X-File-Name": "a.csv"}, method="PUT")
+        with urllib.request.urlopen(put, timeout=30) as answer:
+            assert answer.status == 201
+        assert [path for path in tmp_path.rglob("*") if path.is_file()]
+    finally:
+        started.send_signal(getattr(signal, name))
+        _out, err = started.communicate(timeout=30)
+    assert started.returncode == 0 and b"Traceback" not in err and list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
 def test_serve_from_another_folder_finds_its_own_files(kept, tmp_path):
     started = process("--register", kept, "serve", "--port", "0", cwd=tmp_path)
     try:

@@ -128,6 +128,95 @@ def test_u_of_a_line_of_a_data_sheet_adds_its_parts():
     assert voltage_difference(*runs, np.array([5.0])).u[0] == pytest.approx(by_hand)
 
 
+@pytest.mark.parametrize("axis", ["ah", "time"])
+@pytest.mark.parametrize("common", [True, False])
+def test_u_holds_what_ammeter_and_clock_shift_sideways(common, axis):
+    """100 000 benches draw two knees of unlike slope over the charge or time that they read themselves; standard error of a standard deviation 0.3 %."""
+    rng = np.random.default_rng(3)
+    n, at, amps = 100_000, 9.0, 2.0
+    limits = {"current_gain": 0.004, "current_offset_a": 0.01, "clock_gain": 0.001}
+    exact = {"voltage_gain": 0.0, "voltage_offset_v": 0.0} | limits
+    errors = {key: rng.uniform(-half, half, (2, n)) for key, half in limits.items()}
+    if common:
+        for pair in errors.values():
+            pair[1] = pair[0]
+
+    def knee(ah, width):
+        return 41.0 - 0.3 * ah - 5.0 * np.exp((ah - 10.0) / width)
+
+    read = []
+    for k, width in enumerate((0.5, 1.2)):
+        gain, zero, clock = (errors[key][k] for key in limits)
+        # True charge at the place where the bench reads 9 Ah at a steady 2 A, or 4.5 h at 2 A by its own ammeter.
+        true_ah = at / ((1 + gain + zero / amps) * (1 + clock)) if axis == "ah" else at / (1 + clock) * (1 - zero / amps) / (1 + gain)
+        read.append(knee(true_ah, width))
+    hours = Q / amps
+    x = Q if axis == "ah" else hours * 3600.0
+    benches = analysis(**exact), analysis(**exact, **({} if common else {"id": "bench 2"}))
+    runs = [Drawn(x, knee(Q, width), Q, hours * 3600.0, own, axis=axis) for width, own in zip((0.5, 1.2), benches)]
+    place = shared_grid(runs[0])
+    found = voltage_difference(*runs, place)
+    k = int(np.argmin(np.abs(place - at * (1.0 if axis == "ah" else 1800.0))))
+    assert found.u[k] == pytest.approx(np.std(read[1] - read[0]), rel=0.03)
+
+
+def test_u_holds_noise_so_that_two_runs_of_one_state_do_not_differ():
+    """Both runs are the same line with white noise of 5 mV, read on one bench to 0.1 mV: about 5 % of the places may lie beyond k = 2."""
+    rng = np.random.default_rng(5)
+    runs = [drawn(41.0 - 0.3 * Q + rng.normal(0.0, 0.005, Q.size), resolution=1e-4) for _ in range(2)]
+    assert voltage_difference(*runs, shared_grid(runs[0])).share_beyond() < 0.08
+
+
+def test_u_of_the_instant_of_switching_counts_where_the_curve_is_steep():
+    run = drawn(41.0 - 0.5 * Q, resolution=0.0, axis="time", u_start_s=0.0)
+    late = drawn(41.0 - 0.5 * Q, resolution=0.0, axis="time", u_start_s=3.0)
+    place = np.linspace(0.0, 10.0, 50)
+    assert voltage_difference(run, run, place).u[20] == pytest.approx(0.0, abs=1e-9)
+    assert voltage_difference(run, late, place).u[20] == pytest.approx(0.5 * 3.0, rel=1e-6)  # here the axis runs as the charge does: 0.5 V for each unit
+
+
+def test_u_of_a_state_of_charge_leaves_out_what_cancels_in_the_ratio():
+    """Gain goes with both charges; a cut-off that is 0.03 Ah uncertain shifts the end of a 10 Ah discharge by 0.3 %."""
+    budget = [{"source": "current gain", "standard_uncertainty_ah": 0.05}, {"source": "cut-off voltage", "standard_uncertainty_ah": 0.03}]
+    own = analysis() | {"capacity": {"value_ah": 10.0, "u_value_ah": 0.06, "budget": budget}}
+    x = np.linspace(-100.0, 0.0, 801)
+    runs = [Drawn(x, 41.0 - 0.1 * (x + 100.0), Q, Q * 1800.0, bench, axis="soc") for bench in (own, own | {"capacity": {"value_ah": 10.0, "budget": budget[:1]}})]
+    found = voltage_difference(*runs, np.linspace(-100.0, 0.0, 101))
+    assert found.u[0] == pytest.approx(0.0, abs=1e-9)
+    assert found.u[-1] == pytest.approx(0.1 * 0.3, rel=1e-6)
+
+
+def test_what_a_pulse_of_another_current_makes_does_not_count_as_a_difference():
+    """The second run takes 4 A instead of 2 A over its first 0.5 Ah and sags by 0.4 V there; afterwards both are one line."""
+    seconds = np.where(Q < 0.5, Q * 900.0, 450.0 + (Q - 0.5) * 1800.0)
+    volts = 41.0 - 0.3 * Q
+    runs = drawn(volts), Drawn(Q, np.where(Q < 0.5, volts - 0.4, volts), Q, seconds, analysis(), resolution_v=STEP_V)
+    found = voltage_difference(*runs, shared_grid(runs[0]))
+    assert found.value[10] == pytest.approx(-0.4, abs=0.01)  # it is drawn,
+    assert found.unlike[10] and found.share_beyond() == 0.0 and abs(found.largest()[1]) < 0.01  # and not claimed
+    assert found.share_unlike() == pytest.approx(0.05, abs=0.005)
+
+
+def test_runs_at_unlike_currents_all_along_are_told_apart_all_the_same():
+    runs = line(41.0, -0.3), Drawn(Q, 40.5 - 0.3 * Q, Q, Q * 900.0, analysis(), resolution_v=STEP_V)
+    found = voltage_difference(*runs, shared_grid(runs[0]))
+    assert found.share_unlike() == 1.0 and found.share_beyond() == 1.0
+
+
+def test_u_of_a_sum_of_groups_takes_the_groups_own_limits():
+    """Both runs are sums of ten groups read by one bench: the gain of the group meter counts, not that of the pack's."""
+    runs = [drawn(volts, resolution=0.0, is_sum=True) for volts in (36.0, 41.0)]
+    assert voltage_difference(*runs, np.array([5.0])).u[0] == pytest.approx(0.001 * 5.0 / np.sqrt(3.0))
+
+
+def test_u_of_sums_of_unlike_packs_against_simulated_benches():
+    """Means of 7 and of 10 groups of one bench with independent zero errors, the first 7 the same channels; 100 000 draws: 0.3 %."""
+    zeros = np.random.default_rng(9).uniform(-0.002, 0.002, (100_000, 10))
+    runs = [drawn(3.7, resolution=0.0, is_sum=True, divided_by=n, bench=analysis(n)) for n in (7, 10)]
+    wanted = np.std(zeros[:, :7].mean(axis=1) - zeros.mean(axis=1))
+    assert voltage_difference(*runs, np.array([5.0])).u[0] == pytest.approx(wanted, rel=0.02)
+
+
 def test_difference_without_limits_of_error_has_no_uncertainty():
     bare = {"pack": {"series": 10}}
     found = voltage_difference(drawn(40.0, bench=bare), drawn(41.0), np.array([5.0]))

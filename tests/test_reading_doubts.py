@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -12,6 +13,8 @@ from cycler.pack import Pack
 from cycler.readers import read_log_bytes
 from cycler.readers.columnsfile import ColumnRule, ColumnsFile
 from tests import small_log
+
+PROJECT = Path(__file__).resolve().parent.parent
 
 PACK = Pack(
     id="EB-0001", chemistry="nmc", series=3, rated_capacity_ah=0.9, charge_voltage_v=12.6, cutoff_voltage_v=9.0, taper_current_a=0.06,
@@ -91,3 +94,25 @@ def test_shares_of_a_rating_that_cannot_be_prove_nothing():
     value, _ = given_ah()
     row = next(item for item in rated(value / 3.0)["verdict"]["criteria"] if item["quantity"] == "start_deficit_share_worst")
     assert row["result"] == "not_proven" and "twice the rating" in row["reason"]
+
+
+def stated(**ratings):
+    """Messages of the test before the repair, by code, with these ratings stated and no others."""
+    from cycler.analysis import analyze
+    from cycler.pack import pack_from_dict
+    from cycler.readers import read_log
+
+    found = analyze(read_log(PROJECT / "sample_logs" / "ebike-10s4p-before-repair.csv"), pack_from_dict({"id": "EB-1", **ratings})).findings
+    return {item.code: item.message for item in found}
+
+
+def test_what_ended_a_discharge_is_not_claimed_where_the_log_cannot_tell_board_from_load():
+    # truth.json: the bench stopped at its group cut-off of 2.80 V; the log alone shows only that current stopped at once.
+    assert "the protection board cut off, or the load did at a group cut-off that is not stated" in stated()["protection_trip"]
+    assert "protection_trip" not in stated(group_cutoff_voltage_v=2.8)
+
+
+def test_start_is_not_called_short_of_full_where_no_taper_current_is_stated():
+    # The sample's charge did end at its taper current of 0.52 A (0.05 It of 10.4 Ah).
+    assert stated()["charge_incomplete"].startswith("Whether the pack was full when the discharge began is not known")
+    assert "charge_incomplete" not in stated(taper_current_a=0.52)

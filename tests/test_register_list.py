@@ -216,6 +216,14 @@ def test_last_test_of_a_pack_is_the_last_point_of_its_history(tmp_path):
         assert own.list_packs(ListQuery()).lines[0].newest.run.id == history(own, "EB-1")["runs"][-1]["run"] == 1
 
 
+def test_of_two_tests_of_one_instant_the_one_added_last_is_the_last(tmp_path):
+    with Register.open(tmp_path / "register.sqlite") as register:
+        for label in ("first", "second"):
+            put(register, "EB-1", label, "2026-03-01T08:00:00", 9.0, 1, None, (), True)
+        assert register.list_packs(ListQuery()).lines[0].newest.run.id == 2
+        assert register.list_packs(ListQuery(words="9" * 5000)).lines == register.list_runs(ListQuery(words="9" * 5000)).lines == []
+
+
 def test_verdict_on_an_analysis_that_was_corrected_since_holds_no_more(tmp_path):
     with Register.open(tmp_path / "r.sqlite") as own:
         run_id = put(own, "EB-1", "a", None, 9.0, 1, "pass", (), True)

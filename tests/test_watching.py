@@ -297,6 +297,12 @@ def test_file_that_is_no_log_is_told_once_with_four_parts_until_it_changes(bench
     assert said(clock.all()) == [("growing", "T-3.csv"), ("added", "T-3.csv")]
 
 
+def test_what_was_told_of_a_file_holds_nothing_of_its_bytes(bench):
+    (bench.folder / "notes.csv").write_bytes(b"only,words\nand,more\n")
+    [event] = Clock(bench).all()
+    assert event.error is not None and event.error.__traceback__ is None and event.error.__context__ is None
+
+
 def test_log_that_reads_with_doubts_is_added_and_they_are_said(bench):
     lines = log_bytes().decode().splitlines()
     flat = [lines[0], lines[1]] + [",".join([*line.split(",")[:2], "0.0", *line.split(",")[3:]]) for line in lines[2:]]
@@ -347,6 +353,32 @@ def test_file_that_changes_while_it_is_read_is_not_taken_half(bench, monkeypatch
     monkeypatch.setattr(encoding, "read_bytes", real)
     assert said(clock.after(1)) == [("growing", "T-3.csv")] and said(clock.after(21)) == [("added", "T-3.csv")]
     assert bench.register.raw_sources(3) == [("T-3.csv", log_bytes())]
+
+
+def test_file_that_grows_as_fast_as_it_is_read_is_left_at_its_known_size(bench, monkeypatch):
+    from cycler.readers import encoding
+
+    (bench.folder / "T-3.csv").write_bytes(log_bytes())
+    known, heard = len(log_bytes()), []
+
+    def endless(path, progress=None):
+        for taken in range(known, 100 * known, known):
+            heard.append(taken)
+            progress(taken, known)
+        raise AssertionError("read on and on")
+
+    monkeypatch.setattr(encoding, "read_bytes", endless)
+    assert Clock(bench).all() == [] and heard == [known, 2 * known] and runs_of(bench) == []
+
+
+def test_file_that_states_no_bytes_is_empty_and_is_not_opened(bench, monkeypatch):
+    """Files of the system that do so may have bytes without end, or none until somebody writes some."""
+    from cycler.readers import encoding
+
+    (bench.folder / "T-3.csv").write_bytes(b"")
+    monkeypatch.setattr(encoding, "read_bytes", lambda path, progress=None: pytest.fail("was opened"))
+    [event] = Clock(bench).all()
+    assert (event.kind, event.error.what) == ("not_read", "the log is empty")
 
 
 def test_register_that_is_held_is_told_once_and_nothing_is_lost(bench, monkeypatch):
@@ -435,6 +467,26 @@ def test_two_watchers_take_each_file_once(bench, monkeypatch):
     assert len(bench.register.runs()) == 3
 
 
+def test_two_watchers_with_a_pack_each_take_a_file_for_one_of_them(bench, monkeypatch):
+    import cycler.watching
+
+    (bench.folder / "cycle.csv").write_bytes(log_bytes())
+    first, second = Clock(bench, pack=bench.pack), Clock(bench, pack=replace(bench.pack, id="T-4"))
+    first.after(1)
+    second.after(1)
+    real, seen = cycler.watching.keep_run, []
+
+    def meanwhile(*arguments, **keywords):
+        monkeypatch.setattr(cycler.watching, "keep_run", real)
+        seen.extend(first.after(25))
+        return real(*arguments, **keywords)
+
+    monkeypatch.setattr(cycler.watching, "keep_run", meanwhile)
+    events = second.after(25)
+    assert said(seen) == [("added", "cycle.csv")] and said(events) == [("already_there", "cycle.csv")]
+    assert [run.pack_id for run in bench.register.runs()] == ["T-3", "T-4", "T-3"]
+
+
 def test_log_held_by_another_pack_is_refused_within_the_transaction(bench):
     """What the two watchers rest on, should they take the file for different packs."""
     with pytest.raises(InputError, match="run 1 of pack T-3 holds the same bytes"):
@@ -457,6 +509,18 @@ def test_folder_that_vanishes_is_told_and_comes_back_by_itself(bench):
     (bench.path / "pulled").rename(bench.folder)
     assert said(clock.after(2)) == [("folder_back", "")]
     assert said(clock.after(21)) == [("added", "T-4.csv")]
+
+
+def test_file_of_a_folder_that_comes_back_has_to_be_still_again(bench):
+    """Nobody saw whether it was written to meanwhile."""
+    clock = Clock(bench)
+    (bench.folder / "T-3.csv").write_bytes(log_bytes())
+    clock.after(1)
+    bench.folder.rename(bench.path / "pulled")
+    clock.after(2)
+    (bench.path / "pulled").rename(bench.folder)
+    assert said(clock.after(30)) == [("folder_back", "")]
+    assert clock.after(19) == [] and said(clock.after(2)) == [("added", "T-3.csv")]
 
 
 def test_file_that_goes_before_it_was_taken_is_told(bench):

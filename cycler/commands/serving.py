@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
+import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -72,10 +75,20 @@ def serve_register(
         import webbrowser
 
         webbrowser.open(address)
+    _end_in_order()
     try:
         server.run()
     finally:
         server.close()
+        app.server.extensions["dashboard_door"].close()
+
+
+def _end_in_order() -> None:
+    """Being asked to end, at log-off or with the window, is as Ctrl+C: what was dropped and waits in a temporary folder goes, too."""
+    if threading.current_thread() is threading.main_thread():
+        for name in ("SIGTERM", "SIGHUP"):  # not every system has both
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), lambda *_: sys.exit(0))
 
 
 @click.command(

@@ -40,6 +40,8 @@ class UnderCurrent:
         How long current had flowed [s], and the charge that had flowed [Ah], both from the switching on, never falling.
     holes : tuple of int
         Pieces that end at a gap in the readings, over which nothing is known of the voltage.
+    u_start_s : float
+        Standard uncertainty of when current came on, between two readings; that of several stretches together. [s]
     """
 
     rows: np.ndarray
@@ -47,6 +49,7 @@ class UnderCurrent:
     time_s: np.ndarray
     charge_ah: np.ndarray
     holes: tuple[int, ...] = ()
+    u_start_s: float = 0.0
 
 
 def under_current(time_s: np.ndarray, current_a: np.ndarray, spans: Sequence[tuple[float, float]]) -> UnderCurrent:
@@ -65,7 +68,7 @@ def under_current(time_s: np.ndarray, current_a: np.ndarray, spans: Sequence[tup
     charge at the end is that of the capacity but for the crossing of the cut-off between two readings.
     """
     rows, pieces, times, charges, holes = [], [], [], [], []
-    seconds, coulomb, piece = 0.0, 0.0, -1
+    seconds, coulomb, piece, start_square = 0.0, 0.0, -1, 0.0
     for start_s, end_s in spans:
         first = int(np.searchsorted(time_s, start_s - 1e-6, side="left"))
         last = int(np.searchsorted(time_s, end_s + 1e-6, side="right")) - 1
@@ -73,9 +76,12 @@ def under_current(time_s: np.ndarray, current_a: np.ndarray, spans: Sequence[tup
             continue
         at = time_s[first : last + 1]
         current = np.abs(np.nan_to_num(bridge_missing(at, current_a[first : last + 1])))
-        lead = switch_share(time_s, first - 1)[0] * (at[0] - time_s[first - 1]) if first else 0.0
+        share, u_share, _evidence = switch_share(time_s, first - 1) if first else (0.0, 0.0, "")
+        before = at[0] - time_s[first - 1] if first else 0.0
+        lead = share * before
         # A pause in the recording before the first reading is no switching interval: nothing is known of it.
-        lead = lead if lead <= GAP_MIN_S or (at.size > 1 and lead <= GAP_RATIO * (at[1] - at[0])) else 0.0
+        near = lead <= GAP_MIN_S or (at.size > 1 and lead <= GAP_RATIO * (at[1] - at[0]))
+        lead, start_square = (lead, start_square + (u_share * before) ** 2) if near else (0.0, start_square)
         seconds, coulomb = seconds + lead, coulomb + lead * current[0]
         flowed = cumulative(interval_charge_coulomb(at, current))
         broken = _gaps(at)
@@ -96,7 +102,8 @@ def under_current(time_s: np.ndarray, current_a: np.ndarray, spans: Sequence[tup
         nothing = np.zeros(0)
         return UnderCurrent(nothing.astype(int), nothing.astype(int), nothing, nothing)
     return UnderCurrent(
-        np.concatenate(rows), np.concatenate(pieces), np.concatenate(times), np.concatenate(charges) / SECONDS_PER_HOUR, tuple(holes)
+        np.concatenate(rows), np.concatenate(pieces), np.concatenate(times), np.concatenate(charges) / SECONDS_PER_HOUR, tuple(holes),
+        float(np.sqrt(start_square)),
     )
 
 
@@ -126,7 +133,7 @@ def with_readings(under: UnderCurrent, time_s: np.ndarray, known: np.ndarray) ->
         last = np.flatnonzero(piece <= hole)
         if last.size and last[-1] + 1 < rows.size:
             ends.add(int(number[last[-1]]))
-    return UnderCurrent(rows, number, under.time_s[kept], under.charge_ah[kept], tuple(sorted(ends)))
+    return UnderCurrent(rows, number, under.time_s[kept], under.charge_ah[kept], tuple(sorted(ends)), under.u_start_s)
 
 
 def _gaps(time_s: np.ndarray) -> np.ndarray:
@@ -159,6 +166,15 @@ def means(piece: np.ndarray, columns: Sequence[np.ndarray], most: int = MEANS_MO
     starts = np.concatenate([np.arange(a, b, width) for a, b in pairwise(edges)])
     counts = np.diff(np.concatenate((starts, [piece.size])))
     return piece[starts], [np.add.reduceat(column, starts) / counts for column in columns]
+
+
+def scatter(y: np.ndarray) -> float:
+    """Standard deviation of the noise of successive values of a smooth curve, in their unit; 0 for fewer than five.
+
+    A second difference of white noise has six times its variance; half of them lie within 0.6745 standard deviations of a normal
+    distribution, so that steps and knees do not count. Closed forms.
+    """
+    return float(np.median(np.abs(np.diff(y, 2))) / (0.6745 * np.sqrt(6.0))) if y.size >= 5 else 0.0
 
 
 def rising(x: np.ndarray) -> np.ndarray:

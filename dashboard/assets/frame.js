@@ -236,6 +236,9 @@
     if (part) {
       wanted = "";
       watch.disconnect();
+      if (part.tagName === "DETAILS") {
+        part.open = true;
+      }
       setTimeout(() => part.scrollIntoView(), 300);
     }
   });

@@ -39,7 +39,7 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
               JSON.parse(names)[kind] || window.dash_clientside.no_update];
     },
     act: function (kind) {
-      return kind !== "label";
+      return [kind !== "label", kind !== "ratings"];
     },
   },
 });

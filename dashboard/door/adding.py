@@ -78,10 +78,10 @@ class Adding(Opened):
             try:
                 found = self._look(sources, used)
             except InputError as error:
-                found = error
+                found = error.bare()
             self._looks.put(key, found)
         if isinstance(found, InputError):
-            raise found
+            raise found.bare()
         return found
 
     def _look(self, sources: Sources, used: UsedColumns) -> Look:

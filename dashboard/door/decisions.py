@@ -244,7 +244,7 @@ class Decisions(Opened):
     def _state(self, run: Run, dangers: list[dict[str, Any]]) -> dict[str, Any]:
         verdicts, records = self._register.verdicts(run.id), self._register.records(run.id)
         return {
-            "withdrawn": bool(run.withdrawn), "analysis": run.analysis_id, "dangers": [item["message"] for item in dangers],
+            "run": [run.pack_id, *(source.sha256 for source in run.sources)], "withdrawn": bool(run.withdrawn), "analysis": run.analysis_id, "dangers": [item["message"] for item in dangers],
             "verdict": verdicts[-1].id if verdicts else None, "record": records[-1].serial if records else None,
         }
 

@@ -8,11 +8,13 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from cycler.errors import InputError
+from dashboard import text, text_pack
 from dashboard.door.base import Opened
 from dashboard.door.items import RunItem, run_item
 
 if TYPE_CHECKING:
     from cycler.pack import Pack
+    from cycler.reanalysis import Corrected
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +133,22 @@ class Packs(Opened):
     def correct_label(self, run_id: int, label: str, who: str, why: str) -> None:
         """Give a run another label."""
         self._register.correct_label(run_id, label, who=who, why=why)
+
+    def correct_ratings(self, run_id: int, typed: dict[str, Any], who: str, why: str) -> Corrected:
+        """Analyse a run again with ratings of its pack as typed; what is left empty stays as it is. InputError as for a pack file."""
+        from dataclasses import replace
+
+        from cycler.reanalysis import correct_run
+        from dashboard.door.adding import pack_from_form
+
+        known = self._register.run(run_id).pack
+        given = pack_from_form({"id": known.id, **typed}, {})
+        told = {key: getattr(given, key) for key, value in typed.items() if value not in (None, "")}
+        if not told:
+            raise InputError(text_pack.RATINGS_NONE_WHAT, text.THE_PAGE, text_pack.RATINGS_NONE_WHY, text_pack.RATINGS_NONE_MEND)
+        # What was worked out from the ratings before is worked out again from the new ones.
+        stated = replace(known, **dict.fromkeys(known.inferred), inferred=())
+        return correct_run(self._register, run_id, replace(stated, **told), who=who, why=why)
 
     def withdraw(self, run_id: int, who: str, why: str) -> None:
         """Say that a run counts no more."""

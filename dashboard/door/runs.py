@@ -91,9 +91,8 @@ class Runs(Opened):
         """Curves of charge per volt of a run, with its own window or a given one [V]; none from an earlier version's analysis."""
         from cycler.incrementaltable import incremental_curves
 
-        return self._derived.get(
-            (run_id, window_v), lambda: incremental_curves(self._register.log(run_id), self._run(run_id).analysis, window_v)
-        )
+        run = self._run(run_id)  # a corrected run has another analysis
+        return self._derived.get((run.analysis_id, window_v), lambda: incremental_curves(self._register.log(run_id), run.analysis, window_v))
 
 
 def _curves_key(run: Run) -> tuple[tuple[str, ...], str | None, Any]:

@@ -27,6 +27,9 @@ if TYPE_CHECKING:
 FOLDERS_MAX = 4
 """Folders that may be watched at once."""
 
+OFFERED_MAX = 20
+"""Files of a folder that are offered on the page at once; each is copied for it."""
+
 _STOP_WAIT_S = 10.0
 _ERRORS_KEPT = 20
 _LOGGER = logging.getLogger(__name__)
@@ -104,10 +107,14 @@ class _Watch:
     def _hand_over(self, waiting: object) -> None:
         """Put files that wait for a person among those of the page, and take back what waits no more and nobody has taken."""
         paths = set(waiting)
-        for path in paths - set(self._adopted):
+        room = OFFERED_MAX - sum(item.token in self._adopted.values() for item in self._uploads.from_folder())
+        for path in sorted(paths - set(self._adopted)):
+            if room <= 0:  # each is copied: others follow when somebody has taken some of these
+                break
             token = None
             with contextlib.suppress(InputError):
                 token = self._uploads.adopt(path).token
+                room -= 1
             self._adopted[path] = token
         free = {item.token for item in self._uploads.from_folder()}
         for path in set(self._adopted) - paths:

@@ -57,7 +57,7 @@ def _bars(figure: go.Figure, groups: Sequence[dict[str, Any]], key: str, index: 
             y=[group[key]["values"][index] * factor for group in known],
             error_y={
                 "type": "data", "thickness": 1.3, "width": 2, "color": style.SIBLING,
-                "array": [COVERAGE_FACTOR * (group[key]["u"][index] or 0.0) * factor for group in known],
+                "array": [None if (u := group[key]["u"][index]) is None else COVERAGE_FACTOR * u * factor for group in known],
             },
             name=style.name_text(name), legendgroup=letter, showlegend=place == 0, offsetgroup=letter,
             xaxis="x" if place == 0 else f"x{place + 1}", yaxis="y" if place == 0 else f"y{place + 1}",

@@ -63,7 +63,7 @@ def group_bars(
             y=[group[key] * factor for group in known],
             error_y={
                 "type": "data", "thickness": 1.4, "width": 4, "color": style.SIBLING,
-                "array": [COVERAGE_FACTOR * (group.get(u_key) or 0.0) * factor for group in known],
+                "array": [None if group.get(u_key) is None else COVERAGE_FACTOR * group[u_key] * factor for group in known],
             },
             customdata=text,
             hovertemplate="group %{x}: %{customdata}<extra></extra>",

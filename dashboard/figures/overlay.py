@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -110,7 +110,7 @@ def laid(order: int, label: str, curves: Curves | None, analysis: dict[str, Any]
         return left_out(words.NO_SOC_CHARGE if view.charge else words.NO_SOC)
     if view.axis == "voltage":
         return _over_voltage(order, label, under, y, analysis, source, view)
-    drawn = _condensed(under, -x if falls(view) else x, y, analysis, source)
+    drawn = _condensed(under, -x if falls(view) else x, y, analysis, source | {"axis": view.axis})
     return Laid(order, letter, label, "", x, y, under.piece, drawn, source["group"], _extras(curves, under.rows, view))
 
 
@@ -159,7 +159,7 @@ def _condensed(under: UnderCurrent, x: np.ndarray, y: np.ndarray, analysis: dict
         before, after = np.flatnonzero(piece <= hole), np.flatnonzero(piece > hole)
         if before.size and after.size:
             holes.append((float(x[before[-1]]), float(x[after[0]])))
-    return Drawn(x, y[kept], ah[kept], seconds[kept], analysis, holes=tuple(holes), **source)
+    return Drawn(x, y[kept], ah[kept], seconds[kept], analysis, holes=tuple(holes), u_start_s=under.u_start_s, **source)
 
 
 def _over_voltage(
@@ -205,7 +205,7 @@ def differences(runs: Sequence[Laid], reference: int, view: View) -> list[tuple[
             continue
         difference = subtract(base, run.drawn, at)
         if turned:
-            difference = Difference(-difference.x, difference.value, difference.u, difference.common)
+            difference = replace(difference, x=-difference.x)
         found.append((run, difference))
     return found
 

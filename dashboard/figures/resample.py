@@ -103,7 +103,10 @@ def extremes(value: np.ndarray, points: int, x: np.ndarray | None = None) -> np.
     spread = x is not None and x[-1] > x[0]
     given = (np.ascontiguousarray(x), value) if spread else (value,)
     kept = MinMaxDownsampler().downsample(*given, n_out=wanted)
-    return np.unique(np.concatenate(([0], kept.astype(np.int64), [value.size - 1])))
+    # Where its last edge is rounded below the last place, the samples that share that place would be left out.
+    tail = int(np.searchsorted(x, x[-1] - 2.0 * (x[-1] - x[0]) / (wanted // 2))) if spread and x is not None else value.size - 1
+    last = [tail + int(np.argmin(value[tail:])), tail + int(np.argmax(value[tail:]))]
+    return np.unique(np.concatenate(([0], kept.astype(np.int64), last, [value.size - 1])))
 
 
 def thin(

@@ -54,7 +54,7 @@ def trend(history: dict[str, Any], quantity: str, title: str) -> go.Figure | Non
             y=[item["value"] * factor for item in figures],
             error_y={
                 "type": "data", "thickness": 1.6, "width": 6, "color": style.SIBLING,
-                "array": [COVERAGE_FACTOR * (item["u"] or 0.0) * factor for item in figures],
+                "array": [None if item["u"] is None else COVERAGE_FACTOR * item["u"] * factor for item in figures],
             },
             mode="markers+text", text=[WORDS[kind] for kind in kinds], textposition="middle right", cliponaxis=False,
             customdata=said, hovertemplate="%{customdata}<extra></extra>",

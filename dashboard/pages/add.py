@@ -65,7 +65,7 @@ def panel(door: Door) -> Component:
                     columns_form.panel(),
                     add_each.each_part(),
                     html.Div([html.H2(text.PACK_WHICH), *_pack_choice(door)], id=ids.ADD_PACK_BOX, className="add-pack"),
-                    html.Div([html.H2(text.DROP_TITLE), *add_work.act_part(door)], className="add-act"),
+                    html.Div([html.H2(text.ADD_HOW), *add_work.act_part(door)], className="add-act"),
                 ],
                 id=ids.ADD_FORM, hidden=True, className="add-form",
             ),
@@ -74,7 +74,7 @@ def panel(door: Door) -> Component:
             add_files.folder_part(),
             watched.panel(door) if watched is not None else None,
         ],
-        id=ids.ADD_PANEL, className="add-panel no-print", **{"aria-label": text.DROP_TITLE},
+        id=ids.ADD_PANEL, className="add-panel no-print", **{"aria-label": text.ADD_TITLE},
     )
 
 

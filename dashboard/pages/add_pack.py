@@ -10,6 +10,7 @@ from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError
 from dashboard import advice, components, ids, text, text_add
+from dashboard.address import query_of
 from dashboard.data import CHEMISTRIES, Door, Pack, PackItem, pack_from_form
 from dashboard.waiting import Seen
 
@@ -21,7 +22,7 @@ NEW = "new:"
 
 KEPT = {"persistence": True, "persistence_type": "session"}
 """What is typed survives a reload of the page, in this tab alone."""
-SINGLE, BY_NAME = "single", "by-name"
+SINGLE, BY_NAME, ASKED = "single", "by-name", "asked"
 
 
 # ---- choosing --------------------------------------------------------------------------------------------------
@@ -70,7 +71,7 @@ def _pack_choice(door: Door) -> list[Component]:
             ],
             id=ids.ADD_PACK_EXISTING_BOX,
         ),
-        html.Div([_pack_form(), html.P(text.OPTIONAL, className="hint")], id=ids.ADD_PACK_NEW_BOX, hidden=True),
+        html.Div([html.P(text.OPTIONAL, className="hint"), _pack_form()], id=ids.ADD_PACK_NEW_BOX, hidden=True),
         html.Div(html.P(text.PACK_FILE_NONE, className="quiet"), id=ids.ADD_PACK_FILE_BOX, hidden=True),
     ]
 
@@ -154,7 +155,7 @@ def caution_of(door: Door, pack_id: str | None) -> Component | None:
     said = door.dangers_of(pack_id) if pack_id else []
     if not said:
         return None
-    why = "; ".join(advice.words(sentence).rstrip(".") for sentence in said)
+    why = ". ".join(advice.words(sentence).rstrip(".") for sentence in said)
     return components.caution(text_add.DANGER_BUTTON.format(pack=pack_id, why=why), danger=True)
 
 
@@ -178,21 +179,39 @@ def register(app: Dash, door: Door) -> None:
 
     @app.callback(
         Output(ids.ADD_PACK_EXISTING, "options"), Output(ids.ADD_PACK_EXISTING, "value"), Output(ids.ADD_PICKED_WHY, "children"),
-        Output(ids.ADD_PICKED, "data"),
+        Output(ids.ADD_PICKED, "data"), Output(ids.ADD_PACK_KIND, "value", allow_duplicate=True),
+        Output({"type": ids.ADD_PACK_FIELD, "key": "id"}, "value", allow_duplicate=True),
         Input(ids.ADD_STATE, "data"), State(ids.ADD_FILES, "data"), State(ids.ADD_PICKED, "data"), State(ids.ADD_PACK_EXISTING, "value"),
-        prevent_initial_call=True,
+        State(ids.URL, "search"), prevent_initial_call=True,
     )
-    def offer_named(state: dict[str, Any] | None, files: Any, picked: dict[str, str] | None, value: str | None) -> tuple[Any, ...]:
-        """What was picked before, else the pack whose number stands in the name of a log."""
+    def offer_named(
+        state: dict[str, Any] | None, files: Any, picked: dict[str, str] | None, value: str | None, search: str | None
+    ) -> tuple[Any, ...]:
+        """The pack that the address names, what was picked since, else the pack whose number stands in the name of a log."""
+        asked, kind, number = query_of(search).get("pack", "").strip()[:60], no_update, no_update
+        if asked and (picked or {}).get(ASKED) != asked:
+            has_run = _has_run(door, asked)
+            kind, number = ("existing", no_update) if has_run else ("new", asked)
+            picked = {**(picked or {}), ASKED: asked, SINGLE: asked if has_run else ""}
         logs = [item for item in files or [] if item["kind"] == "log"]
         named = {pack_id: item["name"] for item in reversed(logs) for pack_id in door.packs_named(item["name"], item.get("folder", ""))[:1]}
         known = [pack_id for pack_id in named if _has_run(door, pack_id)]
         own = (picked or {}).get(SINGLE)
         chosen = own or (known[0] if len(known) == 1 else None)
         why = text_add.PICKED_WHY.format(pack=chosen, name=named[chosen]) if chosen in named else ""
+        if chosen and chosen == asked and chosen not in named:
+            other = next(iter(named), None)
+            why = text_add.PICKED_ASKED.format(pack=chosen) if other is None else text_add.PICKED_OTHER.format(pack=chosen, name=named[other], other=other)
         by_name = chosen if own is None else None
         kept = {key: item for key, item in {**(picked or {}), BY_NAME: by_name}.items() if item}
-        return offered(door, "", chosen, known), chosen if chosen != value else no_update, why, kept
+        return offered(door, "", chosen, known), chosen if chosen != value else no_update, why, kept, kind, number
+
+    @app.callback(Output(ids.ADD_PICKED, "data", allow_duplicate=True), Input(ids.URL, "pathname"), State(ids.ADD_PICKED, "data"), prevent_initial_call=True)
+    def forget_asked(pathname: str | None, picked: dict[str, str] | None) -> dict[str, str]:
+        """Whoever leaves and comes back from a pack's page means that pack again."""
+        if pathname == "/add" or not (picked or {}).get(ASKED):
+            raise PreventUpdate
+        return {key: item for key, item in picked.items() if key != ASKED}
 
     @app.callback(
         Output(ids.ADD_PACK_EXISTING, "options", allow_duplicate=True), Input(ids.ADD_PACK_EXISTING, "search_value"),
@@ -206,14 +225,15 @@ def register(app: Dash, door: Door) -> None:
     @app.callback(
         Output(ids.ADD_PICKED, "data", allow_duplicate=True), Output(ids.ADD_PACK_KIND, "value", allow_duplicate=True),
         Output({"type": ids.ADD_PACK_FIELD, "key": "id"}, "value"), Output(ids.ADD_PACK_EXISTING, "value", allow_duplicate=True),
+        Output(ids.ADD_PICKED_WHY, "children", allow_duplicate=True),
         Input(ids.ADD_PACK_EXISTING, "value"), State(ids.ADD_PICKED, "data"), prevent_initial_call=True,
     )
     def keep_picked(value: str | None, picked: dict[str, str] | None) -> tuple[Any, ...]:
         if not value or value in ((picked or {}).get(SINGLE), (picked or {}).get(BY_NAME)):
             raise PreventUpdate
         if value.startswith(NEW):  # it has a card alone: its ratings are asked for as those of a new one
-            return no_update, "new", value.removeprefix(NEW), None
-        return {**(picked or {}), SINGLE: value}, no_update, no_update, no_update
+            return no_update, "new", value.removeprefix(NEW), None, ""
+        return {**(picked or {}), SINGLE: value}, no_update, no_update, no_update, ""
 
     @app.callback(
         Output(ids.ADD_CAUTION, "children"), Input(ids.ADD_PACK_KIND, "value"), Input(ids.ADD_PACK_EXISTING, "value"),

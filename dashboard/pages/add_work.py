@@ -53,7 +53,6 @@ def act_part(door: Door) -> list[Component]:
         dcc.Checklist(id=ids.ADD_AGAIN, value=[], className="choice choice-tall", **KEPT,
                       options=[{"value": "again", "label": text.ADD_AGAIN}, {"value": "ratings", "label": text.ADD_RATINGS}]),
         html.Div(id=ids.ADD_CAUTION, role="status"),
-        components.caution(text.CAUTION_ADD),
         html.Div(
             [html.Button(text.ADD, id=ids.ADD_BUTTON, className="button button-main", type="button", disabled=True,
                          **{"aria-describedby": ids.ADD_WAIT}),
@@ -139,7 +138,11 @@ def add_tests(tests: list[Test], said: Said, door: Door, uploads: Uploads, added
         run_id = door.add(sources, pack, test.label, said.criteria, used, said.again, said.new_ratings, tell)
         for token in test.tokens:
             uploads.remove(token)
-        added.runs.append({"run": run_id, "pack": pack.id, "name": test.name, "keys": list(test.keys)})
+        findings = door.run(run_id).analysis.get("findings") or ()
+        added.runs.append({
+            "run": run_id, "pack": pack.id, "name": test.name, "keys": list(test.keys), "result": door.judged(run_id)[0].get("result"),
+            "danger": any(item.get("severity") == "danger" for item in findings),
+        })
 
     def work(report: Report) -> Added:
         for number, test in enumerate(tests):
@@ -193,7 +196,10 @@ def added_list(added: Added) -> Component | None:
     if not added.runs:
         return None
     rows = [
-        html.Li(dcc.Link(text_add.ADDED_RUN.format(name=item["name"], run=item["run"], pack=item["pack"]), href=f"/run/{item['run']}"))
+        html.Li([
+            dcc.Link(text_add.ADDED_RUN.format(name=item["name"], run=item["run"], pack=item["pack"]), href=f"/run/{item['run']}"), " ",
+            components.result_mark(item["result"]), *([" ", components.severity_mark("danger")] if item["danger"] else []),
+        ])
         for item in added.runs
     ]
     return html.Div([html.P(text_add.ADDED, className="done"), html.Ul(rows)], className="part added-list")

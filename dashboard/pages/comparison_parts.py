@@ -175,7 +175,19 @@ def figure_words(runs: Sequence[Laid], found: Sequence[tuple[Laid, Difference]],
 
 
 def difference_words(run: Laid, item: Difference, base: str, view: View, scale: tuple[float, str]) -> str:
-    """Where and how far a run lies apart from the reference."""
+    """Where and how far a run lies apart from the reference, and whether it ran at the same current."""
+    unlike = item.share_unlike()
+    said = _apart_words(run, item, base, view, scale)
+    if unlike == 1.0:
+        return f"{said} {words.DIFFERENCE_UNLIKE_ALL}"
+    return f"{said} {words.DIFFERENCE_UNLIKE.format(share=_percent(unlike))}" if unlike > 0.0 else said
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if share > 0.005 else "< 1 %"
+
+
+def _apart_words(run: Laid, item: Difference, base: str, view: View, scale: tuple[float, str]) -> str:
     largest = item.largest()
     share = item.share_beyond()
     if largest is None or share == 0.0:
@@ -189,8 +201,7 @@ def difference_words(run: Laid, item: Difference, base: str, view: View, scale: 
     at = f"{significant_text(round(x / scale[0], 2), 3)} {scale[1]}"
     if share is None:
         return words.DIFFERENCE_NO_LIMITS.format(run=run.letter, base=base, figure=shown, at=at)
-    percent = f"{100 * share:.0f} %" if share > 0.005 else "< 1 %"
-    return words.DIFFERENCE_SAID.format(run=run.letter, base=base, share=percent, at=at, figure=shown)
+    return words.DIFFERENCE_SAID.format(run=run.letter, base=base, share=_percent(share), at=at, figure=shown)
 
 
 def picture_buttons(graph_id: str, stem: str, title: str) -> list[Component]:

@@ -48,7 +48,9 @@ def difference_cell(row: dict[str, Any], index: int, reference: int) -> Any:
         parts.append(html.Div(text.COMPARE_INVALID, className="quiet"))
     difference = row["difference"][index]
     claimed = row["valid"][index] and row["valid"][reference]
-    if index != reference and difference is not None and claimed:
+    if index != reference and difference is not None and claimed and row["u_difference"][index] is None:
+        parts.append(html.Div(text.COMPARE_NO_U, className="quiet"))
+    elif index != reference and difference is not None and claimed:
         apart = figure_words(float(difference), row["u_difference"][index], row["unit"])
         if row["unit"] == "share":  # the difference of two percentages
             apart = apart.replace("%", text.POINTS)

@@ -10,7 +10,8 @@ from dash.development.base_component import Component
 
 from cycler.record import text as record_text
 from cycler.record.values import finished
-from dashboard import advice, components, text, text_decision
+from dashboard import advice, components, ids, text, text_decision
+from dashboard.address import add_address, pack_address
 from dashboard.data import Decision, KeptVerdict
 from dashboard.pages.decision_scale import (
     anchor_of,
@@ -193,7 +194,7 @@ def differs_panel(shown: Decision) -> Component | None:
 # ---- what would settle it ----------------------------------------------------------------------------------------
 
 
-def settle_part(verdict: dict[str, Any], run_id: int | None = None) -> Component | None:
+def settle_part(verdict: dict[str, Any], run_id: int | None = None, pack_id: str = "") -> Component | None:
     """What would settle a verdict, what the result depends on first; each sentence with a link to what it speaks of."""
     told = [str(item) for item in verdict.get("to_settle") or ()]
     needed = [item for item in told if not item.startswith(text_decision.ADVISORY_WORD)]
@@ -203,9 +204,10 @@ def settle_part(verdict: dict[str, Any], run_id: int | None = None) -> Component
     rows = verdict.get("criteria") or []
     parts: list[Any] = []
     if needed:
-        parts += [html.Ul([_settle_item(item, rows, run_id, bool(verdict.get("vetoes"))) for item in needed], className="settle")]
+        parts += [html.Ul([_settle_item(item, rows, run_id, bool(verdict.get("vetoes")), pack_id) for item in needed], className="settle")]
         if result_key(verdict) == "not_proven":
-            parts.append(html.P([text_decision.SETTLE_LIKELY, " ", dcc.Link(text_decision.SETTLE_ADD, href="/add")], className="hint"))
+            add = dcc.Link(text_decision.SETTLE_ADD, href=add_address(pack_id) if pack_id else "/add")
+            parts += [html.P([text_decision.SETTLE_LIKELY, " ", add], className="hint"), components.caution(text.CAUTION_TEST)]
     if advises:
         more = html.Ul([_settle_item(item, rows, run_id) for item in advises], className="settle")
         parts.append(components.fold(text_decision.SETTLE_ADVISES.format(n=len(advises)), more))
@@ -219,12 +221,14 @@ def settle_part(verdict: dict[str, Any], run_id: int | None = None) -> Component
     return components.section(title, parts, "part-settle")
 
 
-def _settle_item(sentence: str, rows: list[dict[str, Any]], run_id: int | None, vetoed: bool = False) -> Component:
+def _settle_item(sentence: str, rows: list[dict[str, Any]], run_id: int | None, vetoed: bool = False, pack_id: str = "") -> Component:
     """A sentence, and where to see what it speaks of."""
     about = next((row for row in rows if sentence.startswith(label_of(row))), None)
     words = advice.words(sentence)
     if about is not None:
         link = html.A(text_decision.SETTLE_ROW.format(label=label_of(about).lower()), href=f"#{anchor_of(about)}")
+    elif pack_id and sentence.endswith("in the pack file.") and sentence.startswith("Enter "):
+        link = html.A(text_decision.SETTLE_RATINGS, href=f"{pack_address(pack_id)}#{ids.PACK_ACTS}")
     elif run_id and "finding" in sentence and not vetoed:
         link = html.A(text_decision.SETTLE_FINDING, href=f"/run/{run_id}#{components.FINDINGS_ANCHOR}")
     else:
@@ -257,7 +261,7 @@ def criteria_parts(verdict: dict[str, Any]) -> list[Component]:
 
 def verdict_body(verdict: dict[str, Any], shown: Decision | None = None, run_id: int | None = None, pack_id: str = "") -> Component:
     """The whole verdict in words and scales; ``shown`` tells whether and since when it is kept."""
-    settle = settle_part(verdict, run_id)
+    settle = settle_part(verdict, run_id, pack_id)
     first = result_key(verdict) == "not_proven" or bool(verdict.get("vetoes"))
     return html.Div(
         [

@@ -17,7 +17,7 @@ from dashboard.routes import record_address
 
 NAME_LENGTH_MAX = 80
 REMARK_LENGTH_MAX = 500
-CHANGE_ORDER = ("withdrawn", "analysis", "dangers", "record", "verdict")
+CHANGE_ORDER = ("run", "withdrawn", "analysis", "dangers", "record", "verdict")
 
 
 def skeleton() -> Component:

@@ -8,7 +8,7 @@ from typing import Any
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from cycler.quantities import COVERAGE_FACTOR, decimals_for, figure_text, significant_text
+from cycler.quantities import figure_text, significant_text
 from dashboard import components, text
 from dashboard.data import Door
 from dashboard.figures import style
@@ -57,9 +57,7 @@ def doubts(sheet: dict[str, Any]) -> Component | None:
 
 def _with_u(value: float, u: float, factor: float = 1.0) -> str:
     """Value and expanded uncertainty without the unit, which stands in the heading."""
-    expanded = COVERAGE_FACTOR * u * factor
-    digits = decimals_for(expanded)
-    return f"{value * factor:.{digits}f} ± {expanded:.{digits}f}"
+    return figure_text(value * factor, u * factor, "")
 
 
 def peak_table(peaks: Sequence[dict[str, Any]]) -> Component:

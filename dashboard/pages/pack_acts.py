@@ -246,7 +246,8 @@ def _register_runs(app: Dash, door: Door) -> None:
         return options, kind if kind in {item["value"] for item in options} else "label", chosen.item.label if chosen else ""
 
     app.clientside_callback(
-        ClientsideFunction(namespace="pack", function_name="act"), Output(ids.PACK_ACT_LABEL_BOX, "hidden"), Input(ids.PACK_ACT_KIND, "value"),
+        ClientsideFunction(namespace="pack", function_name="act"), Output(ids.PACK_ACT_LABEL_BOX, "hidden"),
+        Output(ids.PACK_ACT_RATINGS_BOX, "hidden"), Input(ids.PACK_ACT_KIND, "value"),
     )
 
     @app.callback(
@@ -254,25 +255,30 @@ def _register_runs(app: Dash, door: Door) -> None:
         Input(ids.PACK_ACT_GO, "n_clicks"),
         State(ids.PACK_ACT_RUN, "value"), State(ids.PACK_ACT_KIND, "value"), State(ids.PACK_ACT_LABEL, "value"), State(ids.PACK_ACT_WHY, "value"),
         State({"type": ids.PACK_WHO, "form": "run"}, "value"), State(ids.PACK_CHANGED, "data"),
+        State({"type": ids.PACK_ACT_RATING, "key": ALL}, "id"), State({"type": ids.PACK_ACT_RATING, "key": ALL}, "value"),
         running=[(Output(ids.PACK_ACT_GO, "disabled"), True, False), (Output(ids.PACK_ACT_BUSY, "children"), text_pack.ACT_BUSY, "")],
         prevent_initial_call=True,
     )
     def put_right(
         clicks: int | None, run_id: int | None, kind: str, label: str | None, why: str | None, who: str | None, changed: int | None,
+        names: list[dict[str, str]], ratings: list[Any],
     ) -> tuple[Any, Any, Any]:
         if not clicks:
             raise PreventUpdate
+        told = ""
         try:
             if run_id is None:
                 raise InputError(text_pack.ACT_NONE_WHAT, text.THE_PAGE, text_pack.ACT_NONE_WHY, text_pack.ACT_NONE_MEND)
             if kind == "label":
                 door.correct_label(run_id, label or "", who or "", why or "")
+            elif kind == "ratings":
+                told = pack_runs.corrected_words(door.correct_ratings(run_id, {name["key"]: value for name, value in zip(names, ratings)}, who or "", why or ""))
             else:
                 (door.withdraw if kind == "withdraw" else door.reinstate)(run_id, who or "", why or "")
             serials = door.serials(run_id)
         except InputError as error:
             return components.error_panel(error, text_pack.NOTHING_WRITTEN), no_update, no_update
-        done = text_pack.ACT_DONE[kind].format(id=run_id)
+        done = text_pack.ACT_DONE[kind].format(id=run_id) + told
         if serials:
             done += text_pack.ACT_RECORDS.format(serials=", ".join(serials))
         return html.P(done, className="done"), (changed or 0) + 1, ""

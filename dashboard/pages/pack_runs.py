@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from dash import dcc, html
 from dash.development.base_component import Component
@@ -14,6 +14,9 @@ from dashboard.address import before_after_address
 from dashboard.data import PackRun, PackSheet, RunItem
 from dashboard.figures import style
 from dashboard.figures.trend import trend
+
+if TYPE_CHECKING:
+    from cycler.reanalysis import Corrected
 
 TREND_KEYS = ("capacity_ah", "resistance_10s_ohm")
 
@@ -247,6 +250,8 @@ def acts_form(sheet: PackSheet, who: Component, why: Component) -> Component:
                         ],
                         className="act-row act-row-top",
                     ),
+                    html.Div([html.P(text_pack.RATINGS_MORE, className="hint"), html.Div(_rating_fields(), className="field-grid")],
+                             id=ids.PACK_ACT_RATINGS_BOX, hidden=True),
                     html.Div(
                         [
                             html.Div(components.field(text_pack.ACT_LABEL, dcc.Input(
@@ -265,6 +270,19 @@ def acts_form(sheet: PackSheet, who: Component, why: Component) -> Component:
     )
 
 
+def _rating_fields() -> list[Component]:
+    return [
+        components.field(label, dcc.Input(id={"type": ids.PACK_ACT_RATING, "key": key}, type="number", step="any", min=0, autoComplete="off"))
+        for key, label, kind, _hint in (*text.PACK_FIELDS, ("rated_energy_wh", text_pack.RATED_ENERGY, "number", "")) if kind == "number"
+    ]
+
+
+def corrected_words(corrected: Corrected) -> str:
+    """What else is to be known of a run that was analysed again: dangers that are gone, runs with other ratings."""
+    words = text_pack.RATINGS_GONE.format(messages=" ".join(corrected.gone)) if corrected.gone else ""
+    return words + (text_pack.RATINGS_UNLIKE.format(ids=", ".join(map(str, corrected.contradicting))) if corrected.contradicting else "")
+
+
 def act_options(sheet: PackSheet) -> list[dict[str, Any]]:
     """Runs that can be put right."""
     return [{"value": run.item.id, "label": run_words(run)} for run in sheet.runs]
@@ -273,4 +291,4 @@ def act_options(sheet: PackSheet) -> list[dict[str, Any]]:
 def kind_options(run: PackRun | None) -> list[dict[str, Any]]:
     """What can be done to a run: one that is withdrawn can be brought back, any other withdrawn."""
     way = "reinstate" if run is not None and run.item.withdrawn else "withdraw"
-    return [{"value": kind, "label": text_pack.ACT_KIND[kind]} for kind in ("label", way)]
+    return [{"value": kind, "label": text_pack.ACT_KIND[kind]} for kind in ("label", "ratings", way)]

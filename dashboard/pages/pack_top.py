@@ -49,7 +49,8 @@ def top(sheet: PackSheet, new: bool) -> list[Any]:
 
 def build_words(sheet: PackSheet) -> str:
     """Chemistry and build."""
-    return text.build_text(sheet.pack) if sheet.pack is not None else ""
+    words = text.build_text(sheet.pack) if sheet.pack is not None else ""
+    return "" if words == text.DASH else words
 
 
 def facts_words(sheet: PackSheet) -> str:

@@ -14,7 +14,7 @@ from cycler.record import text as record_text
 from cycler.record.measures import no_temperature, reasons_text
 from cycler.record.values import figure
 from dashboard import components, ids, text, text_run
-from dashboard.address import before_after_address
+from dashboard.address import before_after_address, pack_address
 from dashboard.data import COMPARE_MAX, Door, RunDetail, reading_doubts
 from dashboard.figures import style
 from dashboard.figures.groups import HEIGHT, REASONS, group_bars, measures_shown, outline_widths
@@ -58,7 +58,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
                 [
                     html.Div(
                         [
-                            html.H1([run.pack_id, html.Span(label, className="h1-more")]),
+                            html.H1([dcc.Link(run.pack_id, href=pack_address(run.pack_id)), html.Span(label, className="h1-more")]),
                             html.P(text.RUN_SUB.format(
                                 id=run.id, added=text.date_text(run.added_at),
                                 tested=text.RUN_TESTED.format(when=text.date_text(run.started_at)) if run.started_at

@@ -103,6 +103,7 @@ def demo_register(folder: Path) -> Path:
     """The register of the demonstration, made in ``folder``."""
     from cycler.demo import run_demo
 
+    folder.mkdir(parents=True, exist_ok=True)
     return Path(run_demo(folder).register)
 
 

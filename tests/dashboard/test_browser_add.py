@@ -23,9 +23,9 @@ def test_log_and_pack_file_dropped_in_become_a_run(served_empty, page):
     drop(page, [BEFORE, SAMPLES / "packs" / "ebike-0412.toml"])
     page.locator(".look").wait_for()
     assert re.search(r"Read as [\d\u202f]+ samples over \d+ h \d+ min; 10 groups; 1 temperature", words(page, ".look"))
-    assert "ebike-0412.toml: pack EB-0412, nmc 10S4P" in words(page, "#add-pack-file-box")
-    page.get_by_label("Label of the run").fill("as it came in")
-    page.get_by_role("button", name="Add run").click()
+    assert "ebike-0412.toml: pack EB-0412, NMC 10S4P" in words(page, "#add-pack-file-box")
+    page.get_by_label("Label of the test").fill("as it came in")
+    page.get_by_role("button", name="Add test").click()
     page.wait_for_url("**/run/1")
     page.wait_for_selector(".key-figures")
     capacity = served_empty.door.run(1).analysis["capacity"]
@@ -60,7 +60,7 @@ def test_new_pack_typed_in_becomes_a_run_with_its_ratings(served, page):
     page.get_by_label("Groups in series").fill("10")
     page.get_by_label("Rated capacity / Ah").fill("10.4")
     page.get_by_label("End of discharge, pack / V").fill("30")
-    page.get_by_role("button", name="Add run").click()
+    page.get_by_role("button", name="Add test").click()
     page.wait_for_url("**/run/4")
     page.wait_for_selector(".key-figures")
     assert served.door.run(4).analysis["pack"]["rated_capacity_ah"] == 10.4
@@ -77,7 +77,7 @@ def test_file_that_cannot_be_read_shows_four_parts_and_nothing_is_stored(served,
     said = panel.inner_text()
     assert all(part in said for part in ("Cannot go on:", "Where", "Why", "How to mend", "Nothing was stored."))
     assert "holiday.csv" in said and "Traceback" not in said
-    assert page.get_by_role("button", name="Add run").is_disabled()
+    assert page.get_by_role("button", name="Add test").is_disabled()
     assert len(served.door.runs()) == 3
 
 
@@ -90,7 +90,7 @@ def test_pack_file_with_a_slip_names_its_line(served, page, tmp_path):
     assert "pack.toml:2" in words(page, ".file-list .error-panel") and "series" in words(page, ".file-list .error-panel")
     # Told once, and the button says why it waits.
     assert page.locator(".error-panel").count() == 1
-    assert page.get_by_role("button", name="Add run").is_disabled()
+    assert page.get_by_role("button", name="Add test").is_disabled()
     expect(page.locator("#add-wait")).to_have_text("A file cannot be used: pack.toml. Mend or remove it.")
     assert len(served.door.runs()) == 3
 
@@ -111,12 +111,12 @@ def test_same_log_twice_is_refused_with_the_run_that_holds_it(served, page):
     open_page(page, served, "/add")
     drop(page, [BEFORE, SAMPLES / "packs" / "ebike-0412.toml"])
     page.locator(".look").wait_for()
-    page.get_by_role("button", name="Add run").click()
+    page.get_by_role("button", name="Add test").click()
     page.locator("#add-error .error-panel").wait_for()
     said = words(page, "#add-error")
     assert "run 1 (before repair)" in said and "tick" in said and "--again" not in said and "cycler" not in said
     page.get_by_label("Add even if").check()
-    page.get_by_role("button", name="Add run").click()
+    page.get_by_role("button", name="Add test").click()
     page.wait_for_url("**/run/4")
 
 
@@ -205,8 +205,8 @@ def test_files_that_the_program_lost_are_named_and_taken_up_again(served, page, 
     open_page(page, served, "/add")
     drop(page, [SISTER])
     page.locator(".look").wait_for()
-    page.get_by_label("Label of the run").fill("kept words")
-    page.get_by_label("Label of the run").blur()
+    page.get_by_label("Label of the test").fill("kept words")
+    page.get_by_label("Label of the test").blur()
     # Another tab has files of its own.
     other = context_page(page)
     open_page(other, served, "/add")
@@ -220,12 +220,12 @@ def test_files_that_the_program_lost_are_named_and_taken_up_again(served, page, 
     page.reload()
     expect(page.locator(".file-list")).to_contain_text(f"Drop {SISTER.name} again")
     expect(page.locator("#add-wait")).to_contain_text("no longer here")
-    expect(page.get_by_role("button", name="Add run")).to_be_disabled()
+    expect(page.get_by_role("button", name="Add test")).to_be_disabled()
     drop(page, [SISTER])
     page.locator(".look").wait_for()
     expect(page.locator(".file-list > li")).to_have_count(1)
     expect(page.locator(".file-list")).not_to_contain_text("no longer here")
-    expect(page.get_by_label("Label of the run")).to_have_value("kept words")
+    expect(page.get_by_label("Label of the test")).to_have_value("kept words")
 
 
 @pytest.fixture
@@ -268,16 +268,18 @@ def test_several_tests_are_added_each_for_itself_and_one_that_fails_stays(served
     page.keyboard.type("CB-0042")
     page.get_by_role("option", name="New pack “CB-0042”").click()
     page.get_by_label("Label of EB-0412 later.csv").fill("a week later")
-    page.get_by_role("button", name="Add 3 runs").click()
+    page.get_by_role("button", name="Add 3 tests").click()
     page.locator(".added-list li").nth(1).wait_for(timeout=60_000)
     assert [run.pack_id for run in served.door.runs()[:2]] == ["CB-0042", "EB-0412"] and len(served.door.runs()) == 5
     assert served.door.run(4).label == "a week later"
     expect(page.locator(".added-list a").first).to_have_attribute("href", "/run/4")
+    assert served.door.judged(4)[0]["result"] == "fail"
+    expect(page.locator(".added-list li").first).to_contain_text("Fail")
     # The one that failed stays with its reason, and the others are gone from the list.
     expect(page.locator(".file-list > li")).to_have_count(1)
     expect(page.locator(".each-list .error-panel")).to_contain_text("run 3 (sister pack)")
     page.get_by_label("Add even if").check()
-    page.get_by_role("button", name="Add run").click()
+    page.get_by_role("button", name="Add test").click()
     expect(page.locator(".added-list a").first).to_have_attribute("href", "/run/6", timeout=60_000)
     expect(page.locator("#add-empty")).to_be_visible()
 
@@ -297,7 +299,7 @@ def test_parts_of_one_test_may_be_said_to_be_a_test_each_and_back(served, page, 
     page.keyboard.type("0415")
     expect(page.get_by_role("option")).to_have_count(1)
     page.get_by_role("option", name=re.compile("EB-0415")).click()
-    page.get_by_role("button", name="Add 2 runs").click()
+    page.get_by_role("button", name="Add 2 tests").click()
     page.locator(".added-list li").nth(1).wait_for(timeout=60_000)
     assert [run.pack_id for run in served.door.runs()[:2]] == ["EB-0415", "EB-0415"]
 
@@ -326,7 +328,7 @@ def test_adding_shows_its_stage_survives_a_reload_and_is_cancelled_without_a_tra
     page.locator(".look").wait_for()
     page.get_by_label("New pack").check()
     page.get_by_label("Pack number").fill("CB-0050")
-    button = page.get_by_role("button", name="Add run")
+    button = page.get_by_role("button", name="Add test")
     button.click()
     assert at_groups.wait(30)
     expect(page.locator(".work-words")).to_have_text("working out resistances")
@@ -356,7 +358,7 @@ def test_register_that_another_program_holds_is_told_and_the_button_tries_again(
     page.locator(".look").wait_for()
     page.get_by_label("New pack").check()
     page.get_by_label("Pack number").fill("CB-0051")
-    button = page.get_by_role("button", name="Add run")
+    button = page.get_by_role("button", name="Add test")
     expect(button).to_be_enabled()
     held = sqlite3.connect(served.door.register_name)
     held.execute("BEGIN EXCLUSIVE")
@@ -372,6 +374,39 @@ def test_register_that_another_program_holds_is_told_and_the_button_tries_again(
     page.wait_for_url("**/run/4", timeout=60_000)
 
 
+def test_run_leads_to_its_pack_and_the_pack_to_a_test_of_it(served, page, tmp_path):
+    open_page(page, served, "/run/1")
+    page.locator("h1").get_by_role("link", name="EB-0412").click()
+    page.wait_for_url("**/pack/EB-0412")
+    page.goto(served.address + "/add?pack=EB-0412")
+    drop(page, [SISTER])
+    chosen, why = page.get_by_role("group", name="Choose a pack"), page.locator("#add-picked-why")
+    expect(chosen).to_contain_text("EB-0412")
+    expect(why).to_contain_text("you came from its page")
+    expect(page.get_by_role("button", name="Add test")).to_be_enabled()
+    # Another choice holds through a reload; the name of a log that says otherwise is told.
+    chosen.get_by_role("button").click()
+    page.get_by_role("option", name=re.compile("EB-0415")).click()
+    expect(why).to_have_text("")
+    page.reload()
+    expect(chosen).to_contain_text("EB-0415")
+    page.get_by_role("link", name="Register", exact=True).click()
+    page.wait_for_selector(".page-register")
+    page.goto(served.address + "/pack/EB-0415")
+    page.wait_for_selector(".page-pack")
+    page.goto(served.address + "/add?pack=EB-0412")
+    expect(chosen).to_contain_text("EB-0412")
+    drop(page, [log_like(SISTER, tmp_path / "EB-0415 again.csv")])
+    page.get_by_role("button", name=f"Remove {SISTER.name}").click()
+    expect(why).to_contain_text("the name of EB-0415 again.csv holds the number of EB-0415")
+    # A pack that was not tested yet: its number stands in the form of a new one.
+    served.door.write_card("CB-0050", [("fault", "rattles")], [], "A. Bell", True)
+    page.goto(served.address + "/pack/CB-0050")
+    page.wait_for_selector(".page-pack")
+    page.goto(served.address + "/add?pack=CB-0050")
+    expect(page.get_by_label("Pack number")).to_have_value("CB-0050")
+
+
 def test_pack_with_a_danger_is_told_beside_the_button(served, page):
     assert add_overcharged(served.door.register_name) == 4
     open_page(page, served, "/add")
@@ -380,6 +415,6 @@ def test_pack_with_a_danger_is_told_beside_the_button(served, page):
     page.get_by_role("group", name="Choose a pack").get_by_role("button").click()
     page.get_by_role("option", name=re.compile("EB-0415")).click()
     expect(page.locator("#add-caution .caution-danger")).to_contain_text("EB-0415: do not charge or load it again")
-    expect(page.locator("#add-caution")).to_contain_text("its last test, run 4, found")
+    expect(page.locator("#add-caution")).to_contain_text("Its last test, run 4, found")
     page.get_by_label("New pack").check()
     expect(page.locator("#add-caution .caution-danger")).to_have_count(0)

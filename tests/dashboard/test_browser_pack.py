@@ -8,11 +8,14 @@ import zlib
 
 import pytest
 
+from cycler.criteria import load_criteria
+from cycler.pack import pack_from_dict
 from cycler.quantities import figure_text
 from cycler.register import Register
+from cycler.workflow import add_logs
 from tests.test_history import FADE_AH, analysis, kept
 
-from .conftest import Served
+from .conftest import SAMPLES, Served
 from .walking import open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
@@ -48,7 +51,7 @@ def entry(page, text):
 
 def test_page_shows_build_verdict_runs_and_the_next_step(served, page):
     open_page(page, served, "/pack/EB-0412")
-    assert "EB-0412 nmc 10S4P" in words(page, "h1") and "rated 10.4 Ah" in words(page, ".page-head")
+    assert "EB-0412 NMC 10S4P" in words(page, "h1") and "rated 10.4 Ah" in words(page, ".page-head")
     expect(page.locator(".pack-verdict .shape-pass")).to_be_visible()
     assert words(page, ".pack-verdict .result") == "Pass"
     rows = page.locator(".pack-runs tbody tr")
@@ -182,6 +185,27 @@ def test_run_is_relabelled_withdrawn_and_brought_back(served, page):
     expect(page.locator(".row-withdrawn")).to_have_count(0)
     kinds = [item["kind"] for item in Register.open(served.door.register_name).corrections(2)]
     assert kinds == ["label", "withdraw", "reinstate"]
+
+
+def test_missing_ratings_are_added_from_the_verdict_of_a_pack_of_which_the_number_alone_was_known(served, page):
+    with Register.open(served.door.register_name) as register:
+        log = SAMPLES / "ebike-10s-no-group-taps.csv"
+        assert add_logs(register, [(log.name, log.read_bytes())], pack_from_dict({"id": "EB-0398"}, "test"), "", load_criteria()) == 4
+    open_page(page, served, "/run/4/verdict")
+    page.locator(".part-settle").get_by_role("link", name="Add ratings").first.click()
+    acts = page.locator("#pack-acts")
+    expect(acts.get_by_label("Rated capacity / Ah")).to_be_hidden()
+    acts.get_by_label("Add ratings of the pack and analyse it again").check()  # the fold is open: the address names it
+    acts.get_by_label("Rated capacity / Ah").fill("10.4")
+    acts.get_by_label("End of charge, pack / V").fill("42")
+    acts.get_by_label("End of discharge, pack / V").fill("30")
+    acts.get_by_label("Why").fill("label read")
+    acts.get_by_label("Who").fill(WHO)
+    acts.get_by_role("button", name="Put it right").click()
+    expect(page.locator("#pack-act-done")).to_contain_text("Run 4 is analysed again")
+    capacity = served.door.run(4).analysis["capacity"]
+    expect(page.locator(".pack-runs")).to_contain_text(figure_text(capacity["value_ah"], capacity["u_value_ah"], "Ah"))
+    expect(page.locator(".page-head")).to_contain_text("rated 10.4 Ah")
 
 
 def test_entry_closed_in_another_tab_is_told(served, page):

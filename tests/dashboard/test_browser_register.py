@@ -50,7 +50,7 @@ def test_register_lists_packs_with_their_last_test(served, page):
     said = row.inner_text()
     assert figure_text(item.capacity_ah, item.u_capacity_ah, "Ah") in said
     assert figure_text(item.state_of_health, item.u_state_of_health, "share") in said
-    for part in ("nmc 10S4P", "10.4 Ah rated", "nothing found", "Pass", "group 8", "added today", datetime.now(UTC).strftime("%Y-%m-%d"), "run 2"):
+    for part in ("NMC 10S4P", "10.4 Ah rated", "nothing found", "Pass", "group 8", "added today", datetime.now(UTC).strftime("%Y-%m-%d"), "run 2"):
         assert part in said, part
     assert row.locator(".shape-pass").count() == 1 and rows(page).count() == 2
     assert "Register" in page.title()

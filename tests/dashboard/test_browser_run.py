@@ -223,3 +223,13 @@ def test_run_marked_group_is_kept_in_the_address(served, page):
     page.wait_for_url("**/run/1?mark=2")
     expect(page.locator("#run-mark")).to_contain_text("group 2")
     assert served.door.run(1).analysis["limiting_group"] == 4
+
+
+@pytest.mark.parametrize("width", [1280, 1190, 1024])
+def test_no_figure_of_the_strip_runs_into_its_neighbour(served, page, width):
+    page.set_viewport_size({"width": width, "height": 800})
+    open_page(page, served, "/run/1")  # its figures are bounds: "at least" stands before each
+    page.wait_for_selector(".key-figures")
+    out = page.evaluate("""() => Array.from(document.querySelectorAll('.key-figure')).filter(card => Array.from(card.querySelectorAll('span')).some(
+        span => span.getBoundingClientRect().right > card.getBoundingClientRect().right + 0.5)).map(card => card.innerText)""")
+    assert page.locator(".key-figure .unbroken").count() >= 4 and out == []

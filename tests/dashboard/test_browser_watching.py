@@ -145,6 +145,25 @@ def test_file_that_a_tab_has_taken_stays_with_it(served, folder, quick):
     assert uploads.get(item.token).path.read_bytes()
 
 
+def test_folder_full_of_files_is_not_copied_whole(served_empty, folder, quick, monkeypatch):
+    """Each file that is offered lies in the temporary folder too: no more than a few at once, others when some were taken."""
+    monkeypatch.setattr("dashboard.door.watching.OFFERED_MAX", 3)
+    uploads, door = served_empty.app.server.extensions["dashboard_uploads"], served_empty.door
+    for number in range(5):
+        (folder / f"{number}.csv").write_text(f"no,log\n{number},1\n")
+    door.start_watching(str(folder), uploads)
+    wait_until(lambda: [event.kind for event in door.watched_folders()[0].files] == ["not_read"] * 5)
+    wait_until(lambda: len(uploads.from_folder()) == 3)
+    looks = door._watches[door.watched_folders()[0].key].watcher
+    seen = []
+    monkeypatch.setattr(looks, "step", lambda now, real=looks.step: seen.append(now) or real(now), raising=False)
+    wait_until(lambda: len(seen) > 2)
+    assert len(uploads.from_folder()) == 3 and len(list(uploads._folder_path().iterdir())) == 3
+    for item in uploads.from_folder():
+        uploads.take(item.token)
+    wait_until(lambda: len(uploads.from_folder()) == 2)
+
+
 def test_defect_of_one_look_ends_neither_thread_nor_page(served, folder, quick, monkeypatch, caplog):
     from cycler.watching import Watcher
 

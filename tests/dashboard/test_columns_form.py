@@ -13,7 +13,7 @@ import pytest
 from cycler.errors import InputError
 from cycler.readers import parse_columns, read_log_bytes
 from cycler.readers.outline import columns_file_of, outline
-from dashboard import advice, preview, text, waiting
+from dashboard import advice, ids, preview, text, text_decision, waiting
 from dashboard import columns_values as form
 from dashboard.columns_values import FOUND, ColumnValues, FormValues
 from dashboard.data import CHEMISTRIES, Door, reading_doubts
@@ -555,10 +555,12 @@ def test_doubt_about_the_reading_comes_before_the_verdict(shop, monkeypatch, cod
     analysis = {**kept.analysis, "reading": {**kept.analysis["reading"], "warnings": [{"code": code, "message": message, "where": ""}]}}
     assert reading_doubts(analysis) == [message]
     monkeypatch.setattr(door, "run", lambda _run_id: replace(kept, analysis=analysis))
-    for page in (run, verdict):
+    for page, first in ((run, "CB-1"), (verdict, text_decision.CRITERIA)):  # the verdict stands below the choice of its criteria
         shown = words_of(page.layout(door, run_id, {})[0])
-        assert shown.index(text.DOUBTS_TITLE) < shown.index("The readings speak against") < shown.index("CB-1")
+        assert shown.index(text.DOUBTS_TITLE) < shown.index("The readings speak against") < shown.index(first)
         assert "cycler show" not in shown
+    drawn = str(verdict.layout(door, run_id, {})[0])
+    assert drawn.index("The readings speak against") < drawn.index(f"id='{ids.VERDICT_BODY}'") < drawn.index(f"id='{ids.VERDICT_WHAT}'")
 
 
 def test_run_without_doubt_says_nothing_first(shop):

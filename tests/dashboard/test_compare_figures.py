@@ -208,6 +208,15 @@ def test_group_bars_show_every_run_beside_the_others_with_expanded_uncertainty()
     assert [trace.name for trace in figure.data if trace.showlegend] == ["A one", "B two"]
 
 
+def test_group_bars_draw_no_error_bar_where_no_uncertainty_is_known():
+    """A bar of no length would read as a figure without any error."""
+    told = table()
+    for group in told["groups"]:
+        group["capacity_ah"]["u"] = [None, 0.05]
+    figure = group_bars_of_runs(told, ["A one", "B two"])
+    assert list(figure.data[0].error_y.array) == [None] * 3 and list(figure.data[1].error_y.array) == [0.1] * 3
+
+
 def test_group_bars_tell_runs_apart_by_hatching_too():
     figure = group_bars_of_runs(table(runs=8), [f"{letter} x" for letter in style.RUN_LETTERS])
     shapes = [trace.marker.pattern.shape for trace in figure.data[:8]]

@@ -8,17 +8,19 @@ import shutil
 from urllib.error import HTTPError
 from urllib.request import urlopen
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from cycler.curvedifference import Difference
 from cycler.errors import InputError
 from cycler.quantities import figure_text
 from cycler.register import Register
 from dashboard import exports
 from dashboard.address import before_after_address, query_of
 from dashboard.data import Door
-from dashboard.figures.overlay import AXES, EXTRAS, QUANTITIES, View, overlay
+from dashboard.figures.overlay import AXES, EXTRAS, QUANTITIES, Laid, View, overlay
 from dashboard.pages import comparison, comparison_parts, comparison_table
 from dashboard.pages.comparison_state import FOLDS, Choice, choice_of, same_view, search_of
 
@@ -199,6 +201,16 @@ def test_difference_words_say_where_and_how_far(door):
     said = comparison_parts.difference_words(run, item, "A", view, (1.0, "Ah"))
     at, value, u = item.largest()
     assert said.startswith("B − A: beyond the band over") and figure_text(value * 1e3, u * 1e3, "mV") in said and f"{at:.2f} Ah" in said
+
+
+@pytest.mark.parametrize(
+    ("unlike", "most", "said"),
+    [([True, False, False, False], "+200 ± 20 mV", "Over 25 % of it their currents"), ([True] * 4, "−600 ± 20 mV", "all along"), ([False] * 4, "−600 ± 20 mV", None)],
+)
+def test_difference_words_tell_where_the_currents_were_unlike(unlike, most, said):
+    item = Difference(np.arange(4.0), np.array([-0.6, 0.1, 0.1, 0.2]), np.full(4, 0.01), True, np.array(unlike))
+    shown = comparison_parts.difference_words(Laid(1, "B", "run"), item, "A", View("ah"), (1.0, "Ah"))
+    assert most in shown and (said in shown if said else "currents" not in shown)
 
 
 def test_danger_is_one_line_for_each_run_with_a_link(own):

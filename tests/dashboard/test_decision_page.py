@@ -5,19 +5,23 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import threading
+from pathlib import Path
 
 import pytest
 
+from cycler import settle
 from cycler.criteria import load_criteria
 from cycler.errors import InputError
+from cycler.pack import load_pack
 from cycler.record import text as record_text
 from cycler.register import Register
-from cycler.workflow import decide_run
+from cycler.workflow import add_logs, decide_run
 from dashboard import text, text_decision
 from dashboard.data import Door, Wish
 from dashboard.figures.scale import scale
 from dashboard.pages import decision_body, decision_confirm, decision_scale, verdict
 
+from .conftest import RUNS, SAMPLES
 from .test_words import criterion, words_of
 
 OWN = b"""name = "bench-rule"
@@ -128,6 +132,21 @@ def test_what_would_settle_says_likely_and_leads_to_the_criterion():
     said = words_of(part)
     assert said.startswith("What would likely settle it") and text_decision.SETTLE_LIKELY in said and "Advisory:" not in said
     assert f"#{decision_scale.anchor_of(row)}" in str(part)
+
+
+def test_missing_rating_is_asked_for_in_the_page_s_words_and_leads_to_its_place():
+    told = {
+        "Enter rated_capacity_ah from the pack's label in the pack file.": "Add the rated capacity that stands on the pack's label.",
+        "Enter rated_energy_wh from the pack's label in the pack file.": "Add the rated energy that stands on the pack's label.",
+        "Enter cutoff_voltage_v (or group_cutoff_voltage_v) from the pack's label in the pack file.": "Add the voltage of the pack (or of a group) at which",
+    }
+    sources = (Path(settle.__file__)).read_text("utf-8")
+    assert all(f'"{sentence}"' in sources for sentence in told)  # as the program says them
+    part = decision_body.settle_part({"result": "not_proven", "criteria": [], "to_settle": list(told)}, 2, "EB 0412/1")
+    said = words_of(part)
+    assert all(words in said for words in told.values()) and "pack file" not in said and "_ah" not in said
+    assert str(part).count("/pack/EB%200412%2F1#pack-acts") == 3 and "/add?pack=EB%200412%2F1" in str(part)
+    assert text.CAUTION_TEST in said  # beside the link to the next test, before it is run
 
 
 def test_result_that_is_no_longer_open_promises_nothing():
@@ -277,6 +296,21 @@ def test_what_changed_meanwhile_is_told_and_nothing_is_kept(own, meanwhile, what
     outcome = door.decide(2, wish(), stale)
     assert (outcome.kind, outcome.what) == ("changed", (what,)) and (len(kept.verdicts(2)), kept.records(2)) == (before, [])
     assert text_decision.CHANGED_THEN in words_of(decision_confirm.told(door, 2, outcome))
+
+
+def test_confirmation_of_a_run_goes_to_no_other_run_of_the_same_number(own, tmp_path):
+    """A page that stayed open while another register was put in the place of its own, with as many runs, verdicts and records in it."""
+    door, _kept = own
+    shown = state_of(door, 2)
+    with Register.open(tmp_path / "other.sqlite") as other:
+        for log, pack, label in (RUNS[0], RUNS[2]):
+            add_logs(other, [(log, (SAMPLES / log).read_bytes())], load_pack(SAMPLES / "packs" / pack), label, load_criteria())
+        there = Door(tmp_path / "other.sqlite", tmp_path / "key.pem")
+        assert {**state_of(there, 2), "run": shown["run"]} == shown  # nothing but the run itself tells the two apart
+        outcome = there.decide(2, wish(), shown)
+        assert (outcome.kind, outcome.what) == ("changed", ("run",)) and (len(other.verdicts(2)), other.records(2)) == (1, [])
+        assert text_decision.CHANGED_ONE["run"] in words_of(decision_confirm.told(there, 2, outcome))
+        there.close()
 
 
 def test_danger_on_the_card_makes_every_confirmation_a_fail(own):

@@ -90,6 +90,8 @@ def test_group_bars_show_expanded_uncertainty_and_hatch_the_limiting_group():
 
 
 def test_group_bars_without_figures_are_none():
+    bare = [{"group": 1, "capacity_ah": 9.0, "u_capacity_ah": None}, {"group": 2, "capacity_ah": 9.0, "u_capacity_ah": 0.1}]
+    assert list(group_bars(bare, MEASURES[2], None).data[0].error_y.array) == [None, 0.2]  # a bar of no length would read as no error at all
     assert group_bars([{"group": 1, "capacity_ah": None}], MEASURES[2], None) is None
 
 

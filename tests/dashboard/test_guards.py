@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import threading
 
 import pytest
 
@@ -56,6 +57,7 @@ def test_call_from_another_page_is_refused(client, method, path, headers):
         (None, None, True),  # a script on this machine, not a page
         ("http://127.0.0.1:8765", "cross-site", False),
         ("http://127.0.0.1:8765.pages.example", None, False),
+        ("http://[", None, False),
     ],
 )
 def test_same_origin_table(origin, site, good):
@@ -186,6 +188,33 @@ def test_waiting_files_are_limited_in_number():
         uploads.receive("a.csv", io.BytesIO(b"x"))
     with pytest.raises(InputError, match="too many"):
         uploads.receive("a.csv", io.BytesIO(b"x"))
+
+
+def test_files_that_come_at_the_same_time_are_limited_too():
+    uploads, all_begun = Uploads(), threading.Barrier(FILES_MAX + 5)
+
+    class Slow(io.BytesIO):
+        """Bytes that end only when all others have begun to come."""
+
+        def read(self, size=-1):
+            if self.tell() == 0:
+                all_begun.wait(20)
+            return super().read(size)
+
+    refused = []
+
+    def come():
+        try:
+            uploads.receive("a.csv", Slow(b"x"))
+        except InputError as error:
+            refused.append(error.what)
+
+    coming = [threading.Thread(target=come) for _ in range(FILES_MAX + 5)]
+    for one in coming:
+        one.start()
+    for one in coming:
+        one.join(30)
+    assert refused == ["too many files are waiting"] * 5 and len(list(uploads._folder_path().iterdir())) == FILES_MAX
 
 
 @pytest.mark.parametrize("token", ["../../etc/passwd", "", "x" * 1000])

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import threading
 import time
+import weakref
 
 import pytest
 
@@ -102,6 +104,7 @@ def test_job_that_waits_for_its_turn_can_be_cancelled_before_it_begins():
     go_on.set()
     assert [over(jobs, token).status for token in busy] == ["done"] * AT_ONCE
     assert over(jobs, jobs.start("", lambda report: 1)).result == 1 and ran == []
+    assert jobs.state(last).status == "cancelled"
 
 
 def test_error_of_the_input_and_a_defect_are_told_and_others_go_on(caplog):
@@ -118,6 +121,54 @@ def test_error_of_the_input_and_a_defect_are_told_and_others_go_on(caplog):
     assert broken.status == "failed" and "secret" not in broken.error.one_line() and "RuntimeError" in broken.error.why
     assert good.status == "done"
     assert any("defect" in record.message for record in caplog.records)
+
+
+class Large:
+    """Stands for a log in memory."""
+
+
+def test_job_that_is_over_holds_nothing_of_its_work():
+    """Neither what the work was given, nor, through the calls an error came through, what it had read."""
+    jobs = Jobs()
+    given, begun = Large(), threading.Event()
+    held = [weakref.ref(given)]
+
+    def refuse(report, given=given):
+        begun.wait(PATIENCE_S)
+        read = Large()
+        held.append(weakref.ref(read))
+        raise InputError("what", "where", "why", "mend")
+
+    token = jobs.start("", refuse)
+    del refuse, given
+    begun.set()
+    assert over(jobs, token).error.what == "what"
+    over(jobs, jobs.start("", lambda report: 1))  # the threads have gone on to other work
+    end = time.monotonic() + PATIENCE_S
+    while any(item() is not None for item in held) and time.monotonic() < end:
+        gc.collect()
+    assert len(held) == 2 and [item() for item in held] == [None, None]
+
+
+def test_job_that_is_over_is_not_asked_to_end():
+    jobs = Jobs()
+    token = jobs.start("", lambda report: 1)
+    over(jobs, token)
+    jobs.cancel(token)
+    assert not jobs.state(token).asked_to_end
+
+
+def test_job_that_was_over_long_ago_is_forgotten():
+    now = [0.0]
+    jobs = Jobs(clock=lambda: now[0])
+    first = jobs.start("", lambda report: 1)
+    over(jobs, first)
+    now[0] = KEPT_S - 1.0
+    over(jobs, jobs.start("", lambda report: 1))
+    assert jobs.state(first) is not None
+    now[0] = KEPT_S + 1.0
+    over(jobs, jobs.start("", lambda report: 1))
+    assert jobs.state(first) is None
 
 
 def test_jobs_that_are_over_are_forgotten_after_a_while_and_beyond_a_number():

@@ -12,7 +12,7 @@ import pytest
 from cycler.errors import InputError, Location
 from dashboard import advice, components, text, text_decision
 from dashboard.data import columns_from_text, is_pack_text
-from dashboard.pages import add, comparison, decision_scale, register, run_tables
+from dashboard.pages import add, add_work, comparison, comparison_table, decision_scale, register, run_tables
 from dashboard.uploads import Uploads
 
 from .conftest import SAMPLES
@@ -20,6 +20,26 @@ from .test_words import criterion, item, words_of
 
 COMMAND = re.compile(r"(?<![\w-])--[a-z]|\bcycler [a-z]")
 CYCLER = Path(__file__).resolve().parents[2] / "cycler"
+
+
+def test_a_page_names_the_bench_by_its_form_and_not_by_the_file():
+    note = "A and B do not declare the same instrument (the same id under [instrument]): all errors are taken as independent."
+    assert "(the same id under [instrument])" in (CYCLER / "compare.py").read_text("utf-8")
+    assert "[instrument]" not in advice.words(note) and text.INSTRUMENT_TITLE in advice.words(note)
+
+
+def test_list_of_what_was_added_tells_result_and_danger():
+    runs = [{"name": "a.csv", "run": 4, "pack": "P-1", "result": "not_proven", "danger": False}, {"name": "b.csv", "run": 5, "pack": "P-2", "result": "fail", "danger": True}]
+    first, second = add_work.added_list(add_work.Added(runs)).children[1].children
+    assert "Not proven" in words_of(first) and "Danger" not in words_of(first)
+    assert "Fail" in words_of(second) and "Danger" in words_of(second)
+
+
+def test_difference_without_an_uncertainty_is_not_shown_as_a_figure():
+    row = {"label": "Sag", "unit": "V", "values": [0.693, 0.077], "u": [0.0325, 0.032], "bound": [None, None], "group": [4, 8], "valid": [True, True],
+           "difference": [None, -0.616], "u_difference": [None, None], "significant": [None, None], "improved": [None, None]}
+    said = words_of(comparison_table.difference_cell(row, 1, 0))
+    assert "616" not in said and text.COMPARE_NO_U in said and "77 ± 64 mV" in said
 
 
 # ---- advice ----------------------------------------------------------------------------------------------------

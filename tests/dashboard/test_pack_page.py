@@ -10,9 +10,11 @@ import pytest
 from cycler.criteria import load_criteria
 from cycler.errors import InputError
 from cycler.history import history
+from cycler.pack import pack_from_dict
 from cycler.packcard import STATUS_WORDS
 from cycler.quantities import figure_text
 from cycler.register import Register
+from cycler.workflow import add_logs
 from dashboard.app import create_app, page_for
 from dashboard.data import Door, Wish
 from dashboard.figures.trend import APART, BOUND, INVALID, VALID, kind_of_point, trend
@@ -20,6 +22,8 @@ from dashboard.pages import pack_card, pack_runs, pack_top
 from tests.overtime_packs import LEAKY, after, before, register_at
 from tests.overtime_packs import pack as standing_pack
 from tests.test_history import FADE_AH, analysis, kept
+
+from .conftest import SAMPLES
 
 HOST = {"Host": "127.0.0.1:8765"}
 # The first bytes of a PNG file: W3C PNG Specification 5.2. What follows would be markup if a browser took it for a page.
@@ -100,6 +104,30 @@ def test_open_danger_says_what_not_to_do_and_who_closes_it(opened):
     assert pack_top.danger_box(opened.pack_sheet("EB-0412")) is None
 
 
+def test_ratings_that_were_missing_are_added_and_the_run_is_analysed_again(opened, filled, tmp_path):
+    with Register.open(tmp_path / "bare.sqlite") as register:
+        sources = [("sister.csv", (SAMPLES / "ebike-10s4p-sister.csv").read_bytes())]
+        add_logs(register, sources, pack_from_dict({"id": "EB-0415"}, "test"), "", load_criteria())
+    door = Door(tmp_path / "bare.sqlite")
+    assert door.run(1).analysis["capacity"].get("state_of_health") is None
+    with pytest.raises(InputError, match="no rating was written"):
+        door.correct_ratings(1, {"rated_capacity_ah": None, "series": ""}, WHO, "label read")
+    with pytest.raises(InputError, match="it is not said"):
+        door.correct_ratings(1, {"rated_capacity_ah": 10.4}, "", "label read")
+    done = door.correct_ratings(1, {"rated_capacity_ah": 10.4, "charge_voltage_v": 42, "cutoff_voltage_v": 30, "parallel": None}, WHO, "label read")
+    capacity = door.run(1).analysis["capacity"]
+    # State of health is the capacity over the rated one: Regulation (EU) 2023/1542, Article 3.
+    assert capacity["valid"] and capacity["state_of_health"] == pytest.approx(capacity["value_ah"] / 10.4)
+    assert door.pack_sheet("EB-0415").pack.cutoff_voltage_v == 30 and pack_runs.corrected_words(done) == ""
+    # Another rating: what was worked out from the first is worked out again.
+    door.correct_ratings(1, {"charge_voltage_v": 41}, WHO, "label read again")
+    assert door.run(1).analysis["pack"]["group_charge_voltage_v"] == pytest.approx(41 / 10)
+    assert [item["kind"] for item in Register.open(tmp_path / "bare.sqlite").corrections(1)] == ["analysis", "analysis"]
+    door.close()
+    unlike = pack_runs.corrected_words(opened.correct_ratings(2, {"rated_capacity_ah": 11}, WHO, "label read"))
+    assert "Runs 1 of this pack" in unlike and "danger" not in unlike
+
+
 def test_withdrawn_run_stays_in_the_table_and_leaves_the_verdict(opened):
     opened.withdraw(2, WHO, "log of another pack")
     sheet = opened.pack_sheet("EB-0412")
@@ -134,6 +162,8 @@ def test_trend_marks_bounds_and_figures_that_are_not_valid_in_words(over_time):
     # Bars are k = 2 (JCGM 100:2008, 6.2).
     first = told["runs"][0]["figures"]["capacity_ah"]
     assert trace.error_y.array[0] == pytest.approx(2.0 * first["u"]) and trace.y[0] == pytest.approx(first["value"])
+    first["u"] = None
+    assert trend(told, "capacity_ah", "Capacity").data[0].error_y.array[0] is None  # a bar of no length would read as no error at all
     ohm = trend(told, "resistance_10s_ohm", "Resistance").data[0]
     assert ohm.y[0] == pytest.approx(1e3 * told["runs"][0]["figures"]["resistance_10s_ohm"]["value"])
 

@@ -120,7 +120,7 @@ def test_row_of_a_pack_says_build_state_verdict_capacity_health_group_and_age():
     run = item(state_of_health=0.9262, u_state_of_health=0.0012, added_at="2026-03-08T09:30:00Z")
     row = register.pack_table([pack(newest=run)], register.state_of({}), [], NOW)
     said = words_of(row)
-    for words in ("EB-0412", "nmc 10S4P", "10.4 Ah rated", "nothing found", "Pass", "9.632 ± 0.025 Ah", "92.62 ± 0.24 %", "group  8",
+    for words in ("EB-0412", "NMC 10S4P", "10.4 Ah rated", "nothing found", "Pass", "9.632 ± 0.025 Ah", "92.62 ± 0.24 %", "group  8",
                   "added 12 days ago", "2026-03-08", "run 4"):
         assert words in said, words
     assert "shape-pass" in str(row)

@@ -178,3 +178,12 @@ def test_thin_of_a_series_with_thousands_of_holes_stays_small_and_keeps_its_spik
     value[543_250] = 1.9
     drawn = thin(time_s, value, points=1500)
     assert drawn.x.size < 3_100 and np.nanmin(drawn.y) == 1.9
+
+
+def test_extremes_hold_a_spike_among_samples_that_share_the_last_place():
+    """Places found by chance, at which the edge of the library's last piece comes out below the last place."""
+    x = np.array([60305.40007889742, 60305.89625743026, 60305.92400441019, 60305.92400441019, 60305.92400441019, 60306.397782363, 60306.87839949326,
+                  60307.19868084103, 60307.86204030508, 60307.86204030508, 60307.86204030508])
+    value = np.full(x.size, 3.6)
+    value[8] = 4.1
+    assert 8 in extremes(value, 8, x)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 import socket
 import tracemalloc
+from pathlib import Path
 
 import pytest
 
@@ -111,9 +113,16 @@ def test_file_found_in_a_folder_waits_for_everybody_until_one_takes_it(tmp_path)
     found = uploads.adopt(path)
     assert (found.name, found.folder, found.found_at, found.sha256) == ("cycle.csv", "EB-0412", str(path), hashlib.sha256(LOG).hexdigest())
     assert uploads.adopt(path).token == found.token and uploads.from_folder() == [found]
+    path.write_bytes(LOG + b"1;36.0\n")  # it went on: other bytes are another file
+    longer = uploads.adopt(path)
+    assert longer.token != found.token and uploads.content([longer.token]) == [("cycle.csv", LOG + b"1;36.0\n")]
+    uploads.remove(longer.token)
+    path.write_bytes(LOG)
     now[0] = KEEP_S + 1.0
     uploads.receive("other.csv", io.BytesIO(b"x"))  # looks for old ones: those of the folder wait on
     taken = uploads.take(found.token)
+    now[0] += KEEP_S - 1.0
+    uploads.receive("second.csv", io.BytesIO(b"z"))  # its time counts from when the tab took it
     assert uploads.from_folder() == [] and uploads.content([taken.token]) == [("cycle.csv", LOG)]
     with pytest.raises(InputError, match="taken already"):
         uploads.take(found.token)
@@ -144,6 +153,31 @@ def test_file_of_a_folder_that_cannot_be_used_is_told_and_not_kept(tmp_path):
         with pytest.raises(InputError, match=words):
             uploads.adopt(tmp_path / name)
     assert uploads.from_folder() == [] and list(uploads._folder_path().iterdir()) == []
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_pipe_and_file_that_states_no_bytes_are_refused_without_being_opened(tmp_path, monkeypatch):
+    """Both may let their reader wait for ever."""
+    uploads = Uploads()
+    os.mkfifo(tmp_path / "pipe.csv")
+    (tmp_path / "none.csv").write_bytes(b"")
+    real = Path.open
+    monkeypatch.setattr(Path, "open", lambda self, *mode: pytest.fail("was opened") if self.parent == tmp_path else real(self, *mode))
+    for name, words in (("pipe.csv", "not a file"), ("none.csv", "empty")):
+        with pytest.raises(InputError, match=words):
+            uploads.adopt(tmp_path / name)
+
+
+def test_log_that_cannot_be_read_is_not_held_in_memory(tmp_path):
+    """What was wrong with it is kept, a hundred of such; the calls that an error came through would hold the log's bytes."""
+    opened = Door(tmp_path / "register.sqlite")
+    source = [("no-log.csv", b"no,log\n1,2\n1,3\n")]
+    for _ in range(2):
+        with pytest.raises(InputError, match="voltage"):
+            opened.look(source, opened.used(source))
+    [kept] = opened._looks._found.values()
+    opened.close()
+    assert isinstance(kept, InputError) and kept.__traceback__ is None and kept.__context__ is None
 
 
 # ---- a tab's list ----------------------------------------------------------------------------------------------
@@ -240,9 +274,9 @@ def test_danger_of_card_and_of_the_last_run_are_told_beside_the_button(filled, t
         register.add_card_entry("EB-0412", "danger", "Case is swollen", who="A. Bench")
     door = Door(path)
     try:
-        assert door.dangers_of("EB-0412") == ["open on its card: Case is swollen (written by A. Bench)"]
+        assert door.dangers_of("EB-0412") == ["Open on its card: Case is swollen (written by A. Bench)"]
         (said,) = door.dangers_of("EB-0415")
-        assert said.startswith(f"its last test, run {run_id}, found:")
+        assert said.startswith(f"Its last test, run {run_id}, found:")
         assert add_pack.caution_of(door, "EB-0999") is None and add_pack.caution_of(door, None) is None
         assert "do not charge" in str(add_pack.caution_of(door, "EB-0412"))
     finally:
