@@ -98,12 +98,11 @@ def test_shares_of_a_rating_that_cannot_be_prove_nothing():
 
 def stated(**ratings):
     """Messages of the test before the repair, by code, with these ratings stated and no others."""
-    from cycler.analysis import analyze
     from cycler.pack import pack_from_dict
     from cycler.readers import read_log
 
-    found = analyze(read_log(PROJECT / "sample_logs" / "ebike-10s4p-before-repair.csv"), pack_from_dict({"id": "EB-1", **ratings})).findings
-    return {item.code: item.message for item in found}
+    found = analyze(read_log(PROJECT / "sample_logs" / "ebike-10s4p-before-repair.csv"), pack_from_dict({"id": "EB-1", **ratings})).to_dict()["findings"]
+    return {item["code"]: item["message"] for item in found}
 
 
 def test_what_ended_a_discharge_is_not_claimed_where_the_log_cannot_tell_board_from_load():
