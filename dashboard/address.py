@@ -1,7 +1,8 @@
-"""Reading the query of an address."""
+"""Reading the query of an address, and the range that a zoom asks for."""
 
 from __future__ import annotations
 
+from typing import Any, Literal
 from urllib.parse import parse_qs, quote
 
 
@@ -33,3 +34,16 @@ def before_after_address(pack_id: str) -> str:
 def add_address(pack_id: str) -> str:
     """Address of the page that adds a test, with the pack named."""
     return f"/add?pack={quote(pack_id, safe='')}"
+
+
+def zoomed_edges(relayout: dict[str, Any] | None) -> tuple[float, float] | Literal["same"] | None:
+    """Ends of the range, in the units of the axis, that a figure reports after a zoom; ``None`` for the whole, "same" where it is about something else."""
+    if not relayout:
+        return "same"
+    if relayout.get("xaxis.autorange"):
+        return None
+    edges = relayout.get("xaxis.range") or [relayout.get("xaxis.range[0]"), relayout.get("xaxis.range[1]")]
+    try:
+        return float(edges[0]), float(edges[1])
+    except (TypeError, ValueError, LookupError):
+        return "same"

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
+import re
 import secrets
+import shutil
 import stat
 import tempfile
 import threading
@@ -26,6 +29,9 @@ UPLOAD_BYTES_MAX = 512_000_000
 
 KEEP_S = 6 * 3600.0
 """Dropped files that were never added are thrown away after this long. [s]"""
+
+FOLDER_PREFIX = "pack-logs-"
+"""Temporary folders carry the number of the process whose files wait in them."""
 
 FILES_MAX = 40
 """Dropped files that may wait at once."""
@@ -64,7 +70,8 @@ class Uploads:
     def __init__(self, bytes_max: int = UPLOAD_BYTES_MAX, clock: Callable[[], float] = time.monotonic) -> None:
         self.bytes_max = bytes_max
         self._clock = clock
-        self._folder = tempfile.TemporaryDirectory(prefix="pack-logs-")
+        clear_left_behind()
+        self._folder = tempfile.TemporaryDirectory(prefix=f"{FOLDER_PREFIX}{os.getpid()}-")
         self._files: dict[str, Dropped] = {}
         self._taken: set[str] = set()
         self._lock = threading.Lock()
@@ -233,6 +240,22 @@ class Uploads:
             old = [item for item in self._files.values() if now - item.at > KEEP_S and (not item.found_at or item.token in self._taken)]
         for item in old:
             self.give_back(item.token)
+
+
+def clear_left_behind() -> None:
+    """Throw away what a program that was killed, or a power cut, left waiting; folders of processes that live are not touched."""
+    if os.name != "posix":  # elsewhere asking whether a process lives may end it
+        return
+    for folder in Path(tempfile.gettempdir()).glob(f"{FOLDER_PREFIX}*"):
+        found = re.fullmatch(rf"{FOLDER_PREFIX}(\d{{1,9}})-.*", folder.name)
+        if found is None or folder.is_symlink() or not folder.is_dir() or folder.stat().st_uid != os.getuid():
+            continue
+        try:
+            os.kill(int(found[1]), 0)
+        except ProcessLookupError:
+            shutil.rmtree(folder, ignore_errors=True)
+        except OSError:
+            continue
 
 
 def clean_folder(folder: str) -> str:

@@ -14,7 +14,7 @@ from dash.exceptions import PreventUpdate
 from cycler.errors import InputError
 from dashboard import components, exports, ids, text
 from dashboard import text_compare as words
-from dashboard.address import query_of
+from dashboard.address import query_of, zoomed_edges
 from dashboard.data import COMPARE_MAX, Door, RunItem, run_name
 from dashboard.figures import style
 from dashboard.figures.overlay import View, axis_scale, overlay
@@ -377,15 +377,10 @@ def _first_group(door: Door, choice: Choice) -> int:
 
 def window_of(relayout: dict[str, Any] | None, per_unit: float) -> tuple[float, float] | str | None:
     """Window in the axis' inner unit that a zoom asks for; ``None`` for the whole, "same" if the zoom is not about the axis."""
-    if not relayout:
-        return "same"
-    if relayout.get("xaxis.autorange"):
-        return None
-    edges = relayout.get("xaxis.range") or [relayout.get("xaxis.range[0]"), relayout.get("xaxis.range[1]")]
-    try:
-        low, high = sorted(float(f"{float(edge) * per_unit:.6g}") for edge in edges)
-    except (TypeError, ValueError):
-        return "same"
+    edges = zoomed_edges(relayout)
+    if edges is None or edges == "same":
+        return edges
+    low, high = sorted(float(f"{edge * per_unit:.6g}") for edge in edges)
     return (low, high) if low < high and abs(low) < 1e12 and abs(high) < 1e12 else "same"
 
 

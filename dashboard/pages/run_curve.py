@@ -29,7 +29,7 @@ from dash.exceptions import PreventUpdate
 from cycler.errors import InputError
 from cycler.record import text as record_text
 from dashboard import advice, components, ids, text, text_run
-from dashboard.address import query_of
+from dashboard.address import query_of, zoomed_edges
 from dashboard.data import Door
 from dashboard.figures import style
 from dashboard.figures.curves import Curves
@@ -171,15 +171,10 @@ def _reading_tools(analysis: dict[str, Any]) -> Component:
 
 def window_of(relayout: dict[str, Any] | None, along: Along) -> Window | str | None:
     """Window in seconds that a zoom asks for; ``None`` for the whole test, "same" if the zoom is not about this axis."""
-    if not relayout:
-        return "same"
-    if relayout.get("xaxis.autorange"):
-        return None
-    edges = relayout.get("xaxis.range") or [relayout.get("xaxis.range[0]"), relayout.get("xaxis.range[1]")]
-    try:
-        low, high = sorted(along.seconds(float(edge)) for edge in edges)
-    except (TypeError, ValueError):
-        return "same"
+    edges = zoomed_edges(relayout)
+    if edges is None or edges == "same":
+        return edges
+    low, high = sorted(along.seconds(edge) for edge in edges)
     return (low, high) if high != low and np.isfinite([low, high]).all() else "same"
 
 

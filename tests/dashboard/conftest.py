@@ -81,6 +81,20 @@ def door(filled):
     opened.close()
 
 
+@pytest.fixture
+def own(filled, tmp_path):
+    """A copy of the filled register: its door, and the register to write in."""
+    from cycler.register import Register
+    from dashboard.data import Door
+
+    file = tmp_path / "own.sqlite"
+    shutil.copy(filled, file)
+    with Register.open(file) as kept:
+        opened = Door(file, tmp_path / "key.pem")
+        yield opened, kept
+        opened.close()
+
+
 class Served:
     """A running server: its address, and the door to look behind the pages."""
 

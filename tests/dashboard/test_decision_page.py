@@ -42,17 +42,6 @@ source = "no source"
 """
 
 
-@pytest.fixture
-def own(filled, tmp_path):
-    """A copy of the filled register: its door, and the register to write in."""
-    file = tmp_path / "own.sqlite"
-    shutil.copy(filled, file)
-    with Register.open(file) as kept:
-        opened = Door(file, tmp_path / "key.pem")
-        yield opened, kept
-        opened.close()
-
-
 def wish(**changes):
     return Wish(**{"criteria": "return-to-owner", "by": "Ada Pohl", **changes})
 

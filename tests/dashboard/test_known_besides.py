@@ -2,26 +2,10 @@
 
 from __future__ import annotations
 
-import shutil
-
-import pytest
-
-from cycler.register import Register
 from dashboard import text, text_register
-from dashboard.data import Door, Wish
+from dashboard.data import Wish
 from dashboard.pages import add, decision_body, register, run, verdict
 from tests.dashboard.test_words import words_of
-
-
-@pytest.fixture
-def own(filled, tmp_path):
-    """A copy of the filled register: its door, and the register to write in."""
-    file = tmp_path / "own.sqlite"
-    shutil.copy(filled, file)
-    with Register.open(file) as kept:
-        opened = Door(file, tmp_path / "key.pem")
-        yield opened, kept
-        opened.close()
 
 
 def test_pages_of_a_run_say_nothing_besides_where_there_is_nothing(own):

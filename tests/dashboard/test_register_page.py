@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
 from datetime import UTC, datetime, timedelta, timezone
 from urllib.parse import unquote
 
 import pytest
 from dash import dcc, html
 
-from cycler.register import Register
 from dashboard import text, text_register
 from dashboard.data import Door, PackItem
 from dashboard.pages import register
@@ -221,17 +219,6 @@ def test_bar_says_what_is_chosen_and_offers_two_to_eight(door):
 
 
 # ---- the page ----------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def own(filled, tmp_path):
-    """A copy of the filled register: its door, and the register to write in."""
-    file = tmp_path / "own.sqlite"
-    shutil.copy(filled, file)
-    with Register.open(file) as kept:
-        opened = Door(file, tmp_path / "key.pem")
-        yield opened, kept
-        opened.close()
 
 
 def test_strip_names_the_last_open_dangers_and_leads_to_all(own):

@@ -6,6 +6,9 @@ import hashlib
 import io
 import os
 import socket
+import subprocess
+import sys
+import tempfile
 import tracemalloc
 from pathlib import Path
 
@@ -315,3 +318,18 @@ def test_every_stage_has_its_words_and_its_length_of_the_bar():
     ends = [add_work.share_of(stage, 1.0) for stage in stages]
     begins = [add_work.share_of(stage, None) for stage in stages]
     assert begins[0] == 0.0 and ends[-1] == pytest.approx(1.0) and begins[1:] == pytest.approx(ends[:-1])
+
+
+@pytest.mark.skipif(os.name != "posix", reason="looks at processes the POSIX way")
+def test_folder_that_a_killed_program_left_is_cleared_and_one_in_use_is_not(tmp_path, monkeypatch):
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    left, other = tmp_path / f"pack-logs-{ended.pid}-abc", tmp_path / "pack-logs-mine"
+    for folder in (left, other):
+        folder.mkdir()
+        (folder / "log").write_bytes(b"1,2\n")
+    first = Uploads()
+    Uploads()
+    assert not left.exists() and other.exists()
+    assert first.get(first.receive("a.csv", io.BytesIO(b"1,2\n")).token).bytes == 4
