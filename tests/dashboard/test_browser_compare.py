@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import re
+import shutil
 import struct
 
 import pytest
 
 from cycler.compare import changes
+from cycler.criteria import load_criteria
+from cycler.pack import load_pack
 from cycler.quantities import figure_text
+from cycler.register import Register
+from cycler.workflow import add_logs
 
-from .conftest import Served
+from .conftest import SAMPLES, Served
 from .walking import drawn, open_page, words
 
 playwright_expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
@@ -179,3 +184,36 @@ def test_compare_with_a_run_that_is_not_there_says_so(served, page):
     page.wait_for_selector(CURVE)
     told = page.locator("#compare-said").inner_text()
     assert "There is no run 77 in the register." in told and "x=fog" in told
+
+
+OTHERS = (
+    ("ebike-10s-leaks-at-rest.csv", "ebike-0377.toml"), ("ebike-10s-no-group-taps.csv", "ebike-0398.toml"),
+    ("cargo-13s5p-bad-weld.csv", "cargo-0207.toml"), ("scooter-7s3p-stopped-early.csv", "scooter-0131.toml"),
+    ("scooter-8s-lfp-board-trips.csv", "scooter-0140-lfp.toml"),
+)
+"""With the three of ``filled`` eight runs: packs of 7 to 13 groups, one without taps, one of another chemistry."""
+
+
+def test_compare_of_eight_runs_draws_and_tells_each_in_an_answer_below_1_mb(filled, page, tmp_path):
+    copy = tmp_path / "eight.sqlite"
+    shutil.copy(filled, copy)
+    with Register.open(copy) as register:
+        for log, pack in OTHERS:
+            add_logs(register, [(log, (SAMPLES / log).read_bytes())], load_pack(SAMPLES / "packs" / pack), "", load_criteria())
+    server = Served(copy)
+    sizes = []
+    page.on("response", lambda answer: sizes.append(int(answer.headers.get("content-length", 0))) if "_dash-update" in answer.url else None)
+    try:
+        open_page(page, server, "/compare?runs=1,2,3,4,5,6,7,8&y=per-group")
+        page.wait_for_selector(CURVE)
+        until(page, "d._fullData.filter(t => t.x && t.x.length > 20).length >= 8")
+        heads = page.locator(".compare-table thead th").all_inner_texts()
+        assert [head[:1] for head in heads[1:9]] == list("ABCDEFGH")
+        assert page.locator(".run-keys li").count() == 8
+        row = page.locator(".compare-table tbody tr", has_text="Capacity").first
+        assert row.locator("td").count() == 8 and "A (reference)" in heads[1]
+        assert "at least" in row.locator("td").nth(6).inner_text()  # stopped early: a bound, and no difference is claimed of it
+        assert row.locator("td").nth(6).locator(".tag-beyond").count() == 0
+        assert sizes and max(sizes) < 1_000_000
+    finally:
+        server.close()
