@@ -343,9 +343,14 @@ def _register_address(app: Dash, door: Door) -> None:
         Output(ids.COMPARE_GROUP_BOX, "hidden"), Output(ids.COMPARE_WHOLE, "hidden"), Output(ids.COMPARE_FREELY, "href"),
         Output(ids.COMPARE_FOLD_GROUPS, "open"), Output(ids.COMPARE_FOLD_DERIVED, "open"),
         Input(ids.URL, "search"), State(ids.URL, "pathname"), State(ids.COMPARE_PICK, "value"), State(ids.COMPARE_GROUP, "options"),
+        State(ids.COMPARE_FOLD_GROUPS, "open"), State(ids.COMPARE_FOLD_DERIVED, "open"),
+        State(ids.COMPARE_AXIS, "value"), State(ids.COMPARE_QUANTITY, "value"), State(ids.COMPARE_PART, "value"), State(ids.COMPARE_EXTRAS, "value"),
         prevent_initial_call=True,
     )
-    def follow_address(search: str | None, pathname: str, picked: list[str] | None, groups: list[dict[str, Any]] | None) -> tuple[Any, ...]:
+    def follow_address(
+        search: str | None, pathname: str, picked: list[str] | None, groups: list[dict[str, Any]] | None,
+        groups_open: bool | None, derived_open: bool | None, *shown: Any,
+    ) -> tuple[Any, ...]:
         if _elsewhere(pathname):
             raise PreventUpdate
         choice = choice_of(query_of(search))
@@ -353,12 +358,13 @@ def _register_address(app: Dash, door: Door) -> None:
         if tokens_of(choice) != (picked or []):
             set_props(ids.COMPARE_PICK, {"options": pick_options(door, choice, ""), "value": tokens_of(choice)})
         set_props(ids.COMPARE_REFERENCE, {"options": reference_options(chosen.runs), "value": chosen.reference or None})
-        set_props(ids.COMPARE_AXIS, {"value": view.axis})
-        set_props(ids.COMPARE_QUANTITY, {"value": view.quantity})
+        # What stands as the address says is left alone: it may be pressed while this answer is on its way.
+        wanted = (view.axis, view.quantity, "charge" if view.charge else "discharge", list(view.extras))
+        for own, value, now in zip((ids.COMPARE_AXIS, ids.COMPARE_QUANTITY, ids.COMPARE_PART, ids.COMPARE_EXTRAS), wanted, shown):
+            if value != now:
+                set_props(own, {"value": value})
         most = max(len(groups or ()), view.group or 1)
         set_props(ids.COMPARE_GROUP, {"options": group_options(most), "value": view.group})
-        set_props(ids.COMPARE_PART, {"value": "charge" if view.charge else "discharge"})
-        set_props(ids.COMPARE_EXTRAS, {"value": list(view.extras)})
         if choice.before_after:
             options = pair_options(door, chosen)
             for own, run in zip((ids.COMPARE_BEFORE, ids.COMPARE_AFTER), chosen.runs or (None, None)):
@@ -366,7 +372,8 @@ def _register_address(app: Dash, door: Door) -> None:
         pair = bool(choice.before_after)
         return (
             search, pair, not (pair and chosen.runs), head_words(choice), view.quantity != "group", view.window is None, free_address(chosen),
-            GROUPS_FOLD in choice.folds, DERIVED_FOLD in choice.folds,
+            *(no_update if (name in choice.folds) == bool(now) else name in choice.folds
+              for name, now in ((GROUPS_FOLD, groups_open), (DERIVED_FOLD, derived_open))),
         )
 
 
