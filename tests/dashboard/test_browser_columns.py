@@ -317,3 +317,17 @@ def test_words_of_closed_choices_are_shown_whole(served_empty, browser, width):
     expect(chemistry).to_contain_text("NMC (")
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     context.close()
+
+
+def test_found_unit_of_two_letters_is_shown_whole(served_empty, page, tmp_path):
+    lines = ["time (s);pack mV;sink A;Tap group 1 mV;Tap group 2 mV"]  # "tap" and "group" at once: the form has to be asked
+    lines += [f"{10 * k};{7900 - 5 * k};1.0;{3952 - 3 * k};{3948 - 2 * k}" for k in range(60)]
+    (tmp_path / "both.csv").write_text("\n".join(lines))
+    open_page(page, served_empty, "/add")
+    drop(page, [tmp_path / "both.csv"])
+    page.locator(".column-row .dash-dropdown-value", has_text="found: mV").first.wait_for()
+    cut = page.evaluate(
+        "() => [...document.querySelectorAll('.column-row .dash-dropdown-value')].filter(e => e.offsetParent && e.scrollWidth > e.clientWidth + 1)"
+        ".map(e => e.textContent)"
+    )
+    assert cut == []
