@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from dashboard import components, text
 from dashboard.figures import style
 from dashboard.figures.group_compare import group_bars_of_runs
-from dashboard.pages.comparison_table import figure_words, heads, signed, significance
+from dashboard.pages.comparison_table import difference_words, figure_words, heads, significance
 
 
 def group_figure(result: dict[str, Any], names: Sequence[str], graph_id: str) -> Component | None:
@@ -62,6 +62,5 @@ def group_cell(group: dict[str, Any], key: str, index: int, reference: int, vali
     if valid is not None and not valid[index]:
         parts.append(html.Div(text.COMPARE_INVALID, className="quiet"))
     elif index != reference and difference is not None and (valid is None or valid[reference]):
-        apart = signed(difference, figure_words(float(difference), row["u_difference"][index], row["unit"]))
-        parts.append(html.Div([apart, " ", significance(row, index)], className="difference"))
+        parts.append(html.Div([difference_words(row, index), " ", significance(row, index)], className="difference"))
     return parts

@@ -8,7 +8,7 @@ from typing import Any
 from dash import html
 from dash.development.base_component import Component
 
-from cycler.compare import changes
+from cycler.compare import changes, difference_text
 from cycler.quantities import figure_text
 from dashboard import advice, components, text
 from dashboard import text_compare as words
@@ -27,10 +27,9 @@ def figure_words(value: Any, u: Any, unit: str) -> str:
     return figure_text(value * factor, None if u is None else u * factor, name)
 
 
-def signed(difference: float, shown: str) -> str:
-    """A difference with its sign."""
-    sign = "+" if difference > 0 else ""
-    return f"{sign}{shown}".replace("+-", "-").replace("-", "−")
+def difference_words(row: dict[str, Any], index: int) -> str:
+    """A run's difference from the reference as the program tells it, with the sign of print."""
+    return difference_text(row, index).replace("-", "−")
 
 
 def difference_cell(row: dict[str, Any], index: int, reference: int) -> Any:
@@ -51,10 +50,7 @@ def difference_cell(row: dict[str, Any], index: int, reference: int) -> Any:
     if index != reference and difference is not None and claimed and row["u_difference"][index] is None:
         parts.append(html.Div(text.COMPARE_NO_U, className="quiet"))
     elif index != reference and difference is not None and claimed:
-        apart = figure_words(float(difference), row["u_difference"][index], row["unit"])
-        if row["unit"] == "share":  # the difference of two percentages
-            apart = apart.replace("%", text.POINTS)
-        parts.append(html.Div([signed(difference, apart), " ", significance(row, index)], className="difference"))
+        parts.append(html.Div([difference_words(row, index), " ", significance(row, index)], className="difference"))
     return parts
 
 
