@@ -20,10 +20,18 @@ from dashboard.exports import add_export_routes
 from dashboard.jobs import Jobs
 from dashboard.pages import (
     add,
+    bench,
+    cells,
     columns_form,
     comparison,
     decision_confirm,
+    donor,
+    job,
+    job_options,
+    job_sheet,
+    jobs,
     pack,
+    plan,
     register,
     run,
     verdict,
@@ -55,6 +63,8 @@ _INDEX = """<!DOCTYPE html>
 </html>"""
 
 _LOGGER = logging.getLogger(__name__)
+_OF_THE_BENCH = (jobs, job, job_sheet, job_options, bench, plan, donor, cells)
+_BENCH_PAGES = {"plan": plan, "donor": donor, "cells": cells}
 
 
 def create_app(
@@ -118,6 +128,7 @@ def create_app(
             run.skeleton(),
             comparison.skeleton(),
             verdict.skeleton(),
+            *(page.skeleton() for page in _OF_THE_BENCH),
         ]
     )
     _register_frame(app, door)
@@ -130,6 +141,8 @@ def create_app(
     comparison.register(app, door)
     verdict.register(app, door, uploads)
     decision_confirm.register(app, door)
+    for page in _OF_THE_BENCH:
+        page.register(app, door, uploads)
     app.server.extensions["dashboard_door"] = door
     app.server.extensions["dashboard_uploads"] = uploads
     app.server.extensions["dashboard_jobs"] = jobs
@@ -211,6 +224,16 @@ def page_for(door: Door, pathname: str | None, search: str | None) -> tuple[Comp
             return pack.layout_new(query)
         if parts[0] == "pack" and len(parts) == 2:
             return pack.layout(door, unquote(parts[1]), query)
+        if parts == ["jobs"]:
+            return jobs.layout(door, query)
+        if parts[0] == "job" and len(parts) in (2, 3) and parts[1].isdecimal() and len(parts[1]) < 10:
+            of_job = {"": job, "sheet": job_sheet, "options": job_options}.get("".join(parts[2:]))
+            if of_job is not None:
+                return of_job.layout(door, int(parts[1]), query)
+        if parts == ["bench"]:
+            return bench.layout(door, query)
+        if parts[0] == "bench" and len(parts) == 2 and parts[1] in _BENCH_PAGES:
+            return _BENCH_PAGES[parts[1]].layout(door, query)
         if parts[0] == "run" and len(parts) in (2, 3) and parts[1].isdecimal() and len(parts[1]) < 10:
             run_id = int(parts[1])
             if len(parts) == 2:
@@ -229,8 +252,9 @@ def _way_back() -> Component:
 
 
 def _nav(pathname: str | None) -> list[Component]:
-    links = ((text.NAV_REGISTER, "/"), (text.NAV_ADD, "/add"), (text.NAV_COMPARE, "/compare"))
-    here = next((href for _name, href in links[1:] if (pathname or "").startswith(href)), "/")
+    links = ((text.NAV_REGISTER, "/"), (text.NAV_JOBS, "/jobs"), (text.NAV_ADD, "/add"), (text.NAV_COMPARE, "/compare"), (text.NAV_BENCH, "/bench"))
+    path = "/jobs" if (pathname or "").startswith("/job/") else pathname or ""
+    here = next((href for _name, href in links[1:] if path.startswith(href)), "/")
     return [
         dcc.Link(name, href=href, className="nav-link nav-here" if href == here else "nav-link") for name, href in links
     ]

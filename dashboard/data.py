@@ -24,6 +24,7 @@ from dashboard.door.decisions import (
     Standing,
     Wish,
 )
+from dashboard.door.donors import Donors
 from dashboard.door.items import (
     CriteriaItem,
     Criterion,
@@ -35,9 +36,14 @@ from dashboard.door.items import (
     RunItem,
     run_name,
 )
+from dashboard.door.jobbook import JobBook
 from dashboard.door.lists import FILTERS, PACK_SORTS, RUN_SORTS, ListQuery, Lists
+from dashboard.door.options import Options
 from dashboard.door.packs import PackRun, Packs, PackSheet, photo_bytes_max
+from dashboard.door.plans import Plans
 from dashboard.door.runs import Runs, reading_doubts
+from dashboard.door.sheets import Sheets
+from dashboard.door.stock import Stock
 from dashboard.door.watching import WatchedFolder, Watching
 
 __all__ = [
@@ -78,7 +84,7 @@ __all__ = [
 ]
 
 
-class Door(Lists, Runs, Adding, Decisions, Comparing, Packs, Watching):
+class Door(Lists, Runs, Adding, Decisions, Comparing, Packs, Watching, JobBook, Sheets, Options, Donors, Plans, Stock):
     """What the pages may ask of the program.
 
     Parameters

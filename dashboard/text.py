@@ -11,7 +11,7 @@ from cycler.record import text as record_text
 PRODUCT = "packreturn"
 PRODUCT_LINE = "tests of repaired packs"
 SKIP = "Skip to the content"
-NAV_REGISTER, NAV_ADD, NAV_COMPARE = "Register", "Add a test", "Compare"
+NAV_REGISTER, NAV_JOBS, NAV_ADD, NAV_COMPARE, NAV_BENCH = "Register", "Jobs", "Add a test", "Compare", "At the bench"
 ADD_TITLE = "Add a test"
 NAME_SHOWN = 5
 LOADING = "Reading …"

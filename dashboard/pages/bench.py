@@ -1,0 +1,25 @@
+"""Where the aids of the bench are found."""
+
+from __future__ import annotations
+
+from dash import Dash, html
+from dash.development.base_component import Component
+
+from dashboard.data import Door
+from dashboard.uploads import Uploads
+
+TITLE = "At the bench"
+
+
+def skeleton() -> Component:
+    """Every component of the page that a callback names, for the checks at start."""
+    return html.Div()
+
+
+def layout(door: Door, query: dict[str, str]) -> tuple[Component, str]:
+    """Page and title."""
+    return html.Div([html.H1(TITLE)], className="page page-bench"), TITLE
+
+
+def register(app: Dash, door: Door, uploads: Uploads) -> None:
+    """Wire the page."""

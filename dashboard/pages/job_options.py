@@ -1,0 +1,25 @@
+"""What to do with the pack of a job: options ranked, vetoes first."""
+
+from __future__ import annotations
+
+from dash import Dash, html
+from dash.development.base_component import Component
+
+from dashboard.data import Door
+from dashboard.uploads import Uploads
+
+TITLE = "Repair, salvage or scrap"
+
+
+def skeleton() -> Component:
+    """Every component of the page that a callback names, for the checks at start."""
+    return html.Div()
+
+
+def layout(door: Door, job_id: int, query: dict[str, str]) -> tuple[Component, str]:
+    """Page and title."""
+    return html.Div([html.H1(TITLE)], className="page page-job-options"), TITLE
+
+
+def register(app: Dash, door: Door, uploads: Uploads) -> None:
+    """Wire the page."""

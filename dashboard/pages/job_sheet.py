@@ -1,0 +1,25 @@
+"""The bench sheet of a job: quick entry, questions at once, and what the readings say."""
+
+from __future__ import annotations
+
+from dash import Dash, html
+from dash.development.base_component import Component
+
+from dashboard.data import Door
+from dashboard.uploads import Uploads
+
+TITLE = "Bench sheet"
+
+
+def skeleton() -> Component:
+    """Every component of the page that a callback names, for the checks at start."""
+    return html.Div()
+
+
+def layout(door: Door, job_id: int, query: dict[str, str]) -> tuple[Component, str]:
+    """Page and title."""
+    return html.Div([html.H1(TITLE)], className="page page-job-sheet"), TITLE
+
+
+def register(app: Dash, door: Door, uploads: Uploads) -> None:
+    """Wire the page."""

@@ -1,0 +1,3 @@
+"""Sentences of the page: two connectors held against each other, pin by pin."""
+
+from __future__ import annotations
