@@ -82,7 +82,7 @@ def correction_text(item: Mapping[str, Any]) -> str:
 def print_check(sheet: Sheet, report: Mapping[str, Any]) -> None:
     """What a check looked at, and what it found."""
     counts = report["counts"]
-    held = (("packs", "pack"), ("runs", "run"), ("logs", "log file"), ("records", "record"), ("attachments", "photo"))
+    held = (("packs", "pack"), ("runs", "run"), ("logs", "log file"), ("records", "record"), ("attachments", "photo"), ("jobs", "job"))
     sheet.pairs([
         ("Register", report["name"]),
         ("Holds", ", ".join(f"{counts[key]} {word}{'s' if counts[key] != 1 else ''}" for key, word in held if key in counts)),

@@ -61,7 +61,7 @@ def insert(connection: Connection, table: Table, **values: Any) -> Any:
 
     The digest is that of the row as the database gives it back. Runs in the caller's transaction.
     """
-    _one_at_a_time(connection, table)
+    one_at_a_time(connection, table)
     key = connection.execute(table.insert().values(**values).execution_options(chained=True)).inserted_primary_key
     same = and_(*(column == value for column, value in zip(table.primary_key.columns, key, strict=True)))
     append(connection, table, connection.execute(select(table).where(same)).one())
@@ -70,7 +70,7 @@ def insert(connection: Connection, table: Table, **values: Any) -> Any:
 
 def insert_if_new(connection: Connection, table: Table, key: dict[str, Any], values: dict[str, Any]) -> None:
     """As :func:`insert`, unless there is a row with this key."""
-    _one_at_a_time(connection, table)
+    one_at_a_time(connection, table)
     ((name, value),) = key.items()
     if not connection.execute(select(table.c[name]).where(table.c[name] == value)).first():
         insert(connection, table, **key, **values)
@@ -95,7 +95,7 @@ def append_all(connection: Connection, table: Table) -> None:
         append(connection, table, connection.execute(select(table).where(same)).one())
 
 
-def _one_at_a_time(connection: Connection, table: Table) -> None:
+def one_at_a_time(connection: Connection, table: Table) -> None:
     """Have writers of a server database queue up, so that no two continue the same entry. SQLite has one writer anyway."""
     if connection.dialect.name != "sqlite":
         versions = table.metadata.tables["register_versions"]

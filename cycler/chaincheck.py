@@ -19,7 +19,7 @@ from sqlalchemy.exc import DBAPIError
 from cycler import chain
 from cycler.database import Database, utc_now
 from cycler.errors import InputError, quote
-from cycler.migrations import CHAIN_VERSION, CHAINED, KEPT_FOREVER, SCHEMA, guards
+from cycler.migrations import CHAIN_VERSION, CHAINED, JOBS_VERSION, KEPT_FOREVER, SCHEMA, guards
 from cycler.storage import unpacked
 
 PROBLEMS_MAX = 20
@@ -116,14 +116,15 @@ def _check_all(report: CheckReport, connection: Connection, database: Database, 
     report.chained = chain.CHAIN in there
     _guard(report, "the file", lambda: _check_file(report, connection))
     _guard(report, "the numbers of rows", lambda: _count(report, connection, there))
-    for table, digest in (("logs", _log_digest), ("record_files", _bytes_digest), ("attachments", _content_digest)):
+    digests = (("logs", _log_digest), ("record_files", _bytes_digest), ("attachments", _content_digest), ("bench_sheets", _text_digest))
+    for table, digest in digests:
         if table in there:
             _guard(report, table, lambda table=table, digest=digest: _check_digests(report, connection, SCHEMA.tables[table], digest))
     _guard(report, "the records", lambda: _check_whole_records(report, connection))
-    _guard(report, "the version", lambda: _check_version(report, connection))
+    _guard(report, "the version", lambda: _check_version(report, connection, there))
     if not report.chained:
         return
-    _guard(report, "the chain", lambda: _Walk(report, connection).go())
+    _guard(report, "the chain", lambda: _Walk(report, connection, there).go())
     _guard(report, "heads in records", lambda: _check_issued_heads(report, connection))
     if head is not None:
         report.head_given = f"{head[0]}:{head[1]}"
@@ -170,10 +171,12 @@ def _check_whole_records(report: CheckReport, connection: Connection) -> None:
             report.add(f"record {row.serial} has no {' and no '.join(missing)} file: it was taken away", None, "records", str(row.id))
 
 
-def _check_version(report: CheckReport, connection: Connection) -> None:
+def _check_version(report: CheckReport, connection: Connection, there: set[str]) -> None:
     """The version that is noted against what is there: one set back would have the chain made anew of rows that were altered."""
     if report.chained and report.version < CHAIN_VERSION:
         report.add(f"version {report.version} is noted, but there is a chain: the table of versions was altered", None, "register_versions")
+    elif "jobs" in there and report.version < JOBS_VERSION:
+        report.add(f"version {report.version} is noted, but there is a table of jobs: the table of versions was altered", None, "register_versions")
     kinds = SCHEMA.tables["record_files"].c.kind
     if not report.chained and connection.execute(select(kinds).where(kinds == "json").limit(1)).first():
         report.add("the chain was taken away: there are records that were issued with it", None, chain.CHAIN)
@@ -208,7 +211,11 @@ def _content_digest(row: Row[Any]) -> str:
     return hashlib.sha256(row.content).hexdigest()
 
 
-_WHAT = {"logs": "the raw log", "record_files": "the file of a record", "attachments": "the photo"}
+def _text_digest(row: Row[Any]) -> str:
+    return hashlib.sha256(row.toml.encode()).hexdigest()
+
+
+_WHAT = {"logs": "the raw log", "record_files": "the file of a record", "attachments": "the photo", "bench_sheets": "the bench sheet"}
 
 
 def _check_digests(report: CheckReport, connection: Connection, table: Table, digest: Callable[[Row[Any]], str | None]) -> None:
@@ -224,8 +231,9 @@ def _check_digests(report: CheckReport, connection: Connection, table: Table, di
 class _Walk:
     """One walk along the chain, from its first entry to its last, and back from the rows."""
 
-    def __init__(self, report: CheckReport, connection: Connection) -> None:
+    def __init__(self, report: CheckReport, connection: Connection, there: set[str]) -> None:
         self._report = report
+        self._tables = [name for name in CHAINED if name in there]  # a register that was not brought up yet lacks the newest
         self._connection = connection
         self._chain = SCHEMA.tables[chain.CHAIN]
         columns = self._chain.c
@@ -240,7 +248,7 @@ class _Walk:
         if self._entries:
             self._report.entries, self._report.head = self._entries[-1].seq, self._entries[-1].sha256
         known = {(entry.table_name, entry.row_key): entry for entry in self._entries}
-        for name in CHAINED:
+        for name in self._tables:
             self._table(SCHEMA.tables[name], known)
         for (name, key), entry in known.items():
             if name is not None:

@@ -15,17 +15,23 @@ from typing import Any
 
 import click
 
+from cycler.commands.bench_options import options
 from cycler.commands.columns import columns
 from cycler.commands.common import BrokenOutput, Settings, global_options, version_option, write_examples
 from cycler.commands.custody import backup, check, restore
+from cycler.commands.donor import donor
 from cycler.commands.exporting import export
+from cycler.commands.jobs import job
 from cycler.commands.keeping import add, compare, decide, list_runs, show
+from cycler.commands.matching import cells
 from cycler.commands.overtime import history, standing
 from cycler.commands.packcards import correct, pack
+from cycler.commands.planning import plan
 from cycler.commands.proving import key, verify
 from cycler.commands.reading import analyze, inspect
 from cycler.commands.recording import label, record
 from cycler.commands.serving import demo, serve
+from cycler.commands.sheet import sheet
 from cycler.commands.watching import watch
 from cycler.errors import CyclerError
 
@@ -61,7 +67,7 @@ class _Group(click.Group):
 cycler = _Group(
     "cycler",
     params=[*global_options(), version_option()],
-    commands=[inspect, analyze, add, list_runs, show, compare, history, standing, decide, record, label, verify, key, pack, correct, export, columns, backup, restore, check, watch, serve, demo],
+    commands=[sheet, options, donor, plan, inspect, analyze, add, list_runs, show, compare, history, standing, decide, record, label, verify, key, job, pack, correct, cells, export, columns, backup, restore, check, watch, serve, demo],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     help=(
         "Charge and discharge logs of a repaired battery pack to capacity, resistance, group sag, a verdict and a "

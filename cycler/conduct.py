@@ -128,7 +128,7 @@ def course_findings(
         out.append(
             Finding(
                 "charge_incomplete", "caution",
-                (f"The discharge began from a pack that was not full{as_bound}" if pack.taper_current_a or pack.rated_capacity_ah
+                (f"The discharge began from a pack that was not full{as_bound}" if pack.taper_current_a or pack.rated_capacity_ah or headline.start_evidence == "charge_held_too_low"
                  else "Whether the pack was full when the discharge began is not known: neither a taper current (taper_current_a) nor a rated "
                  "capacity is stated, against which the end of its charge could be held."),
                 headline.start_evidence.replace("_", " "), step=main,

@@ -251,5 +251,5 @@ def _example(dimension: str) -> str:
         return 'write it like "50 ppm" or "2 s/day"'
     if dimension == "temperature":
         return 'write it like "1 degC"'
-    size = "20 mV" if dimension == "voltage" else "5 mA"
+    size = {"voltage": "20 mV", "resistance": "1 ohm"}.get(dimension, "5 mA")
     return f'write it like "0.5 % of reading + 2 digits" or "0.1 % of reading + {size}"'

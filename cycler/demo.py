@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from cycler.errors import InputError
+
+if TYPE_CHECKING:
+    from cycler.register import Register
 
 SAMPLE_FOLDER = Path("sample_logs")
 REGISTER_NAME = "demo-register.sqlite"
 RECORDS_NAME = "records"
+JOBS_NAME = "jobs"
+SHEETS = Path(__file__).parent / "data" / "jobs"
+"""The invented bench sheets, as in ``sample_logs/jobs``."""
 KEY_NAME = "demo-key.pem"
 WORKSHOP = "Invented workshop (demo)"
 """Stands on the records of the demonstration, so that none of them can be taken for a real one."""
@@ -53,6 +59,74 @@ CARDS = {
 
 
 @dataclass(frozen=True, slots=True)
+class Story:
+    """What was decided and done on one invented job.
+
+    Attributes
+    ----------
+    sheet : str
+        Stem of its bench sheet in :data:`SHEETS`.
+    written : tuple of (kind, text)
+        Fault, work, parts, notes, in their order.
+    done_on : str
+        Day of the work; its tests are dated after it.
+    dealt_with : str
+        Why the dangers that the bench sheet put on the pack's card are closed after the work; empty where they stay open.
+    handed_over : bool
+        The job is closed at the end; otherwise it is left open.
+    """
+
+    sheet: str
+    option: str
+    why: str
+    written: tuple[tuple[str, str], ...]
+    done_on: str = ""
+    dealt_with: str = ""
+    handed_over: bool = True
+
+
+STORIES = (
+    Story(
+        "board-fault", "repair_board", "All ten groups are sound and alike, and the board does not let their voltage through.", (
+            ("fault", "Board: the switch of the discharge path stays open."),
+            ("work", "Donor board of the same type put in, its connector compared with the pack's pin by pin before it was plugged in."),
+            ("part", "Protection board 10S, taken from a scrapped pack."),
+        ), done_on="2026-03-12",
+    ),
+    Story(
+        "dead-group", "repair_group", "One group is dead, the other twelve stand within a few millivolts.", (
+            ("fault", "Group 9 dead: below the level from which cells may be charged."),
+            ("work", "Group 9 taken out and replaced, joints welded anew and pulled, new group brought to the voltage of the others before it was joined."),
+            ("part", "5 cells of 3.4 Ah, matched within 1 %."), ("note", "The cells of the old group 9 are in quarantine."),
+        ), done_on="2026-06-12", dealt_with="The dead group is out of the pack and in quarantine; a new one is in its place.",
+    ),
+    Story(
+        "broken-sense-lead", "repair_lead", "Measured on its own cells group 4 stands as the others do: only its sense lead is broken.", (
+            ("fault", "Sense lead of tap 4 broken in its crimp."), ("work", "Sense lead of tap 4 crimped anew, the others pulled and measured."),
+            ("part", "Crimp contact of the balance plug."),
+        ), done_on="2026-06-08", dealt_with="The group was measured on its own cells and is sound; its sense lead is mended.", handed_over=False,
+    ),
+    Story(
+        "deep-discharged", "scrap", "Below the level from which cells may be charged for months, one group reversed, case bulging.", (
+            ("note", "In the quarantine box in the yard, marked; voltage and temperature are looked at daily. The waste carrier is told."),
+        ),
+    ),
+)
+"""The invented jobs, in the order in which they are opened."""
+
+
+@dataclass(frozen=True, slots=True)
+class DemoJob:
+    """One job of the demo register. ``cause`` is what its bench sheet puts first, ``stands`` of :func:`cycler.jobsteps.standing`."""
+
+    number: int
+    sheet: str
+    cause: dict[str, Any]
+    stands: dict[str, Any]
+    page: Path
+
+
+@dataclass(frozen=True, slots=True)
 class DemoRun:
     """One sample as a run of the demo register, with the record made of it."""
 
@@ -81,6 +155,7 @@ class Demo:
     runs: tuple[DemoRun, ...]
     comparison: dict[str, Any]
     german: tuple[Path, ...]
+    jobs: tuple[DemoJob, ...]
 
 
 def has_samples(folder: Path) -> bool:
@@ -135,6 +210,7 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None)
     runs: list[DemoRun] = []
     german: tuple[Path, ...] = ()
     with Register.open(register_file) as register:
+        numbers = [_open_job(register, story) for story in STORIES]
         for sample in SAMPLES:
             progress(f"analysing {sample.name}")
             pack = load_pack(logs / sample.pack_file)
@@ -155,10 +231,65 @@ def run_demo(folder: Path, progress: Callable[[str], None] = lambda _what: None)
             runs.append(DemoRun(
                 sample.name, sample.story, run_id, pack.id or "", label, analysis_as_judged(register, run_id), serial, files,
             ))
+        jobs = _finish_jobs(register, numbers, folder / JOBS_NAME)
     by_name = {run.name: run for run in runs}
     compared = [by_name[name] for name in COMPARED if name in by_name]
     comparison = compare([run.analysis for run in compared], [f"{run.pack_id} {run.label}" for run in compared])
-    return Demo(folder, register_file, folder / KEY_NAME, logs, there, tuple(runs), comparison, german)
+    return Demo(folder, register_file, folder / KEY_NAME, logs, there, tuple(runs), comparison, german, jobs)
+
+
+def _open_job(register: Register, story: Story) -> int:
+    """Open a job with its bench sheet, decide, write the work, close what the work did away with; returns its number.
+
+    The job is open before its runs are added, so that they hang on it by themselves.
+    """
+    from cycler.repair.evaluate import evaluate_sheet
+    from cycler.repair.options import rank_options
+    from cycler.repair.sheet import load_sheet
+    from cycler.repair.workshop import default_workshop
+
+    file = SHEETS / f"{story.sheet}.toml"
+    sheet = load_sheet(file)
+    evaluation = evaluate_sheet(sheet)
+    pack_id = sheet.pack.id or ""
+    text = file.read_bytes().decode("utf-8")
+    number = register.jobs.open_job(pack_id, sheet.complaint, who=CARD_BY, sheet=(text, evaluation))
+    ranked = rank_options(evaluation, default_workshop())
+    chosen = next(item for item in ranked["options"] if item["code"] == story.option)
+    decision = {
+        "option": story.option, "title": chosen["title"], "cause": evaluation["causes"][0]["code"], "turning": ranked["turning"],
+        "net_expected": chosen["net_expected"], "u_net": chosen["u_net"], "currency": ranked["currency"],
+    }
+    register.jobs.write_all(number, [
+        ("decision", story.why, decision),
+        *((kind, text, {"done_on": story.done_on} if kind == "work" else None) for kind, text in story.written),
+    ], who=CARD_BY)
+    if story.dealt_with:
+        for danger in register.open_dangers(pack_id):
+            register.cards.supersede(pack_id, danger["id"], None, who=CARD_BY, why=story.dealt_with)
+    return number
+
+
+def _finish_jobs(register: Register, numbers: Sequence[int], folder: Path) -> tuple[DemoJob, ...]:
+    """Close the jobs that are handed over, and write the page of each."""
+    from cycler.files import ready_files
+    from cycler.jobsheet import job_page
+    from cycler.jobsteps import standing
+
+    folder.mkdir()
+    jobs, contents = [], []
+    for story, number in zip(STORIES, numbers, strict=True):
+        coming = standing(register, number)["next"]
+        if story.handed_over and coming["link_kind"] == "close":
+            register.jobs.write(number, "closed", "", who=CARD_BY)
+        name, page = job_page(register, number)
+        contents.append((folder / name, page))
+        jobs.append(DemoJob(
+            number, story.sheet, register.jobs.job(number).sheets[-1].evaluation["causes"][0], standing(register, number), folder / name,
+        ))
+    with ready_files("page of a job", contents) as files:
+        files.name_them()
+    return tuple(jobs)
 
 
 def steps_of_demo() -> int:

@@ -1,6 +1,6 @@
 """Tables of the register and the ordered changes that lead to them.
 
-To change the tables: write ``_schema_v4`` (the new shape), a migration from 3 to 4, append it to ``MIGRATIONS``
+To change the tables: write ``_schema_v5`` (the new shape), a migration from 4 to 5, append it to ``MIGRATIONS``
 and point ``SCHEMA`` at the new shape. A test holds the result of all migrations against ``SCHEMA``.
 """
 
@@ -36,9 +36,11 @@ APPLICATION_ID = 0x706B7274
 _KEPT_SINCE_1 = ("packs", "logs", "runs", "run_logs", "analyses", "verdicts", "records", "record_files")
 _KEPT_SINCE_2 = (*_KEPT_SINCE_1, "columns_files")
 _NEW_IN_3 = ("attachments", "card_entries", "corrections")
+_KEPT_NEW_IN_4 = ("jobs", "bench_sheets", "job_entries")
 CHAIN_VERSION = 3
-CHAINED = (*_KEPT_SINCE_2, *_NEW_IN_3)
-"""Tables whose every row has an entry in the chain."""
+JOBS_VERSION = 4
+CHAINED = (*_KEPT_SINCE_2, *_NEW_IN_3, *_KEPT_NEW_IN_4)
+"""Tables whose every row has an entry in the chain. Not among them: ``sheet_drafts``, forms half filled, which come and go."""
 KEPT_FOREVER = (*CHAINED, chain.CHAIN)
 
 
@@ -199,10 +201,51 @@ def _schema_v3() -> MetaData:
     return meta
 
 
+def _schema_v4() -> MetaData:
+    """Version 3, and jobs: each with its bench sheets, what was done and decided, and the form that is being filled."""
+    meta = _schema_v3()
+    Table(
+        "jobs", meta, _id(),
+        Column("pack_id", String(200), ForeignKey("packs.id"), nullable=False, index=True),
+        Column("words", Text, nullable=False),
+        Column("opened_by", String(200), nullable=False),
+        Column("opened_at", String(32), nullable=False),
+    )
+    Table(
+        "bench_sheets", meta, _id(),
+        Column("job_id", Integer, ForeignKey("jobs.id"), nullable=False, index=True),
+        Column("toml", Text, nullable=False),
+        Column("sha256", String(64), nullable=False),
+        Column("evaluation", Text, nullable=False),
+        Column("who", String(200), nullable=False),
+        Column("at", String(32), nullable=False),
+    )
+    Table(
+        "job_entries", meta, _id(),
+        Column("job_id", Integer, ForeignKey("jobs.id"), nullable=False, index=True),
+        Column("kind", String(20), nullable=False),
+        Column("text", Text, nullable=False),
+        Column("data", Text),
+        Column("card_entry_id", Integer, ForeignKey("card_entries.id")),
+        Column("run_id", Integer, ForeignKey("runs.id"), index=True),
+        Column("who", String(200), nullable=False),
+        Column("at", String(32), nullable=False),
+    )
+    Table(
+        "sheet_drafts", meta,
+        Column("job_id", Integer, ForeignKey("jobs.id"), primary_key=True, autoincrement=False),
+        Column("values_json", Text, nullable=False),
+        Column("updated_at", String(32), nullable=False),
+    )
+    for name in _KEPT_NEW_IN_4:
+        _forbid_changes(meta.tables[name])
+    return meta
+
+
 def _forbid_changes(table: Table) -> None:
     """The only SQL of one dialect: SQLite refuses to change or delete a row that is kept forever.
 
-    On a server the same is done by granting the program's role SELECT and INSERT only.
+    On a server the same is done by granting the program's role SELECT and INSERT only (and DELETE on ``sheet_drafts``).
     """
     for sql in guards(table.name).values():
         event.listen(table, "after_create", DDL(sql).execute_if(dialect="sqlite"))
@@ -242,9 +285,16 @@ def _chain_v3(connection: Connection) -> None:
         chain.append_all(connection, tables[name])
 
 
-SCHEMA = _schema_v3()
+def _jobs_v4(connection: Connection) -> None:
+    tables = _schema_v4().tables
+    for name in (*_KEPT_NEW_IN_4, "sheet_drafts"):
+        tables[name].create(connection)
+
+
+SCHEMA = _schema_v4()
 MIGRATIONS: tuple[Migration, ...] = (
     Migration(1, "first tables", _create_v1),
     Migration(2, "columns files to use again", _remember_columns_files_v2),
     Migration(3, "chain of digests, cards of packs, corrections", _chain_v3),
+    Migration(4, "jobs with bench sheets and entries", _jobs_v4),
 )

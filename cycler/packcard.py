@@ -215,7 +215,7 @@ class PackCards:
             _check_pack(connection, pack_id, self._database.name, writing=True)
             for sha256, values in taken:
                 chain.insert_if_new(connection, _attachments, {"sha256": sha256}, values | {"added_at": now})
-            return [chain.insert(connection, _entries, pack_id=pack_id, act=NEW, who=who, at=now, **row) for row in rows]
+            return [insert_entry(connection, pack_id, who, now, **row) for row in rows]
 
     def supersede(self, pack_id: str, number: int, text: str | None, *, who: str, why: str, kind: str | None = None) -> int:
         """Put another text in the place of an entry, or close it (``text`` None); returns the number of the new entry.
@@ -248,6 +248,16 @@ class PackCards:
                 file=old.file if act == REPLACE else None, attachment_sha256=old.attachment_sha256 if act == REPLACE else None,
                 who=who, at=utc_now(), replaces_id=old.id, why=why,
             )
+
+
+def insert_entry(connection: Connection, pack_id: str, who: str, at: str, *, kind: str, text: str, **photo: str) -> int:
+    """Write one new entry in the caller's transaction, its text checked before; returns its number."""
+    return chain.insert(connection, _entries, pack_id=pack_id, kind=kind, act=NEW, text=text, who=who, at=at, **photo)
+
+
+def dangers_in(connection: Connection, pack_id: str) -> list[dict[str, Any]]:
+    """:meth:`PackCards.open_dangers`, as the caller's transaction sees them."""
+    return _open_dangers(_entries_of(connection, pack_id))
 
 
 def ended_by(written: Sequence[CardEntry]) -> dict[int, CardEntry]:

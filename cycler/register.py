@@ -19,6 +19,7 @@ from cycler import chain, corrections, register_list
 from cycler.columns_memory import ColumnsMemory
 from cycler.database import Database, damaged, default_path, utc_now
 from cycler.errors import InputError, quote
+from cycler.jobbook import JobBook, hang_new_run
 from cycler.migrations import SCHEMA
 from cycler.pack import Pack
 from cycler.packcard import PackCards
@@ -83,6 +84,7 @@ class Register:
         self._database = database
         self.columns_memory = ColumnsMemory(database)
         self.cards = PackCards(database)
+        self.jobs = JobBook(database)
         self._corrections = corrections.Corrections(database)
 
     @classmethod
@@ -181,6 +183,7 @@ class Register:
             analysis_id = chain.insert(connection, _analyses, run_id=run_id, made_at=now, **figures)
             if criteria is not None and analysis.get("verdict"):
                 insert_verdict(connection, run_id, analysis_id, analysis["verdict"], criteria)
+            hang_new_run(connection, pack_id, run_id, now)
         return run_id
 
     def packs(self) -> list[PackRow]:

@@ -180,6 +180,22 @@ def line_of_key(text: str, key: str, occurrence: int = 0) -> int | None:
     return None
 
 
+_HEADER = re.compile(r"^\s*(\[{1,2})\s*([^\[\]#]+?)\s*\]{1,2}\s*(?:#.*)?$")
+
+
+def only_table(text: str, table: str, occurrence: int = 0) -> str:
+    """The text with every line blanked that is not of a table (or of the so-many-th of a list of tables), so that line numbers stay."""
+    kept, inside, seen = [], False, -1
+    for line in text.splitlines():
+        if found := _HEADER.match(line):
+            header = re.sub(r"[\s\"']", "", found[2])
+            if header == table and (found[1] == "[[" or seen < 0):
+                seen += 1
+            inside = (header == table or header.startswith(f"{table}.")) and seen == occurrence
+        kept.append(line if inside else "")
+    return "\n".join(kept)
+
+
 ID_MAX = 200
 """Characters of a name at most."""
 
@@ -215,3 +231,23 @@ def checked_number(key: str, value: Any, where: Location) -> float:
 def kept_names(names: Any, known: tuple[str, ...]) -> tuple[str, ...]:
     """The names of ``known`` in a list that came back from where it was kept; nothing else that stands there is believed."""
     return tuple(name for name in names if name in known) if isinstance(names, (list, tuple)) else ()
+
+
+def toml_key(key: str) -> str:
+    """A key, in quotes where it must be."""
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else toml_value(key)
+
+
+_ESCAPES = {'"': '\\"', "\\": "\\\\", "\n": "\\n", "\t": "\\t", "\r": "\\r"}
+
+
+def toml_value(value: Any) -> str:
+    """A number, text or flat list as TOML 1.0 writes it."""
+    if isinstance(value, (list, tuple)):
+        return f"[{', '.join(map(toml_value, value))}]"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return repr(value)
+    marks = ("\N{REPLACEMENT CHARACTER}" if "\ud800" <= ch <= "\udfff" else ch for ch in str(value))
+    return '"' + "".join(_ESCAPES.get(ch) or (f"\\u{ord(ch):04X}" if ord(ch) < 32 or ord(ch) == 127 else ch) for ch in marks) + '"'

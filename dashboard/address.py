@@ -36,6 +36,11 @@ def add_address(pack_id: str) -> str:
     return f"/add?pack={quote(pack_id, safe='')}"
 
 
+def plan_address(run_id: int, criteria: str = "") -> str:
+    """Address of the plan of what would settle a run, by a set of criteria."""
+    return f"/bench/plan?run={run_id}" + (f"&criteria={quote(criteria, safe='')}" if criteria else "")
+
+
 def zoomed_edges(relayout: dict[str, Any] | None) -> tuple[float, float] | Literal["same"] | None:
     """Ends of the range, in the units of the axis, that a figure reports after a zoom; ``None`` for the whole, "same" where it is about something else."""
     if not relayout:

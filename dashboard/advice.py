@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 
 from cycler.errors import InputError, Location
-from dashboard import text, text_pack
+from dashboard import text, text_jobs, text_pack
 
 _COLUMNS_ROLE = re.compile(r"name the columns? in a columns file \(--columns\): \[\[column\]\][^;]*?role = \"(?P<role>\w+)\"[^;]*")
 _COLUMNS = re.compile(r"(in|with) (a|the|one) columns file \(--columns\)(: [^;]*)?")
@@ -22,6 +22,9 @@ _REPLACED = (
     (re.compile(r"to keep it twice on purpose: add --again"), text.MEND_AGAIN),
     (re.compile(r"(add|with) --new-ratings"), text.MEND_RATINGS),
     (re.compile(r"see the numbers with: cycler list"), text.MEND_NUMBERS),
+    (re.compile(r"see the numbers with: cycler job\b"), text_jobs.MEND_NUMBERS),
+    (re.compile(r"go on with it: cycler job (?P<id>\d+)(?=;|$)"), lambda found: text_jobs.MEND_GO_ON.format(id=found["id"])),
+    (re.compile(r"open it again: cycler job [^;]*"), text_jobs.MEND_REOPEN),
     (re.compile(r"join them with one columns file \(--columns\)"), text.MEND_COLUMNS_JOIN),
     (re.compile(r"(state|write) taps_from = [^;]*?columns file \(--columns\)"), text.MEND_COLUMNS_TAPS),
     (_COLUMNS_ROLE, lambda found: text.MEND_COLUMNS_ROLE.format(role=text.ROLE_WORDS.get(found["role"], found["role"]))),

@@ -38,7 +38,7 @@ from dashboard.pages import (
     watching,
 )
 from dashboard.photo_routes import add_photo_routes
-from dashboard.record_routes import add_label_route
+from dashboard.record_routes import add_job_routes, add_label_route
 from dashboard.routes import add_routes
 from dashboard.uploads import UPLOAD_BYTES_MAX, Uploads
 
@@ -116,6 +116,7 @@ def create_app(
     app.server.config["TRUSTED_HOSTS"] = list(hosts)
     add_routes(app.server, door, uploads)
     add_label_route(app.server, door)
+    add_job_routes(app.server, door)
     add_photo_routes(app.server, door)
     add_export_routes(app.server, door)
     app.layout = _frame()
@@ -158,6 +159,7 @@ def _frame() -> Component:
             dcc.Location(id=ids.URL, refresh=False),
             dcc.Store(id=ids.TITLE),
             dcc.Store(id=ids.TITLE_SINK),
+            dcc.Store(id=ids.WHO_SINK),
             dcc.Store(id=ids.REGISTER_CHOSEN, data=[], storage_type="session"),
             *add.frame_parts(),
             html.A(text.SKIP, href=f"#{ids.CONTENT}", className="skip-link"),

@@ -9,6 +9,7 @@ NOTICE_BOX = "notice-box"
 NOTICE_CLOSE = "notice-close"
 TITLE = "page-title"
 TITLE_SINK = "page-title-sink"
+WHO_SINK = "who-sink"  # one name in all fields of who writes, on every page
 NAV = "nav"
 STANDING = "standing"  # read by assets/frame.js
 
@@ -208,7 +209,6 @@ VERDICT_AGAIN_BOX = "verdict-again-box"
 PACK_ID = "pack-id"
 PACK_NEW = "pack-new"
 PACK_CHANGED = "pack-changed"
-PACK_SINK = "pack-sink"
 PACK_TOP = "pack-top"
 PACK_RUNS = "pack-runs"
 PACK_TREND = "pack-trend"

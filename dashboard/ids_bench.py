@@ -1,3 +1,3 @@
-"""Component ids of the page: where the aids of the bench are found."""
+"""Component ids of the page: where the aids of the bench are found. It has no callbacks, so that it needs none."""
 
 from __future__ import annotations

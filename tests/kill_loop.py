@@ -2,7 +2,7 @@
 
     python -m tests.kill_loop --kills 200 --runs 300
 
-A child adds runs, writes on cards, issues records and makes backups, and tells each run, record and backup once it is confirmed. It is
+A child adds runs, writes on cards and jobs, issues records and makes backups, and tells each of them once it is confirmed. It is
 killed (SIGKILL) again and again; each next child goes on with the same register. Afterwards every confirmed run must be there with its
 logs byte for byte, the register must be in order from end to end, and every file under its final name must be whole.
 
@@ -28,7 +28,8 @@ from typing import Any
 
 TIMEOUT_S = 1500.0
 PACK_IDS = ("KL-1", "KL-2", "KL-3")
-RECORD_EVERY, BACKUP_EVERY = 6, 13
+RECORD_EVERY, BACKUP_EVERY, SHEET_EVERY, CLOSE_EVERY = 6, 13, 4, 5
+SHEET = '[pack]\nid = "{}"\n\n[told]\ncomplaint = "invented, test {}"\n'
 
 
 def raw_log(number: int) -> bytes:
@@ -77,7 +78,7 @@ class Work:
 
 
 def work_on(work: Work, begin: int, tell: Any, stop_after: int | None = None) -> None:
-    """Add runs from number ``begin`` on, and now and then a card entry, a record, a backup; ``tell`` hears what is confirmed."""
+    """Add runs from number ``begin`` on, each on an open job, and now and then a sheet, a record, a backup; ``tell`` hears what is confirmed."""
     from dataclasses import replace
 
     from cycler import custody
@@ -88,6 +89,8 @@ def work_on(work: Work, begin: int, tell: Any, stop_after: int | None = None) ->
     with Register.open(work.register) as register:
         for number in range(begin, begin + (stop_after or 10**6)):
             pack = replace(work.pack, id=PACK_IDS[number % len(PACK_IDS)])
+            job = register.jobs.open_job_of(pack.id) or register.jobs.open_job(pack.id, f"before test {number}", who="kill loop")
+            tell(f"job {job} {number}")
             run_id = keep_run(register, [(f"log-{number}.csv", work.log(number))], pack, f"test {number}", work.analysis, work.criteria)
             tell(f"run {run_id} {number}")
             photo = b"\x89PNG\r\n\x1a\n" + hashlib.sha256(b"%d" % number).digest() * 40
@@ -95,6 +98,13 @@ def work_on(work: Work, begin: int, tell: Any, stop_after: int | None = None) ->
                 pack.id, [("note", f"after test {number}")], [(f"{number}.png", photo, "")], who="kill loop",
             )
             tell(f"card {entry} {number}")
+            tell(f"entry {register.jobs.write(job, 'work', f'after test {number}', who='kill loop')} {job}")
+            register.jobs.keep_draft(job, {"complaint": f"test {number}"})
+            if number % SHEET_EVERY == 0:
+                sheet = register.jobs.keep_sheet(job, SHEET.format(pack.id, number), {"pack": {"id": pack.id}}, who="kill loop")
+                tell(f"sheet {sheet} {number}")
+            if number % CLOSE_EVERY == 0:
+                tell(f"entry {register.jobs.write(job, 'closed', '', who='kill loop')} {job}")
             if number % RECORD_EVERY == 0:
                 serial, _paths = issue_record(register, run_id, work.folder / "records", stem="record")
                 tell(f"record {serial} {run_id}")
@@ -130,7 +140,7 @@ def killed_child(work: Work, begin: int, after_s: float) -> tuple[list[str], boo
 
 def loop(work: Work, kills: int, runs: int, chance: random.Random) -> dict[str, Any]:
     """Kill children until there were so many kills and so many confirmed runs; returns what was confirmed."""
-    confirmed: dict[str, dict[str, str]] = {"run": {}, "card": {}, "record": {}, "backup": {}}
+    confirmed: dict[str, dict[str, str]] = {kind: {} for kind in ("run", "card", "job", "entry", "sheet", "record", "backup")}
     done = begin = longest = 0
     end = time.monotonic() + TIMEOUT_S
     while done < kills or len(confirmed["run"]) < runs:
@@ -164,6 +174,7 @@ def verify(work: Work, confirmed: dict[str, dict[str, str]]) -> tuple[dict[str, 
                 wrong.append(f"the log of run {run} is not byte-exact")
         entries = {item.id for pack in {row.pack_id for row in there.values()} for item in register.cards.entries(pack)}
         wrong += [f"confirmed card entry {number} is lost" for number in confirmed["card"] if int(number) not in entries]
+        wrong += _lost_of_jobs(register, confirmed)
         kept = {
             f"record-{row.serial}.{kind}": row.sha256[kind]
             for run in there for row in register.records(run) for kind in row.sha256
@@ -191,10 +202,27 @@ def verify(work: Work, confirmed: dict[str, dict[str, str]]) -> tuple[dict[str, 
     parts = sum(1 for folder in ("records", "backups") for path in (work.folder / folder).iterdir() if path.name.startswith("."))
     figures = {
         "runs in the register": len(there), "runs confirmed": len(confirmed["run"]), "card entries confirmed": len(confirmed["card"]),
+        "jobs confirmed": len(confirmed["job"]), "entries of jobs confirmed": len(confirmed["entry"]), "bench sheets confirmed": len(confirmed["sheet"]),
         "records confirmed": len(confirmed["record"]), "record files looked at": len(files), "backups confirmed": len(confirmed["backup"]),
         "backups looked at": len(backups), "entries in the chain": report.entries, "unnamed parts left behind": parts,
     }
     return figures, wrong
+
+
+def _lost_of_jobs(register: Any, confirmed: dict[str, dict[str, str]]) -> list[str]:
+    """What was confirmed of jobs and is not there: jobs, entries, sheets as they were, and the job that each run hangs on."""
+    jobs = {line.id: register.jobs.job(line.id) for line in register.jobs.jobs()}
+    entries = {item.id: job.id for job in jobs.values() for item in job.entries}
+    sheets = {sheet.id: (job.pack_id, sheet.text) for job in jobs.values() for sheet in job.sheets}
+    hung = {run for job in jobs.values() for run in job.run_ids}
+    wrong = [f"confirmed job {job} is lost" for job in confirmed["job"] if int(job) not in jobs]
+    wrong += [f"confirmed entry {entry} of job {job} is lost" for entry, job in confirmed["entry"].items() if entries.get(int(entry)) != int(job)]
+    wrong += [f"run {run} hangs on no job" for run in confirmed["run"] if int(run) not in hung]
+    for sheet, number in confirmed["sheet"].items():
+        pack_id, text = sheets.get(int(sheet), ("", ""))
+        if text != SHEET.format(pack_id, number):
+            wrong.append(f"confirmed bench sheet {sheet} is lost or not as it was")
+    return wrong
 
 
 def _files(folder: Path) -> list[Path]:

@@ -150,6 +150,81 @@ def test_records_of_the_demo_name_the_invented_workshop(shown):
     assert pages and all(demo.WORKSHOP in page.read_text(encoding="utf-8") for page in pages)
 
 
+# --- jobs --------------------------------------------------------------------------------------------------------
+
+# What was invented for each sheet stands in its first line: cause, group or tap; then the option a repairer would take, and what is run.
+JOBS = {
+    "board-fault": ("EB-0415", "discharge_switch_open", None, "repair_board", [("sister pack", "pass")]),
+    "dead-group": ("CB-0222", "group_dead", 9, "repair_group", [("two files", "pass")]),
+    "broken-sense-lead": ("EB-0405", "sense_lead_open", None, "repair_lead", [("charge not finished", "not_proven"), ("charge finished", "pass")]),
+    "deep-discharged": ("MS-0150", "deep_discharged", None, "scrap", []),
+}
+
+
+@pytest.fixture(scope="module")
+def jobs(shown):
+    from cycler.jobsteps import standing
+
+    with Register.open(shown[0] / demo.REGISTER_NAME, create=False) as register:
+        lines = {line.pack_id: line.id for line in register.jobs.jobs()}
+        return {pack_id: (standing(register, number), register.jobs.job(number).sheets[-1]) for pack_id, number in lines.items()}
+
+
+def test_sheets_of_the_package_are_those_of_the_sample_folder():
+    own = {path.name: path.read_bytes() for path in demo.SHEETS.glob("*.toml")}
+    assert own == {path.name: path.read_bytes() for path in (PROJECT / "sample_logs" / "jobs").glob("*.toml")}
+    assert set(own) == {f"{story.sheet}.toml" for story in demo.STORIES} == {f"{name}.toml" for name in JOBS}
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_job_runs_from_its_bench_sheet_to_the_record(jobs, name):
+    pack_id, cause, group, option, tests = JOBS[name]
+    stands, sheet = jobs[pack_id]
+    first = sheet.evaluation["causes"][0]
+    assert (first["code"], first["group"]) == (cause, group) and first["probability"] > 0.8 and first["for"]
+    (decided,) = [item["data"] for item in stands["entries"] if item["kind"] == "decision"]
+    assert (decided["option"], decided["cause"]) == (option, cause)
+    assert [(run["label"], run["verdict"]) for run in stands["runs"]] == tests and all(run["serials"] for run in stands["runs"])
+    states = {step["code"]: step["state"] for step in stands["steps"]}
+    if option == "scrap":
+        assert {states[code] for code in ("work", "test", "verdict", "record")} == {"not_needed"} and stands["state"] == "closed" and stands["dangers"]
+        assert [item["code"] for item in stands["cautions"]] == ["quarantine", "transport_damaged"]
+    else:
+        assert {states[code] for code in ("sheet", "cause", "decision", "work", "test", "verdict", "record")} == {"done"} and not stands["dangers"]
+
+
+@pytest.mark.parametrize("name", JOBS)
+def test_option_of_a_job_is_the_one_that_pays_and_no_veto_bars_it(jobs, name):
+    from cycler.repair.options import rank_options
+    from cycler.repair.workshop import default_workshop
+
+    pack_id, _cause, _group, option, _tests = JOBS[name]
+    assert rank_options(jobs[pack_id][1].evaluation, default_workshop())["first"] == option
+
+
+def test_lead_that_looks_like_a_dead_group_puts_no_danger_on_the_card_and_the_dead_group_does(shown):
+    with Register.open(shown[0] / demo.REGISTER_NAME, create=False) as register:
+        danger = {pack_id: [item.text for item in register.cards.entries(pack_id) if item.kind == "danger" and item.act == "new"] for pack_id in ("EB-0405", "CB-0222")}
+        assert danger["EB-0405"] == [] and len(danger["CB-0222"]) == 1 and "Group 9" in danger["CB-0222"][0]
+        (closed,) = [item for item in register.card("CB-0222", superseded=True)["superseded"] if item["kind"] == "danger"]
+        assert closed["ended"]["act"] == "close" and "quarantine" in closed["ended"]["why"]
+
+
+def test_jobs_of_the_demo_are_told_and_their_pages_lie_in_the_folder(shown, jobs):
+    folder, out, _err = shown
+    told = " ".join(out.split("Jobs, from the bench sheet on")[1].split("Look at it")[0].split())
+    for number, pack_id in enumerate([JOBS[story.sheet][0] for story in demo.STORIES], 1):
+        assert f"Job {number} {pack_id}:" in told and (folder / demo.JOBS_NAME / f"job-{number}-{pack_id}.html").read_bytes().startswith(b"<!DOCTYPE")
+        assert jobs[pack_id][0]["id"] == number
+    assert told.count("Closed.") == 3 and "Next: Hand the pack over with its record" in told and "dangerous-goods" in told
+
+
+def test_register_of_the_demo_is_in_order(shown):
+    from cycler import custody
+
+    assert custody.check(shown[0] / demo.REGISTER_NAME).good
+
+
 def test_demo_says_how_to_open_the_pages(shown):
     folder, out, _err = shown
     assert f"python -m cycler --register {folder / demo.REGISTER_NAME} serve" in out

@@ -27,9 +27,9 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("plan", "matching"),
     ("compare", "record"),
     ("chain", "migrations", "database", "storage", "register_rows", "columns_memory", "corrections", "packcard", "jobbook", "register_list", "register", "chaincheck"),
-    ("custody", "proof", "workflow", "issuing", "reanalysis", "export", "standing", "history", "whose", "watchfolder", "watching", "jobsteps", "jobsheet"),
+    ("custody", "proof", "workflow", "issuing", "reanalysis", "export", "standing", "history", "whose", "watchfolder", "watching", "jobsteps", "jobsheet", "plansource"),
     ("simulator",),
-    ("demo", "terminal", "tables", "cardtables", "measure_tables", "detail_tables", "comparison_table"),
+    ("demo", "terminal", "tables", "cardtables", "measure_tables", "detail_tables", "comparison_table", "optiontables", "sheettables"),
     ("commands", "cli", "__main__"),
 )
 # Pairs of one layer that must not know each other, besides the order above.
@@ -57,7 +57,7 @@ ELSEWHERE = {
     "platformdirs": {"database", "proof"},
     "cryptography": {"proof"},
     "rfc8785": {"proof", "chain"},
-    "rich": {"terminal", "tables", "cardtables", "comparison_table", "commands"},
+    "rich": {"terminal", "tables", "cardtables", "comparison_table", "optiontables", "sheettables", "commands"},
     "click": {"commands", "cli"},
     "waitress": {"commands"},
 }
@@ -134,7 +134,7 @@ def test_module_uses_only_the_packages_it_may(path):
 
 # A ratio of two capacities takes the results of the other module, not its arithmetic; capacity takes what counters tell of gaps,
 # temperatures which intervals between readings are sampling.
-MEASURES_MAY = {("thermal", "sensors"), ("peaks", "incremental"), ("efficiency", "capacity"), ("bridging", "counters"), ("capacity", "counters"), ("capacity", "bridging"), ("charging", "capacity"), ("charging", "knee"), ("cutoffs", "capacity")}
+MEASURES_MAY = {("thermal", "sensors"), ("peaks", "incremental"), ("efficiency", "capacity"), ("bridging", "counters"), ("capacity", "counters"), ("capacity", "bridging"), ("capacity", "fullness"), ("charging", "capacity"), ("charging", "knee"), ("cutoffs", "capacity")}
 
 
 def test_measures_do_not_import_each_other_but_the_integrator():

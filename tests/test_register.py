@@ -257,6 +257,9 @@ def test_kept_row_cannot_be_changed_or_deleted(register, table, statement):
     register.columns_memory.remember("0" * 64, "t;U;I", ColumnsFile(decimal=","), run_id)
     register.cards.add_all("EB-0412", [("note", "scratched case")], [("case.png", b"\x89PNG\r\n\x1a\n", "")], who="A. Bell")
     register.correct_label(run_id, "before repair", who="A. Bell", why="it had none")
+    job = register.jobs.open_job("EB-0412", "stops uphill", who="A. Bell")
+    register.jobs.keep_sheet(job, "[pack]", {}, who="A. Bell")
+    register.jobs.write(job, "note", "waits for cells", who="A. Bell")
     column = SCHEMA.tables[table].columns.keys()[-1]
     with pytest.raises(DatabaseError, match="only grows"), register._database.write() as connection:
         connection.execute(text(statement.format(table, column, column)))

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from cycler.comparison_table import print_comparison
 from cycler.demo import GERMAN, Demo
+from cycler.jobsteps import cause_text
 from cycler.simulator import SAMPLES
 from cycler.tables import capacity_rows, print_caution, verdict_text
 from cycler.terminal import Sheet
@@ -38,10 +39,28 @@ def print_demo(made: Demo) -> None:
         sheet.path(f"  {run.record_files[0].with_suffix('')}")
     sheet.path(f"  {made.german[0].with_suffix('')} (in German)")
 
+    sheet.title("Jobs, from the bench sheet on")
+    for job in made.jobs:
+        decided = next(item for item in job.stands["entries"] if item["kind"] == "decision")
+        tests = [f"run {run['id']} {(run['verdict'] or 'not judged').replace('_', ' ')}" + (f", record {run['serials'][-1]}" if run["serials"] else "")
+                 for run in job.stands["runs"]]
+        sheet.pairs([
+            (f"Job {job.number}", f"{job.stands['pack_id']}: {job.stands['words']}"),
+            ("", f"Bench sheet: {cause_text(job.cause)}."),
+            ("", f"Decided: {decided['data']['title'].lower()}. {decided['text']}"),
+            *(("", f"Tested: {'; '.join(tests)}.") for _ in tests[:1]),
+            ("", "Closed." if job.stands["state"] == "closed" else f"Next: {job.stands['next']['words']}"),
+        ])
+        for caution in job.stands["cautions"]:
+            sheet.line(caution["words"])
+        sheet.path(f"  {job.page}")
+        sheet.blank()
+
     command = f"{program()} --register {shlex.quote(str(made.register))}"
     sheet.title("Look at it")
     sheet.path(f"  {command} serve")
     sheet.path(f"  {command} show {made.runs[0].run_id}")
+    sheet.path(f"  {command} job")
     checked = next(run for run in made.runs if run.name == GERMAN)
     logs = next(sample.files for sample in SAMPLES if sample.name == GERMAN)
     parts = " ".join(f"--log {shlex.quote(str(made.logs / name))}" for name in logs)

@@ -10,6 +10,7 @@ import numpy as np
 from cycler.log import Log
 from cycler.measures.bridging import bridge
 from cycler.measures.counters import COUNTER_UNITS, Counter, Course, read_counter
+from cycler.measures.fullness import started_full
 from cycler.measures.integrate import (
     SECONDS_PER_HOUR,
     Switch,
@@ -34,15 +35,10 @@ from cycler.signals import (
 )
 from cycler.steps import PULSE_MAX_S, Step, alike_rows, load_runs, pack_voltage
 
-REST_FULL_WINDOW_V = 0.05
-"""How far below the charge voltage (per group) a rest may stand and still prove a full start. [V]
-Common practice, no source; what it leaves open enters the budget as "full start"."""
 BRIDGED_SHARE = 0.02
 """What a straight line over missing readings of a steady current may be off by, as a share of it. Common practice, no source."""
 BESIDE = 10
 """How many readings on either side of missing ones show how steady the current was."""
-REST_NOT_FULL_V = 0.10
-"""Rest this far below the charge voltage (per group) disproves a full start. [V] Common practice, no source."""
 
 TOP_SHARES = (0.03, 0.08)
 """Shares of the discharge between which its curve tells how the open-circuit voltage falls from full. Common practice, no source.
@@ -401,7 +397,7 @@ def _discharge(
         switch_terms = (*switch_terms, abs(level) * u_end_s)
     # What a counter's resolution and the instants of its renewal leave open at the edges of a gap (rectangular).
     switch_terms = (*switch_terms, *(half / np.sqrt(3.0) * SECONDS_PER_HOUR for k, _, half in flow.bridged if origin <= k < end_k))
-    full, evidence, short = _started_full(log, pack, steps, inside)
+    full, evidence, short = started_full(log, pack, steps, inside)
     slope = end_slope(log, alike_rows(log, final, loads[0].first), flow, end_k, limiting_group)
     window = slice(first_active.first, max(end_k, first_active.first) + 1)
     temperature = log.temperature_c[window]
@@ -521,39 +517,6 @@ def _start_slope(log: Log, first_active: Step, flow: Flow, final: Step, shares: 
     if np.count_nonzero(use) < 3:
         return None
     return float(abs(straight(moved[use], voltage[use])[0]))
-
-
-def _started_full(
-    log: Log, pack: Pack, steps: tuple[Step, ...], inside: list[Step]
-) -> tuple[bool | None, str, float | None]:
-    """Whether the pack was full when the discharge began, on which evidence, and how far rest stood below full. [V]
-
-    Proof is a charge in the log that ended at its taper current, or else a rest within ``REST_FULL_WINDOW_V`` of the
-    charge voltage per group.
-    """
-    begin = inside[0]
-    previous = steps[begin.index - 1] if begin.index > 0 else None
-    if previous is not None and previous.direction > 0 and not previous.kind.startswith("pulse"):
-        if previous.end_reason == "charge_taper":
-            return True, "cv_taper", None
-        return False, "charge_stopped_before_taper", None
-    full = pack.charge_voltage_v
-    series = pack.series or log.series or 1
-    if full is None:
-        return None, "charge_voltage_unknown", None
-    if begin.kind != "rest":
-        return None, "no_rest_before_load", None
-    voltage = pack_voltage(log)[begin.slice]
-    if not np.any(np.isfinite(voltage)):
-        return None, "no_pack_voltage", None
-    rest_v = float(np.nanmedian(voltage[-3:]))
-    short = (full - rest_v) / series
-    if short <= REST_FULL_WINDOW_V:
-        return True, "rest_voltage", max(short, 0.0) * series
-    # A full lfp (or nimh) cell settles a quarter of a volt below its charge voltage: there a rest disproves nothing.
-    if short > REST_NOT_FULL_V and pack.chemistry not in ("lfp", "nimh"):
-        return False, "rest_voltage_below_full", short * series
-    return None, "rest_voltage_inconclusive", short * series
 
 
 @dataclass(frozen=True, slots=True)

@@ -424,6 +424,7 @@ CODES: dict[str, tuple[str, str]] = {
     "no_temperature": ("no temperature", "No temperature was logged."),
     "cv_taper": ("charged to the taper", "The charge before it went on until the current had tapered off."),
     "charge_stopped_before_taper": ("charge stopped before the taper", "The charge before it stopped before the current had tapered off."),
+    "charge_held_too_low": ("charge held too low", "The charge before it was held below the charge voltage that is stated for the pack."),
     "charge_voltage_unknown": ("charge voltage not known", "The charge voltage of the pack is not known."),
     "no_rest_before_load": ("no rest before the load", "There is neither a charge nor a rest before the load in the log."),
     "no_pack_voltage": ("no pack voltage", "The pack voltage was not logged."),

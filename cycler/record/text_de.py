@@ -346,6 +346,7 @@ CODES: dict[str, tuple[str, str]] = {
     "no_temperature": ("keine Temperatur", "Es wurde keine Temperatur aufgezeichnet."),
     "cv_taper": ("bis zum Abklingen geladen", "Die Ladung davor lief, bis der Strom abgeklungen war."),
     "charge_stopped_before_taper": ("Ladung vor dem Abklingen beendet", "Die Ladung davor endete, bevor der Strom abgeklungen war."),
+    "charge_held_too_low": ("Ladespannung zu niedrig", "Die Ladung davor hielt eine niedrigere Spannung als die für den Akkupack angegebene Ladeschlussspannung."),
     "charge_voltage_unknown": ("Ladeschlussspannung nicht bekannt", "Die Ladeschlussspannung des Akkupacks ist nicht bekannt."),
     "no_rest_before_load": ("keine Ruhe vor der Last", "Vor der Last ist weder eine Ladung noch eine Ruhe aufgezeichnet."),
     "no_pack_voltage": ("keine Packspannung", "Die Packspannung wurde nicht aufgezeichnet."),

@@ -41,6 +41,8 @@ class PackSheet:
     dangers: tuple[dict[str, Any], ...]
     found_dangers: dict[int, tuple[str, ...]]
     record_lapsed: str = ""
+    jobs: tuple[tuple[int, bool], ...] = ()
+    """Number and whether it is open, the open one first."""
 
     @property
     def counting(self) -> tuple[PackRun, ...]:
@@ -87,6 +89,7 @@ class Packs(Opened):
             told, card, tuple(self._register.open_dangers(pack_id)),
             {item.run_id: item.messages for item in known_dangers(self._register, pack_id) if item.run_id is not None},
             issued[-1]["why_not"] if issued else "",
+            tuple((line.id, line.state == "open") for line in self._register.jobs.jobs(pack_id=pack_id)),
         )
 
     def serials(self, run_id: int) -> tuple[str, ...]:

@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from cycler.record import text as record_text
 from cycler.record.values import finished
 from dashboard import advice, components, ids, text, text_decision
-from dashboard.address import add_address, pack_address
+from dashboard.address import add_address, pack_address, plan_address
 from dashboard.data import Decision, KeptVerdict
 from dashboard.pages.decision_scale import (
     anchor_of,
@@ -194,7 +194,7 @@ def differs_panel(shown: Decision) -> Component | None:
 # ---- what would settle it ----------------------------------------------------------------------------------------
 
 
-def settle_part(verdict: dict[str, Any], run_id: int | None = None, pack_id: str = "") -> Component | None:
+def settle_part(verdict: dict[str, Any], run_id: int | None = None, pack_id: str = "", criteria: str = "") -> Component | None:
     """What would settle a verdict, what the result depends on first; each sentence with a link to what it speaks of."""
     told = [str(item) for item in verdict.get("to_settle") or ()]
     needed = [item for item in told if not item.startswith(text_decision.ADVISORY_WORD)]
@@ -207,7 +207,8 @@ def settle_part(verdict: dict[str, Any], run_id: int | None = None, pack_id: str
         parts += [html.Ul([_settle_item(item, rows, run_id, bool(verdict.get("vetoes")), pack_id) for item in needed], className="settle")]
         if result_key(verdict) == "not_proven":
             add = dcc.Link(text_decision.SETTLE_ADD, href=add_address(pack_id) if pack_id else "/add")
-            parts += [html.P([text_decision.SETTLE_LIKELY, " ", add], className="hint"), components.caution(text.CAUTION_TEST)]
+            plan = [" ", dcc.Link(text_decision.SETTLE_PLAN, href=plan_address(run_id, criteria))] if run_id else []
+            parts += [html.P([text_decision.SETTLE_LIKELY, " ", add, *plan], className="hint"), components.caution(text.CAUTION_TEST)]
     if advises:
         more = html.Ul([_settle_item(item, rows, run_id) for item in advises], className="settle")
         parts.append(components.fold(text_decision.SETTLE_ADVISES.format(n=len(advises)), more))
@@ -261,7 +262,7 @@ def criteria_parts(verdict: dict[str, Any]) -> list[Component]:
 
 def verdict_body(verdict: dict[str, Any], shown: Decision | None = None, run_id: int | None = None, pack_id: str = "") -> Component:
     """The whole verdict in words and scales; ``shown`` tells whether and since when it is kept."""
-    settle = settle_part(verdict, run_id, pack_id)
+    settle = settle_part(verdict, run_id, pack_id, shown.criteria if shown is not None else "")
     first = result_key(verdict) == "not_proven" or bool(verdict.get("vetoes"))
     return html.Div(
         [

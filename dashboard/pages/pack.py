@@ -9,6 +9,7 @@ from dashboard import components, ids, text, text_pack
 from dashboard.address import pack_address
 from dashboard.data import Door, PackSheet, photo_bytes_max
 from dashboard.pages import pack_acts, pack_card, pack_runs, pack_top
+from dashboard.pages.job_links import begin_link
 from dashboard.uploads import Uploads
 
 
@@ -42,7 +43,7 @@ def _unknown(pack_id: str) -> Component:
             html.P(text_pack.UNKNOWN_TITLE.format(id=pack_id), className="own-words"),
             html.P(text_pack.UNKNOWN_MORE, className="quiet"),
             html.Div([html.A(text_pack.NEW_BUTTON, href=f"{pack_address(pack_id)}?new=1", className="button button-main"), pack_top.link_to_test(pack_id),
-                      dcc.Link(text.BACK, href="/")], className="act-row"),
+                      begin_link(pack_id, "button"), dcc.Link(text.BACK, href="/")], className="act-row"),
         ],
         className="page page-pack",
     )
@@ -72,7 +73,7 @@ def _shell(sheet: PackSheet, new: bool, since: int) -> Component:
     return html.Div(
         [
             dcc.Store(id=ids.PACK_ID, data=sheet.id), dcc.Store(id=ids.PACK_NEW, data=new), dcc.Store(id=ids.PACK_CHANGED, data=0),
-            dcc.Store(id=ids.PACK_SINK), dcc.Store(id=ids.PACK_SYNC), dcc.Store(id=ids.PACK_PHOTO_EVENT), dcc.Store(id=ids.PACK_PHOTOS, data=[]),
+            dcc.Store(id=ids.PACK_SYNC), dcc.Store(id=ids.PACK_PHOTO_EVENT), dcc.Store(id=ids.PACK_PHOTOS, data=[]),
             html.Div(pack_top.top(sheet, new), id=ids.PACK_TOP),
             components.section(text_pack.RUNS, [
                 html.Div(pack_runs.runs_part(sheet), id=ids.PACK_RUNS),

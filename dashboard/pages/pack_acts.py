@@ -90,7 +90,7 @@ def _register_shown(app: Dash, door: Door) -> None:
 
 def _register_card(app: Dash, door: Door) -> None:
     app.clientside_callback(
-        ClientsideFunction(namespace="pack", function_name="who"), Output(ids.PACK_SINK, "data"),
+        ClientsideFunction(namespace="pack", function_name="who"), Output(ids.WHO_SINK, "data"),
         Input({"type": ids.PACK_WHO, "form": ALL}, "value"), State({"type": ids.PACK_WHO, "form": ALL}, "id"),
     )
 

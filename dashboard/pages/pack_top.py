@@ -11,6 +11,7 @@ from cycler.record.values import rated
 from dashboard import advice, components, ids, text, text_pack
 from dashboard.address import add_address, before_after_address
 from dashboard.data import PackSheet
+from dashboard.pages.job_links import jobs_of_pack
 
 
 def link_to_test(pack_id: str) -> Component:
@@ -37,7 +38,7 @@ def top(sheet: PackSheet, new: bool) -> list[Any]:
         html.Div(
             [
                 html.Div([html.H1([html.Span(sheet.id, className="own-words"), html.Span(f" {build_words(sheet)}", className="h1-more")]),
-                          html.P(facts_words(sheet), className="quiet own-words")]),
+                          html.P(facts_words(sheet), className="quiet own-words"), jobs_of_pack(sheet.jobs, sheet.id)]),
                 html.Div(verdict, className="pack-verdict"),
             ],
             className="page-head",

@@ -12,7 +12,7 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from cycler.record.values import figure, rated
-from dashboard import components, ids, text, text_pack, text_register
+from dashboard import components, ids, text, text_jobs, text_pack, text_register
 from dashboard.address import pack_address, query_of
 from dashboard.data import COMPARE_MAX, FILTERS, PACK_SORTS, RUN_SORTS, Door, ListQuery, PackItem, RunItem
 
@@ -68,7 +68,7 @@ def layout(door: Door, query: dict[str, str]) -> Component:
                 [
                     html.Div(html.H1(text.REGISTER_TITLE)),
                     html.Div(
-                        [dcc.Link(text_pack.NEW_LINK, href="/pack", className="button", title=text_pack.NEW_MORE),
+                        [*open_jobs_link(door), dcc.Link(text_pack.NEW_LINK, href="/pack", className="button", title=text_pack.NEW_MORE),
                          dcc.Link(text.NAV_ADD, href="/add", className="button button-main")],
                         className="page-side no-print",
                     ),
@@ -101,6 +101,13 @@ def layout(door: Door, query: dict[str, str]) -> Component:
         ],
         className="page page-register",
     )
+
+
+def open_jobs_link(door: Door) -> list[Component]:
+    """How many jobs are open, as the way to them; nothing where none is."""
+    number = door.open_jobs()
+    words = text.count_text(number, text_jobs.OPEN_JOBS, text_jobs.OPEN_JOBS_MANY)
+    return [dcc.Link(words, href="/jobs?show=open", className="open-jobs")] if number else []
 
 
 def danger_strip(door: Door) -> Component | None:

@@ -18,7 +18,7 @@ from dashboard.address import before_after_address, pack_address
 from dashboard.data import COMPARE_MAX, Door, RunDetail, reading_doubts
 from dashboard.figures import style
 from dashboard.figures.groups import HEIGHT, REASONS, group_bars, measures_shown, outline_widths
-from dashboard.pages import incremental, run_curve, run_tables
+from dashboard.pages import incremental, job_links, run_curve, run_tables
 
 
 def skeleton() -> Component:
@@ -59,10 +59,10 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
                     html.Div(
                         [
                             html.H1([dcc.Link(run.pack_id, href=pack_address(run.pack_id)), html.Span(label, className="h1-more")]),
-                            html.P(text.RUN_SUB.format(
+                            html.P([text.RUN_SUB.format(
                                 id=run.id, added=text.date_text(run.added_at),
                                 tested=text.RUN_TESTED.format(when=text.date_text(run.started_at)) if run.started_at
-                                else text.RUN_NO_DATE), className="quiet"),
+                                else text.RUN_NO_DATE), *job_links.part_of(door, run_id)], className="quiet"),
                             _read_with(analysis, door.remembers(run_id)),
                         ]
                     ),

@@ -13,7 +13,7 @@ from cycler.errors import InputError
 from dashboard import components, ids, text, text_decision
 from dashboard.address import query_of
 from dashboard.data import Door, reading_doubts
-from dashboard.pages import decision_confirm
+from dashboard.pages import decision_confirm, job_links
 from dashboard.pages.decision_body import verdict_body
 from dashboard.uploads import Uploads
 
@@ -59,6 +59,7 @@ def layout(door: Door, run_id: int, query: dict[str, str]) -> tuple[Component, s
                         [
                             dcc.Link(text_decision.TO_RUN.format(id=run_id), href=f"/run/{run_id}"),
                             html.A(text_decision.TO_CONFIRM, href="#confirm"), html.A(text_decision.TO_RECORDS, href="#records"),
+                            *job_links.part_of(door, run_id, ""),
                         ],
                         className="back-link no-print",
                     ),

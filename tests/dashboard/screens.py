@@ -19,6 +19,7 @@ from typing import Any
 from playwright.sync_api import Browser, Page, sync_playwright
 
 from tests.dashboard.conftest import ARGUMENTS, CHROMIUM, SAMPLES, Served
+from tests.dashboard.job_cases import begin_sample
 from tests.dashboard.walking import drop
 
 SIZES = "1280x800,1024x768,800x1280,390x844"
@@ -35,6 +36,14 @@ PAGES = {
     "compare": "/compare?runs=1,2,3",
     "compare-none": "/compare",
     "pack": "/pack/EB-0412",
+    "jobs": "/jobs",
+    "job": "/job/1",
+    "bench-sheet": "/job/1/sheet",
+    "options": "/job/1/options",
+    "bench": "/bench",
+    "test-plan": "/bench/plan",
+    "donor-board": "/bench/donor",
+    "cells": "/bench/cells",
     "no-such-run": "/run/99",
     "no-such-page": "/nowhere",
 }
@@ -107,6 +116,15 @@ def demo_register(folder: Path) -> Path:
     return Path(run_demo(folder).register)
 
 
+def with_job(register: Path) -> None:
+    """Begin a job on the register's copy if it has none, so that its pages can be shown."""
+    from cycler.register import Register
+
+    with Register.open(register) as opened:
+        if not opened.jobs.jobs():
+            begin_sample(opened)
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Make the pictures."""
     parser = argparse.ArgumentParser(description=str(__doc__).splitlines()[0])
@@ -121,6 +139,7 @@ def main(arguments: list[str] | None = None) -> None:
     with tempfile.TemporaryDirectory() as scratch:
         copy = Path(scratch) / "shown.sqlite"
         shutil.copy(chosen.register or demo_register(Path(scratch) / "demo"), copy)
+        with_job(copy)
         served, empty = Served(copy), Served(Path(scratch) / "empty.sqlite")
         try:
             with sync_playwright() as playwright:

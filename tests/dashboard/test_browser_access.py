@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from .conftest import Served, add_overcharged
+from .job_cases import WHO, begin_sample
 from .walking import BEFORE, WIDEST, drop, open_page
 
 pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
@@ -26,6 +27,14 @@ PAGES = {
     "compare": ("/compare?runs=1,2", "#compare-curve .scatterlayer path.js-line"),
     "compare without runs": ("/compare", "h1"),
     "pack": ("/pack/EB-0412", "h1"),
+    "jobs": ("/jobs", ".job-row"),
+    "job": ("/job/1", ".steps"),
+    "bench sheet": ("/job/1/sheet", "h1"),
+    "options": ("/job/1/options", "h1"),
+    "bench": ("/bench", "h1"),
+    "test plan": ("/bench/plan", "h1"),
+    "donor board": ("/bench/donor", "h1"),
+    "cells": ("/bench/cells", "h1"),
     "no such run": ("/run/99", ".error-panel"),
     "no such page": ("/nowhere", ".empty-state"),
 }
@@ -61,12 +70,16 @@ def faults(page, only=None):
 
 @pytest.fixture(scope="module")
 def kept(filled, tmp_path_factory):
-    """A server over four runs, one of them with a danger, for walks that only look."""
+    """A server over four runs, one of them with a danger, and a job with a kept sheet, for walks that only look."""
     import shutil
+
+    from cycler.register import Register
 
     copy = tmp_path_factory.mktemp("access") / "register.sqlite"
     shutil.copy(filled, copy)
     add_overcharged(copy)
+    with Register.open(copy) as register:
+        register.jobs.write(begin_sample(register), "work", "group 5 replaced", who=WHO)
     server = Served(copy)
     yield server
     server.close()
@@ -160,7 +173,7 @@ def test_what_a_glove_presses_is_44_px(kept, browser):
     context = browser.new_context(viewport={"width": 1024, "height": 768}, has_touch=True, is_mobile=True)
     page = context.new_page()
     found = {}
-    for name in ("register, runs", "add", "run", "decision", "compare", "pack", "no such run"):
+    for name in ("register, runs", "add", "run", "decision", "compare", "pack", "jobs", "job", "no such run"):
         path, ready = PAGES[name]
         open_page(page, kept, path)
         page.wait_for_selector(ready)

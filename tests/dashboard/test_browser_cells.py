@@ -1,0 +1,87 @@
+"""Cells for other work: one walk in a real browser from the dropped list to the file, with everything that can be entered wrongly."""
+
+from __future__ import annotations
+
+import csv
+
+import pytest
+
+from cycler.errors import InputError
+from dashboard.jobs import Cancelled
+
+from .conftest import SAMPLES
+from .walking import WIDEST, drop, open_page, words
+
+STOCK = SAMPLES / "stock" / "cells-invented.csv"
+
+
+def said(page, selector, text):
+    page.wait_for_function("([s, t]) => document.querySelector(s)?.innerText.includes(t)", arg=[selector, text], timeout=60_000)
+    return words(page, selector)
+
+
+def match(page, **fields):
+    for name, value in fields.items():
+        page.fill(f"#cells-{name}", value)
+    page.get_by_role("button", name="Grade and match").click()
+
+
+def test_list_becomes_grades_packs_and_a_file(served_empty, page, tmp_path):
+    bad = tmp_path / "bad.csv"
+    bad.write_text("id;capacity / mAh;resistance / mOhm\nA1;2300;38,1\nA2;full;39,0\n", encoding="utf-8")
+    open_page(page, served_empty, "/bench/cells")
+    assert "quarantine" in words(page, ".page-cells .caution")
+    drop(page, [bad])
+    shown = said(page, "#cells-error", "is not a number")
+    assert "bad.csv:3:2" in shown and "full" in shown and "--" not in shown
+
+    page.fill("#cells-rated", "2,6")
+    drop(page, [STOCK])
+    graded = said(page, "#cells-result", "Rejected cells (17)")
+    assert "411" in graded and "rated 2.6 Ah" in graded and "Packs of" not in graded
+    page.locator("summary", has_text="Rejected cells").click()
+    assert "rust at the minus end" in words(page, "#cells-result")
+
+    page.get_by_role("link", name="Jobs", exact=True).click()
+    page.wait_for_function("() => document.querySelector('h1').innerText.includes('Jobs')")
+    page.go_back()  # the list waits here
+    said(page, "#cells-file-name", "cells-invented.csv")
+    said(page, "#cells-result", "Rejected cells (17)")
+
+    match(page, series="10", parallel="4", packs="11")
+    assert "23 are missing" in said(page, "#cells-error", "not enough cells")
+    match(page, packs="ten")
+    assert "whole number" in said(page, "#cells-error", "cannot be used")
+    match(page, packs="10")
+    found = said(page, "#cells-result", "How good")
+    assert "(bound)" in found and "times as far" in found and "Packs of 10S 4P" in found
+    assert "near enough" in said(page, "#cells-groups", "Before joining") and page.locator("#cells-groups tbody tr").count() == 10
+    page.set_viewport_size({"width": 390, "height": 844})
+    assert page.evaluate(WIDEST) == [0, []]
+    with page.expect_download() as download:
+        page.get_by_role("button", name="Save where every cell goes").click()
+    saved = tmp_path / "saved.csv"
+    download.value.save_as(saved)
+    with saved.open(encoding="utf-8-sig", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert len(rows) == 440 and sum(bool(row["pack"]) for row in rows) == 400
+    assert len({row["cell"] for row in rows}) == 440
+
+
+def test_matching_ends_when_it_is_asked_to_and_fields_are_read_as_typed(door):
+    raw, form = STOCK.read_bytes(), {"series": "10", "parallel": "4", "packs": "", "rated": "2,6"}
+    heard = []
+
+    def end(share, what):
+        heard.append((share, what))
+        if share and share > 0.1:
+            raise Cancelled
+
+    with pytest.raises(Cancelled):
+        door.match_cells(STOCK.name, raw, form, end)
+    assert heard[0] == (None, "reading") and 0.1 < heard[-1][0] < 0.9
+    result, table = door.match_cells(STOCK.name, raw, {"rated": "2,6"}, lambda _share, _what: None)
+    assert result["packs"] == [] and result["list"]["rated_capacity_ah"] == 2.6 and table.count("\r\n") == 441
+    for wrong, said in (({"series": "10"}, "both numbers"), ({"series": "1.5", "parallel": "1"}, "whole number"), ({"rated": "-2"}, "above zero")):
+        with pytest.raises(InputError, match=said):
+            door.match_cells(STOCK.name, raw, wrong, lambda _share, _what: None)

@@ -1,0 +1,1 @@
+"""Tests of what comes before a test: sheet, causes, options, donor boards."""
