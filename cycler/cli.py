@@ -67,7 +67,7 @@ class _Group(click.Group):
 cycler = _Group(
     "cycler",
     params=[*global_options(), version_option()],
-    commands=[sheet, options, donor, plan, inspect, analyze, add, list_runs, show, compare, history, standing, decide, record, label, verify, key, job, pack, correct, cells, export, columns, backup, restore, check, watch, serve, demo],
+    commands=[job, sheet, options, donor, plan, inspect, analyze, add, list_runs, show, compare, history, standing, decide, record, label, verify, key, pack, correct, cells, export, columns, backup, restore, check, watch, serve, demo],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     help=(
         "Charge and discharge logs of a repaired battery pack to capacity, resistance, group sag, a verdict and a "

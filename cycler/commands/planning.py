@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 @click.command(
     cls=Command,
     examples=(
-        "cycler plan --pack eb-0412.toml --equipment bench.toml",
         "cycler plan --pack eb-0412.toml --equipment bench.toml --criteria resale --to card.html",
         "cycler plan --for 3 --equipment bench.toml",
     ),

@@ -17,10 +17,9 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    cls=Command, short_help="Bench sheet of a dead pack: groups, thermistors, causes, what to measure next.",
+    cls=Command, short_help="Bench sheet of a dead pack: groups, causes, what next.",
     examples=(
         "cycler sheet eb-0415-sheet.toml --new --pack eb-0415.toml",
-        "cycler sheet eb-0415-sheet.toml",
         "cycler sheet eb-0415-sheet.toml --observed group_direct_v_4=3.65",
     ),
 )

@@ -138,6 +138,12 @@ truly taken since the end of the charge, pulses included.
 | file | pack file | dialect | story | truth | a repairer would say |
 |---|---|---|---|---|---|
 {table}
+
+## What stands beside the logs
+
+In the project's own folder, written by hand or by its tests, and invented like the rest: `jobs/` holds the bench sheets of four packs as they came in (a
+board fault, a dead group, a broken sense lead that looks like one, a deep-discharged pack), `jobs/connectors/` the plugs of a harness and of three
+donor boards, `stock/cells-invented.csv` 440 harvested cells (`python -m tests.matching.stock` writes it again), `equipment.toml` what stands on a bench.
 """
 
 
