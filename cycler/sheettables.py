@@ -21,7 +21,7 @@ _LEVEL_STYLE = {"no_charge": "bold red", "reversed": "bold red", "over_full": "b
 FINDING_WORDS = {
     "tap_missing": "tap not read", "tap_double_step": "step of two groups", "tap_falls": "reading falls", "taps_swapped": "taps exchanged", "tap_count": "a tap read twice",
     "tap_sign": "wrong sign", "tap_implausible": "no voltage of a cell", "group_outlier": "unlike the others", "sense_lead_suspect": "lead in doubt", "measured_directly": "measured at the cells",
-    "deduced": "from both together",
+    "deduced": "from both together", "string_open": "string open before it",
 }
 CAUSES_SHOWN = 6
 NEXT_SHOWN = 4

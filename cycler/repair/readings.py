@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -57,6 +57,33 @@ class ReadingErrors:
     ranges: np.ndarray
     one_limit: bool
     coarse_from_v: float | None = None
+
+
+@dataclass(slots=True)
+class GroupReading:
+    """One group while its findings are gathered; ``row`` is its row of coefficients, None while its own voltage is not known."""
+
+    number: int
+    row: np.ndarray | None = None
+    apparent_v: float | None = None
+    together: tuple[int, ...] = ()
+    together_row: np.ndarray | None = None
+    findings: list[str] = field(default_factory=list)
+    voltage_v: float | None = None
+    u_v: float | None = None
+
+
+@dataclass(slots=True)
+class Readings:
+    """All voltages that enter, as one vector."""
+
+    values: list[float] = field(default_factory=list)
+    exact: list[bool] = field(default_factory=list)
+
+    def add(self, value: float, exact: bool = False) -> int:
+        self.values.append(value)
+        self.exact.append(exact)
+        return len(self.values) - 1
 
 
 def decimals(value: float) -> int:

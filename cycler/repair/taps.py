@@ -6,7 +6,7 @@ import itertools
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,9 @@ from cycler.repair.grouplevels import (
 )
 from cycler.repair.levels import LEVELS, UNKNOWN, GroupLimits, Levels, group_limits, level_of
 from cycler.repair.readings import (
+    GroupReading,
     ReadingErrors,
+    Readings,
     added,
     covariance,
     lengthened,
@@ -35,7 +37,7 @@ from cycler.repair.tapwalk import (
     DEDUCED,
     DOUBLE,
     FALLS,
-    NOTHING_SHARE,
+    LOOSE,
     REVERSED_MOST_V,
     SUSPECT,
     Walk,
@@ -43,6 +45,7 @@ from cycler.repair.tapwalk import (
     usual_step,
     walk_taps,
 )
+from cycler.repair.torn import NOTHING_SHARE, loose_remark, open_group_remark
 
 OUTLIER_Z = 3.5
 """Robust score above which a group is an outlier (a usual bound for scores from the median absolute deviation; from memory)."""
@@ -57,33 +60,6 @@ DIRECT_MIN_V = 0.02
 
 
 _MEASURE_BOTH = "The voltage of each of the two is not known. Measure both directly at their cells, then the lead's resistance."
-
-
-@dataclass(slots=True)
-class _Group:
-    """One group while its findings are gathered; ``row`` is its row of coefficients, None while its own voltage is not known."""
-
-    number: int
-    row: np.ndarray | None = None
-    apparent_v: float | None = None
-    together: tuple[int, ...] = ()
-    together_row: np.ndarray | None = None
-    findings: list[str] = field(default_factory=list)
-    voltage_v: float | None = None
-    u_v: float | None = None
-
-
-@dataclass(slots=True)
-class _Readings:
-    """All voltages that enter, as one vector."""
-
-    values: list[float] = field(default_factory=list)
-    exact: list[bool] = field(default_factory=list)
-
-    def add(self, value: float, exact: bool = False) -> int:
-        self.values.append(value)
-        self.exact.append(exact)
-        return len(self.values) - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,10 +130,10 @@ class _Work:
 
     def __init__(self, sheet: BenchSheet, limits: GroupLimits) -> None:
         self.sheet, self.limits = sheet, limits
-        self.readings = _Readings()
+        self.readings = Readings()
         self.remarks: list[Remark] = []
         self.missing: list[dict[str, str]] = []
-        self.groups: list[_Group] = []
+        self.groups: list[GroupReading] = []
         self.sum_parts: list[tuple[int, float]] = []  # (reading, coefficient)
         self.sum_is_part = False
         self.found = sum(tap is not None for tap in sheet.taps_v)
@@ -191,7 +167,7 @@ class _Work:
         count = sheet.pack.series or len(walk.readings_v) - 1
         group_at = (lambda place: count - place) if from_positive else (lambda place: place + 1)
         tap_at = (lambda place: count - place) if from_positive else (lambda place: place)
-        self.groups = [_Group(number) for number in range(1, count + 1)]
+        self.groups = [GroupReading(number) for number in range(1, count + 1)]
         columns = {
             place: self.readings.add(reading, exact_first and walk.sources[place] == 0) for place, reading in enumerate(walk.readings_v) if reading is not None
         }
@@ -208,9 +184,9 @@ class _Work:
                         group.apparent_v = walk.readings_v[place + 1] - walk.readings_v[place]
         self._tell_of_taps(walk, group_at, tap_at)
         ends = sorted(columns)
-        if walk.doubt.get(ends[-1]) == FALLS:
+        while len(ends) > 1 and walk.doubt.get(ends[-1]) in (FALLS, LOOSE):
             ends.pop()
-        self.sum_parts = [(columns[ends[-1]], 1.0), (columns[ends[0]], -1.0)]
+        self.sum_parts = [(columns[ends[-1]], 1.0), (columns[ends[0]], -1.0)] if len(ends) > 1 else []
         self.sum_is_part = ends[-1] != count
         self._count(walk, group_at)
 
@@ -226,7 +202,16 @@ class _Work:
                 "board is connected: wires in the wrong order destroy it. The voltages below are those with the two put right.",
                 f"the readings fall between them; exchanged, every step is about {usual:.2f} V", tap=low,
             )
+        if loose := sorted(place for place, reason in walk.doubt.items() if reason == LOOSE):
+            behind = sorted({group_at(place - 1) for place in range(loose[0], len(self.groups) + 1)} & set(range(1, len(self.groups) + 1)))
+            for number in behind:
+                self.groups[number - 1].findings.append("string_open")
+            read = [reading for reading in walk.readings_v[loose[0] :] if reading is not None]
+            highest = max(abs(reading) for reading in walk.readings_v[: loose[0]] if reading is not None)
+            self.remarks.append(loose_remark(tap_at(loose[0]), tap_at(loose[0] - 1), behind, highest, f"tap {tap_at(loose[0] - 1)}: {highest:.2f} V, beyond: {min(read):.2f} to {max(read):.2f} V"))
         for place, reason in sorted(walk.doubt.items()):
+            if reason == LOOSE:
+                continue
             tap = tap_at(place)
             if not 0 <= tap <= len(self.groups):
                 continue
@@ -306,7 +291,7 @@ class _Work:
         sheet = self.sheet
         count = sheet.pack.series or len(sheet.taps_v)
         self.expected = sheet.pack.series
-        self.groups = [_Group(number) for number in range(1, count + 1)]
+        self.groups = [GroupReading(number) for number in range(1, count + 1)]
         taps = list(sheet.taps_v) + [None] * (count - len(sheet.taps_v))
         taken = [tap for tap in taps if tap is not None]
         if sum(tap < 0.0 for tap in taken) * 2 > len(taken) > 1:
@@ -409,7 +394,7 @@ class _Work:
                     f"taps minus cells {figure_text(difference, u, 'V')}", group=group.number,
                 )
 
-    def _deduce(self, measured: _Group) -> None:
+    def _deduce(self, measured: GroupReading) -> None:
         """The other one of two groups of which only the voltage together was known; and what the remark on their tap says now."""
         others = [self.groups[number - 1] for number in measured.together if number != measured.number]
         if len(others) != 1 or measured.together_row is None or others[0].row is not None:
@@ -464,6 +449,7 @@ class _Work:
                 f"From {errors.coarse_from_v:g} V on the readings end in a zero that smaller ones have not: the meter changed its range there. The digits above count for ten, and the group at the change is less well known.", "",
             )
         total = self._sum(values, errors, whole_columns)
+        self._open_string(total["sum_v"])
         middle = self._scatter(known, rows, values, errors)
         rows_out = [self._group_row(group) for group in self.groups]
         self.remarks.extend(level_remarks(rows_out, self.limits, sheet.days_low))
@@ -515,6 +501,19 @@ class _Work:
             self._end_lead(difference, tolerance)
         return out
 
+    def _open_string(self, total_v: float | None) -> None:
+        """Groups that read nothing in a string that has nothing across it: their cells may hold anything."""
+        whole = abs(self.sheet.cells_v) if self.sheet.cells_v is not None else None
+        usual = usual_step([group.voltage_v for group in self.groups if group.voltage_v is not None])
+        if whole is None or usual is None or self.sum_is_part or total_v is None or whole > NOTHING_SHARE * total_v:
+            return
+        empty = [group for group in self.groups if group.voltage_v is not None and abs(group.voltage_v) < NOTHING_SHARE * usual and "measured_directly" not in group.findings]
+        for group in empty:
+            group.apparent_v, group.voltage_v, group.u_v, group.row = group.voltage_v, None, None, None
+            group.findings.append("string_open")
+        if empty:
+            self.remarks.append(open_group_remark([group.number for group in empty], whole, total_v))
+
     def _end_lead(self, difference: float, tolerance: float) -> None:
         """The outermost lead: its group alone reads wrong, by just what the sum lacks."""
         usual = self.walk.step_v if self.walk else usual_step([tap for tap in self.sheet.taps_v if tap is not None])
@@ -533,7 +532,7 @@ class _Work:
                 )
                 return
 
-    def _scatter(self, known: list[_Group], rows: np.ndarray, values: np.ndarray, errors: ReadingErrors) -> dict[str, Any]:
+    def _scatter(self, known: list[GroupReading], rows: np.ndarray, values: np.ndarray, errors: ReadingErrors) -> dict[str, Any]:
         kept = [place for place, group in enumerate(known) if group.voltage_v is not None]
         known, rows = [known[place] for place in kept], rows[kept]
         out: dict[str, Any] = {"median_v": None, "spread_v": None, "u_spread_v": None, "spread_limits_v": None}
@@ -564,7 +563,7 @@ class _Work:
                     )
         return out
 
-    def _group_row(self, group: _Group) -> dict[str, Any]:
+    def _group_row(self, group: GroupReading) -> dict[str, Any]:
         sheet = self.sheet
         charge = state_of_charge(sheet.pack.chemistry, group.voltage_v, group.u_v, sheet.rested_h)
         row = {
@@ -579,7 +578,7 @@ class _Work:
             row["low_voltage_v"], row["high_voltage_v"] = self._bounds(group)
         return row
 
-    def _bounds(self, group: _Group) -> tuple[float | None, float | None]:
+    def _bounds(self, group: GroupReading) -> tuple[float | None, float | None]:
         """Between what a group lies of which only the voltage together with others is known: no group is above full or reversed."""
         walk = self.walk
         if walk is None:

@@ -13,6 +13,8 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from cycler.repair.torn import loose_from
+
 STEP_SHARE = 0.25
 """How far a step may lie from the usual one for two readings to count as exchanged. Common practice, no source."""
 DOUBLE = (1.6, 2.4)
@@ -23,10 +25,8 @@ SUSPECT_SHARE = 0.15
 """How far two deviations of opposite sign may differ to be one tap's. Common practice, no source."""
 REVERSED_MOST_V = -2.5
 """A reversed group reads no lower; below it is another fault of the reading. Common practice, no source. [V]"""
-NOTHING_SHARE = 0.1
-"""Share of the usual step below which a group reads nothing. Common practice, no source."""
 _REACH = 4
-MISSING, DEDUCED, SUSPECT, FALLS = "missing", "deduced", "suspect", "falls"
+MISSING, DEDUCED, SUSPECT, FALLS, LOOSE = "missing", "deduced", "suspect", "falls", "loose"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class Walk:
     sources : tuple of (int or None), shape (n,)
         Index in what was typed.
     doubt : mapping of place to reason
-        Places that are not to be trusted: :data:`MISSING`, :data:`DEDUCED`, :data:`SUSPECT`, :data:`FALLS`.
+        Places that are not to be trusted: :data:`MISSING`, :data:`DEDUCED`, :data:`SUSPECT`, :data:`FALLS`, :data:`LOOSE`.
     swapped : tuple of (int, int)
         Places whose readings were exchanged.
     doubles : tuple of int
@@ -97,6 +97,8 @@ def walk_taps(
     usual = usual_step([volts / (last - first) for first, last, volts in _steps(readings)])
     if usual is None:
         doubt = {place: MISSING for place, reading in enumerate(readings) if reading is None}
+        if (loose := loose_from(readings, None)) is not None:
+            doubt |= dict.fromkeys(range(loose, len(readings)), LOOSE)
         return Walk(tuple(readings), tuple(sources), doubt)
     highest = highest_v or DOUBLE[0] * usual
     swapped = _exchange(readings, usual, tolerance_v)
@@ -169,6 +171,9 @@ def _exchange(readings: Sequence[float | None], usual: float, tolerance_v: float
 def _suspects(readings: list[float | None], usual: float, highest: float, tolerance_v: float, leads: bool) -> dict[int, str]:
     """Inner places that read wrong while the two groups about them together are as usual; and falls that nothing explains."""
     doubt: dict[int, str] = {}
+    if (loose := loose_from(readings, usual)) is not None:
+        doubt = dict.fromkeys(range(loose, len(readings)), LOOSE)
+        readings = readings[:loose]
     steps = _steps(readings)
     others = [abs(volts / (last - first) - usual) for first, last, volts in steps]
     scale = 1.4826 * statistics.median(others) if others else 0.0
