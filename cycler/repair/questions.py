@@ -14,7 +14,8 @@ from dataclasses import dataclass, replace
 from cycler.repair.form import form_from_sheet, numbered_probes, refusals, sheet_from_form
 from cycler.repair.levels import full_pack_v, group_limits
 from cycler.repair.sheet import EACH_GROUP, BenchSheet
-from cycler.repair.tapwalk import DOUBLE, NOTHING_SHARE, usual_step
+from cycler.repair.tapwalk import DOUBLE, usual_step
+from cycler.repair.torn import NOTHING_SHARE
 
 QUESTION, REFUSE = "question", "refuse"
 SAME_V = 0.002
