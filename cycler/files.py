@@ -12,7 +12,7 @@ from pathlib import Path
 
 from cycler.errors import InputError, quote
 
-__all__ = ["ReadyFiles", "file_stem", "name_file", "ready_files", "sync", "target_folder"]
+__all__ = ["ReadyFiles", "file_stem", "name_file", "ready_files", "replace_file", "sync", "target_folder"]
 
 
 def target_folder(folder: str | Path) -> Path:
@@ -94,6 +94,31 @@ def ready_files(what: str, contents: Sequence[tuple[Path, bytes]]) -> Iterator[R
         for part in written:
             with contextlib.suppress(OSError):
                 part.unlink(missing_ok=True)
+
+
+def replace_file(what: str, path: Path, content: bytes) -> None:
+    """Put a file in the place of the one before it, whole or not at all; its folder is made if need be.
+
+    For what the program itself keeps beside the register; a file that somebody names is never replaced (:func:`ready_files`).
+
+    Raises
+    ------
+    InputError
+        No room, or no right to write. ``what`` it is stands in the message.
+    """
+    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with open(part, "xb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.replace(part, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+        raise InputError(f"cannot keep {what}", str(path), error.strerror or "write error", "make room, or check the permissions") from None
+    sync(path.parent)
 
 
 def name_file(part: Path, path: Path) -> None:

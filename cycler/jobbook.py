@@ -41,8 +41,8 @@ TEXT_NEEDED = (*ON_CARD, DECISION, REOPENED)
 
 SHEET_MAX = 200_000
 """Most characters of a bench sheet. It holds a few hundred lines at most."""
-DRAFT_MAX = 2000
-"""Most fields of a form, and most characters of each."""
+DRAFT_MAX, DRAFT_TEXT_MAX = 2000, 4000
+"""Most fields of a form, and most characters of each: as many as a bench sheet takes in one text."""
 
 _packs = SCHEMA.tables["packs"]
 _runs = SCHEMA.tables["runs"]
@@ -171,8 +171,10 @@ class JobBook:
     def draft(self, job_id: int) -> dict[str, str] | None:
         """The form as it was typed when it was last kept, or None; a sheet that is kept takes its place."""
         with self._database.read() as connection:
-            head = self._head(connection, job_id)
-            text = connection.execute(select(_drafts.c.values_json).where(_drafts.c.job_id == head.id)).scalar()
+            return self._draft_of(connection, self._head(connection, job_id).id)
+
+    def _draft_of(self, connection: Connection, job_id: int) -> dict[str, str] | None:
+        text = connection.execute(select(_drafts.c.values_json).where(_drafts.c.job_id == job_id)).scalar()
         if text is None:
             return None
         return {str(key): str(value) for key, value in stored_json(text, f"form of job {job_id}", self._database.name).items()}
@@ -241,17 +243,30 @@ class JobBook:
 
     def keep_draft(self, job_id: int, values: Mapping[str, str]) -> None:
         """Keep a form half filled, as typed, in place of the one kept before."""
-        if len(values) > DRAFT_MAX or any(len(str(part)) > DRAFT_MAX for pair in values.items() for part in pair):
-            raise InputError(
-                "the form cannot be kept", "bench sheet", f"it has {len(values)} fields, or a field of more than {DRAFT_MAX} characters",
-                "shorten the longest text",
-            )
-        kept = as_json({clean_text(str(key)): clean_text(str(value)) for key, value in values.items()})
+        kept = _form_text(values)
         with self._database.write() as connection:
             chain.one_at_a_time(connection, _drafts)
-            head = self._open_head(connection, job_id)
-            connection.execute(delete(_drafts).where(_drafts.c.job_id == head.id))
-            connection.execute(insert(_drafts).values(job_id=head.id, values_json=kept, updated_at=utc_now()))
+            self._put_draft(connection, self._open_head(connection, job_id).id, kept)
+
+    def change_draft(self, job_id: int, changes: Mapping[str, str], begin: Mapping[str, str]) -> dict[str, str]:
+        """Put the entries that changed into the form that is kept, or into ``begin`` where none is, and return all of it; an empty entry goes.
+
+        Read and written in one transaction, so that two programs over one register do not undo each other's entries.
+        """
+        with self._database.write() as connection:
+            chain.one_at_a_time(connection, _drafts)
+            number = self._open_head(connection, job_id).id
+            kept = self._draft_of(connection, number)
+            before = dict(begin) if kept is None else kept
+            draft = {key: value for key, value in (before | dict(changes)).items() if value}
+            if draft != before:
+                self._put_draft(connection, number, _form_text(draft))
+            return draft
+
+    @staticmethod
+    def _put_draft(connection: Connection, job_id: int, text: str) -> None:
+        connection.execute(delete(_drafts).where(_drafts.c.job_id == job_id))
+        connection.execute(insert(_drafts).values(job_id=job_id, values_json=text, updated_at=utc_now()))
 
     def write(self, job_id: int, kind: str, text: str, *, who: str, data: dict[str, Any] | None = None) -> int:
         """Write on a job; returns the number of the entry.
@@ -443,6 +458,16 @@ def _open_of(connection: Connection, pack_id: str) -> int | None:
     jobs = connection.execute(select(_jobs.c.id).where(_jobs.c.pack_id == pack_id).order_by(_jobs.c.id.desc())).scalars().all()
     closed = _closed(connection) if jobs else set()
     return next((job_id for job_id in jobs if job_id not in closed), None)
+
+
+def _form_text(values: Mapping[str, str]) -> str:
+    """A form as it is kept. InputError if it is larger than any form of a person."""
+    if len(values) > DRAFT_MAX or any(len(str(part)) > DRAFT_TEXT_MAX for pair in values.items() for part in pair):
+        raise InputError(
+            "the form cannot be kept", "bench sheet", f"it has {len(values)} fields, or a field of more than {DRAFT_TEXT_MAX} characters",
+            "shorten the longest text",
+        )
+    return as_json({clean_text(str(key)): clean_text(str(value)) for key, value in values.items()})
 
 
 def _ready_sheet(toml_text: str, evaluation: dict[str, Any]) -> _ReadySheet:

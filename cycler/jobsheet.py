@@ -15,9 +15,10 @@ from cycler.chain import utc_now
 from cycler.errors import InputError
 from cycler.files import file_stem
 from cycler.jobbook import CLOSED, DANGER, DECISION, OPTIONS, REOPENED, RUN, Job
-from cycler.jobsteps import STEPS, cause_text, share_text, standing
+from cycler.jobsteps import STEPS, cause_text, standing
 from cycler.quantities import figure_text, significant_text
 from cycler.repair.cautions import DEFERENCE, caution_list
+from cycler.repair.chances import WITHIN_WORDS, chance_text
 
 if TYPE_CHECKING:
     from cycler.register import Register
@@ -92,7 +93,7 @@ def job_content(register: Register, job_id: int) -> dict[str, Any]:
         ],
         "causes": [_cause(row) for row in causes if _likely(row)], "unlikely": "; ".join(str(row.get("title")) for row in causes if not _likely(row)),
         "ruled_out": [_ruled_out(row) for row in evaluation.get("ruled_out") or ()],
-        "bases": _unique(str(row.get("basis") or "").rstrip(".") for row in causes), "ahead": _ahead(job, evaluation), "missing": [
+        "bases": [f"{words}. {WITHIN_WORDS}".rstrip(".") for words in _unique(str(row.get("basis") or "").rstrip(".") for row in causes)], "ahead": _ahead(job, evaluation), "missing": [
             {key: _sentence(item.get(key), capital=key != "what") for key in ("what", "why", "how")} for item in evaluation.get("missing") or ()
         ],
         "decisions": [_decision(item) for item in job.entries if item.kind == DECISION],
@@ -207,6 +208,8 @@ def _group_row(row: Mapping[str, Any]) -> dict[str, str]:
         volts = figure_text(row["voltage_v"], row.get("u_voltage_v"), "V")
     elif row.get("apparent_v") is not None:
         volts = f"in doubt, reads {row['apparent_v']:.3f} V"
+    elif "string_open" in (row.get("findings") or ()):
+        volts = "in doubt, beyond an open string"
     return {"group": str(row.get("group")), "voltage": volts, "charge": share, "level": LEVEL_WORDS.get(str(row.get("level")), str(row.get("level") or ""))}
 
 
@@ -259,7 +262,7 @@ def _likely(row: Mapping[str, Any]) -> bool:
 def _cause(row: Mapping[str, Any]) -> dict[str, Any]:
     share, title = row.get("probability"), str(row.get("title") or row.get("code"))
     return {
-        "title": title[:1].upper() + title[1:], "share": share_text(float(share)) if share is not None else "",
+        "title": title[:1].upper() + title[1:], "share": chance_text(row) if share is not None else "",
         "words": row.get("words") or "",
         "for": [str(item.get("words")) for item in row.get("for") or ()], "against": [str(item.get("words")) for item in row.get("against") or ()],
     }

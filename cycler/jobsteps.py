@@ -10,11 +10,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, datetime
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any
 
 from cycler.errors import InputError, quote
 from cycler.jobbook import CLOSED, DECISION, ENDINGS, OPTIONS, RUN, Job, JobEntry, JobLine, KeptSheet
 from cycler.repair.cautions import QUARANTINE, TRANSPORT_DAMAGED, caution_list
+from cycler.repair.option_vetoes import NOT_MEASURED, SCRAP, ends_all, vetoes
+from cycler.repair.remarks import listed
 
 if TYPE_CHECKING:
     from cycler.register import Register
@@ -146,6 +149,24 @@ def sheet_form(register: Register, job_id: int) -> dict[str, str]:
     return form_from_sheet(BenchSheet(pack=pack, complaint=job.words))
 
 
+def check_decision(job: Job, option: str, evaluation: Mapping[str, Any] | None = None, cause: str | None = None) -> None:
+    """InputError if the newest bench sheet of the job bars what is decided or names no such cause, or that of ``evaluation``, which is about to be kept;
+    scrap is always open."""
+    newest = evaluation if evaluation is not None else job.sheets[-1].evaluation if job.sheets else None
+    barring = [veto for veto in vetoes(newest) if option in veto.bars] if newest is not None and option != SCRAP else []
+    if barring:
+        raise InputError(
+            f"{option} is barred", f"job {job.id}", " ".join(veto.words for veto in barring),
+            "choose what is not barred (cycler options), scrap always is open; or keep a new bench sheet once what bars it is gone",
+        )
+    codes = list(dict.fromkeys(item["code"] for kind in ("causes", "ruled_out") for item in (newest or {}).get(kind) or ()))
+    if cause is not None and codes and cause not in codes:
+        near = get_close_matches(cause, codes, 1)
+        raise InputError(
+            f"no cause {quote(cause)}", f"job {job.id}", f"its bench sheet weighs {', '.join(codes)}", f"did you mean {near[0]}?" if near else "name one of these",
+        )
+
+
 # --- the steps ---------------------------------------------------------------------------------------------------
 
 
@@ -173,6 +194,13 @@ class _Known:
     def __init__(self, facts: Facts) -> None:
         self.job, self.dangers, self.draft = facts.job, facts.dangers, facts.draft
         self.evaluation: Mapping[str, Any] = facts.job.sheets[-1].evaluation if facts.job.sheets else {}
+        barring = vetoes(self.evaluation) if facts.dangers and facts.job.sheets else []
+        self.given_up_by = next((veto.words for veto in barring if veto.code != NOT_MEASURED), "") if ends_all(barring) else ""
+        unknown = [row["group"] for row in (self.evaluation.get("taps") or {}).get("groups") or [] if row.get("voltage_v") is None]
+        several = len(unknown) > 1
+        self.unknown_groups = f"{listed(unknown).capitalize()} {'are' if several else 'is'} not known: measure {'each' if several else 'it'} at its own cells first. " if unknown else ""
+        if facts.job.sheets and not unknown and not (self.evaluation.get("pack") or {}).get("chemistry"):
+            self.unknown_groups = "The chemistry is not stated on the bench sheet: state it first. "
         self.hung = {item.run_id: item.id for item in facts.job.entries if item.kind == RUN}
         decisions = [item for item in facts.job.entries if item.kind == DECISION]
         self.decision: JobEntry | None = decisions[-1] if decisions else None
@@ -247,6 +275,8 @@ def _cause(known: _Known) -> dict[str, Any]:
     if not known.job.sheets:
         return _step("cause", OPEN, "The bench sheet says what it can be.", None, link)
     at = known.job.sheets[-1].at
+    if known.given_up_by:
+        return _step("cause", NOT_NEEDED, "Whatever it is, the pack is not repaired.", at, link)
     if first and _clear(causes):
         return _step("cause", DONE, f"Most likely: {cause_text(first)}.", at, link)
     ahead = known.evaluation.get("next") or []
@@ -261,11 +291,14 @@ def _decision(known: _Known) -> dict[str, Any]:
         return _step("decision", NEXT, f"The test after the work: {_verdict_words(known.verdict or {})} Decide again what becomes of the pack.", None, *links)
     if known.decision:
         title = (known.decision.data or {}).get("title") or OPTIONS[known.option]
-        return _step("decision", DONE, f"{title}: {_bare(known.decision.text)}.", known.decision.at, *links)
+        why = _bare(known.decision.text)
+        return _step("decision", DONE, f"{title}." if why == title else f"{title}: {why}.", known.decision.at, *links)
+    if known.given_up_by:
+        return _step("decision", NEXT, f"Only scrap is left. {known.given_up_by} Set it apart now, then write the decision.", None, *links)
     if known.work:
         return _step("decision", NEXT, "Work is written down, but not what was decided and why.", None, *links)
     if known.job.sheets and _clear(known.evaluation.get("causes") or []):
-        return _step("decision", NEXT, "Decide: repair, take cells out for other work, or scrap.", None, *links)
+        return _step("decision", NEXT, f"{known.unknown_groups}Decide: repair, take cells out for other work, or scrap.", None, *links)
     return _step("decision", OPEN, "Repair, cells for other work, or scrap.", None, *links)
 
 
@@ -278,6 +311,8 @@ def _work(known: _Known) -> dict[str, Any]:
     if known.decision and not known.failed:
         donor = known.option == "repair_board" and not any(item.kind == "donor_check" for item in known.job.entries)
         before = " First compare the donor board's plug with the pack's, pin by pin." if donor else ""
+        if known.given_up_by:
+            return _step("work", BLOCKED, f"Do not begin: {known.given_up_by} Decide again: scrap.", None, ("options", None, "Options, costs and what bars them"))
         danger = " Mind the danger that is open on its card." if known.dangers else ""
         words = f"Do the work, then write down what was done and which parts were fitted.{before}{danger}"
         return _step("work", NEXT, words, None, link, *((("donor", None, "Check the donor board"),) if donor else ()))
@@ -289,7 +324,8 @@ def _test(known: _Known) -> dict[str, Any]:
         return _step("test", NOT_NEEDED, "Do not charge or test it any more; look at voltage and temperature while it stands apart.")
     links = (("plan", None, "Test plan for what is at hand"), ("add", None, "Add the log"))
     if known.test:
-        return _step("test", DONE, f"{known.test.name}.", known.test.added_at, ("run", known.test.id, f"Run {known.test.id}"))
+        undated = "" if known.test.started_at else " Its log states no date: that it was made after the work rests on when it was added."
+        return _step("test", DONE, f"{known.test.name}.{undated}", known.test.added_at, ("run", known.test.id, f"Run {known.test.id}"))
     earlier = _earlier(known)
     if not known.work or not known.decision:
         return _step("test", OPEN, f"Comes after {'the work' if known.decision or not known.work else 'the decision'}.{earlier}")

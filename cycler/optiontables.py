@@ -8,6 +8,7 @@ from typing import Any
 from rich.text import Text
 
 from cycler.repair.cautions import DEFERENCE
+from cycler.repair.chances import share_text
 from cycler.repair.options import WORTH_NAMING, money_text, span_text
 from cycler.terminal import DASH, Sheet, figure, row, ruled, sentence
 
@@ -66,7 +67,7 @@ def print_options(sheet: Sheet, result: Mapping[str, Any]) -> None:
 
 
 def _causes(result: Mapping[str, Any]) -> str:
-    told = [f"{item['title']} {100 * item['probability']:.0f} %" for item in result["causes"] if item["probability"] >= WORTH_NAMING]
+    told = [f"{item['title']} {share_text(item['probability'])}" for item in result["causes"] if item["probability"] >= WORTH_NAMING]
     return "; ".join(told[:5]) or "none named"
 
 

@@ -10,6 +10,7 @@ from rich.text import Text
 from cycler.quantities import significant_text
 from cycler.repair.causes import observations
 from cycler.repair.cautions import DEFERENCE
+from cycler.repair.chances import WITHIN_WORDS, chance_text, share_text
 from cycler.tables import SEVERITY_WORDS, build_parts
 from cycler.terminal import DASH, Sheet, bare, figure, items, row, ruled, sentence
 
@@ -26,8 +27,14 @@ FINDING_WORDS = {
 CAUSES_SHOWN = 6
 NEXT_SHOWN = 4
 _EVIDENCE_SHOWN = 4
-_SHARE_SHOWN = 0.01
-"""From the third cause on, those below it are only counted."""
+_LEAST_FACTOR = 1.5
+"""Readings that shift a cause by less are left to --json."""
+_SHARE_SHOWN = 0.03
+"""Causes less likely than that are named in one line, without their evidence; the first is always shown."""
+_UNWEIGHED_SHOWN = 3
+"""So many causes are shown where no reading speaks for or against any: then they only stand as often as they occur."""
+_NAMED = 2
+"""So many of the others are named."""
 
 
 def print_bench(sheet: Sheet, evaluation: Mapping[str, Any]) -> None:
@@ -105,7 +112,7 @@ def _print_groups(sheet: Sheet, taps: Mapping[str, Any]) -> None:
         across = "across the cells" if taps["compared_with"] == "cells_v" else "at the contacts"
         rows.append(("Sum minus pack", f"{figure(taps['difference_v'], taps['u_difference_v'], 'V')} ({across})"))
     if taps["median_v"] is not None:
-        rows.append(("Median", f"{taps['median_v']:.3f} V"))
+        rows.append(("Median", figure(taps["median_v"], taps.get("u_median_v"), "V")))
     if taps["spread_v"] is not None:
         rows.append(("Highest minus lowest", figure(1000.0 * taps["spread_v"], 1000.0 * taps["u_spread_v"], "mV")))
     sheet.pairs(rows)
@@ -128,26 +135,24 @@ def _print_causes(sheet: Sheet, causes: Sequence[Mapping[str, Any]]) -> None:
     if not causes:
         return
     sheet.title("Causes, the likeliest first")
-    shown_causes = [cause for number, cause in enumerate(causes[:CAUSES_SHOWN]) if number < 2 or cause["probability"] >= _SHARE_SHOWN]
+    most = CAUSES_SHOWN if any(cause.get("for") or cause.get("against") for cause in causes) else _UNWEIGHED_SHOWN
+    shown_causes = [cause for number, cause in enumerate(causes[:most]) if not number or cause["probability"] >= _SHARE_SHOWN]
     for number, cause in enumerate(shown_causes, 1):
-        line = Text(f"{number}. {sentence(cause['title']).rstrip('.')}: {share_text(cause['probability'])}", style="bold" if number == 1 else "")
+        line = Text(f"{number}. {sentence(cause['title']).rstrip('.')}: {chance_text(cause)}", style="bold" if number == 1 else "")
         sheet.line(line)
         sheet.line(f"   {sentence(cause['words'])}")
         for word, key, sign in (("for it", "for", 1.0), ("against it", "against", -1.0)):
-            shown = sorted(items(cause.get(key)), key=lambda item: -sign * item["factor"])[:_EVIDENCE_SHOWN]
+            strong = [item for item in items(cause.get(key)) if not 1.0 / _LEAST_FACTOR < item["factor"] < _LEAST_FACTOR]
+            shown = sorted(strong, key=lambda item: -sign * item["factor"])[:_EVIDENCE_SHOWN]
             for item in shown:
                 sheet.line(f"   {word}: {item['words']} ({factor_text(item['factor'])})")
     rest = causes[len(shown_causes):]
     if rest:
-        sheet.line(f"{len(rest)} more have {share_text(sum(item['probability'] for item in rest))} together; all of them with --json.")
-    sheet.line(f"Basis: {causes[0]['basis']}.")
-
-
-def share_text(share: float) -> str:
-    """A probability in percent, coarse as it is: "97 %", "under 1 %"."""
-    if share < 0.01:
-        return "under 1 %"
-    return "over 99 %" if share > 0.99 else f"{100.0 * share:.0f} %"
+        named = ", ".join(f"{item['title'].rstrip('.')} ({share_text(item['probability'])})" for item in rest[:_NAMED])
+        more = rest[_NAMED:]
+        counted = f"; {len(more)} more have {share_text(sum(item['probability'] for item in more))} together" if more else ""
+        sheet.line(f"After these: {named}{counted}. All of them with --json.")
+    sheet.line(f"Basis: {causes[0]['basis']}. {WITHIN_WORDS}")
 
 
 def factor_text(factor: float) -> str:
@@ -161,8 +166,11 @@ def _print_ruled_out(sheet: Sheet, ruled_out: Sequence[Mapping[str, Any]]) -> No
     if not ruled_out:
         return
     sheet.title("Ruled out")
+    together: dict[str, list[str]] = {}
     for item in ruled_out:
-        sheet.line(f"{sentence(item['title']).rstrip('.')}: {'; '.join(by['words'] for by in item['by'])}.")
+        together.setdefault("; ".join(by["words"] for by in item["by"]), []).append(item["title"].rstrip("."))
+    for words, titles in together.items():
+        sheet.line(f"{sentence('; '.join(titles))} By: {words}.")
 
 
 def _print_next(sheet: Sheet, following: Sequence[Mapping[str, Any]]) -> None:

@@ -13,6 +13,8 @@ from cycler.errors import InputError, Location, quote
 PACK_FILE, CRITERIA_FILE, COLUMNS_FILE, INSTRUMENT_FILE = "pack file", "criteria file", "columns file", "instrument file"
 _OPTION = {PACK_FILE: "--pack", CRITERIA_FILE: "--criteria", COLUMNS_FILE: "--columns", INSTRUMENT_FILE: "--instrument"}
 _LOG_SUFFIXES = {".csv", ".tsv"}
+BYTES_MAX = 1_000_000
+"""Most bytes of a TOML file. Those of this program hold a few kB; ten megabytes would be read for half a minute."""
 _PACK_KEYS = {
     "chemistry", "series", "parallel", "rated_capacity_ah", "rated_energy_wh", "charge_voltage_v", "cutoff_voltage_v",
     "group_charge_voltage_v", "group_cutoff_voltage_v", "taper_current_a", "instrument", "correction",
@@ -61,6 +63,10 @@ def parse_toml(raw: bytes, name: str, kind: str) -> tuple[dict[str, Any], str]:
             f"this is a log, not {_an(kind)}", where, "its name or its lines are those of a table of readings",
             f"name the log as such: cycler analyze LOG {_OPTION.get(kind, '')} FILE.toml",
         )
+    if len(raw) > BYTES_MAX:
+        raise InputError(
+            f"the file is too large for {_an(kind)}", where, f"it has {len(raw) / 1e6:.1f} MB, {_an(kind)} a few kB", f"name the {kind}; what is longer than {BYTES_MAX / 1e6:g} MB is none",
+        )
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -82,12 +88,14 @@ def parse_toml(raw: bytes, name: str, kind: str) -> tuple[dict[str, Any], str]:
             f"the {kind} is not valid TOML", Location(name, line), f"{quote(wrong, 60)}: {why}" if wrong else why, _mend(wrong),
         ) from None
     except RecursionError:
-        raise InputError(
-            f"the {kind} cannot be read", where, "its brackets are nested too deeply", "write one value per key, without lists in lists",
-        ) from None
+        raise _too_deep(where, kind) from None
     except ValueError:  # more digits than Python converts
         raise _too_large(text, name, kind) from None
-    if _holds_large_number(data):
+    try:
+        large = _holds_large_number(data)
+    except RecursionError:  # a key of thousands of dots nests as deeply as brackets do
+        raise _too_deep(where, kind) from None
+    if large:
         raise _too_large(text, name, kind)
     other, key = _kind_of(data)
     if other and kind in _OPTION and other != kind and not (kind == INSTRUMENT_FILE and set(data) == {"instrument"}):
@@ -112,6 +120,10 @@ def _holds_large_number(value: Any) -> bool:
     if isinstance(value, list):
         return any(map(_holds_large_number, value))
     return isinstance(value, int) and not -_LARGEST - 1 <= value <= _LARGEST
+
+
+def _too_deep(where: Location, kind: str) -> InputError:
+    return InputError(f"the {kind} cannot be read", where, "its brackets are nested too deeply", "write one value per key, without lists in lists")
 
 
 def _too_large(text: str, name: str, kind: str) -> InputError:

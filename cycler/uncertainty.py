@@ -99,7 +99,7 @@ def capacity_budget(
         current gain: Q g; current offset: a T over the time under current, by :func:`zero_error_u_a`; clock: Q g_t; cut-off voltage:
         u(V)/|dV/dQ| at the end; leads: I R over the slope at the end, as the half-width of how early a cut-off behind leads came;
         sample instant: dI dt u(share) for each switch; current noise and resolution: random part
-        s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it or the ammeter's limit holds it; full start: what a rest below the charge voltage leaves open;
+        s dt sqrt(n), quantisation of a steady current d/sqrt(12) T unless noise dithers it or the ammeter's limit holds it; full start: what a rest below the charge voltage, or a charge held below it, leaves open;
         gap: 2 % of what a counter bridged (common practice, no source); missing current: what a straight line over missing readings leaves open.
     """
     instrument = pack.instrument
@@ -124,6 +124,9 @@ def capacity_budget(
     lines.append(BudgetLine("current noise and resolution", hypot(random, steady)))
     if discharge.start_evidence == "rest_voltage" and discharge.start_slope_v_per_ah and discharge.start_short_v:
         lines.append(BudgetLine("full start", rectangular(discharge.start_short_v / discharge.start_slope_v_per_ah)))
+    top = discharge.top_slope_v_per_ah or discharge.start_slope_v_per_ah
+    if discharge.start_evidence == "cv_taper" and discharge.start_short_v and top:
+        lines.append(BudgetLine("full start", rectangular(discharge.start_short_v / top)))
     if discharge.bridged_ah:
         lines.append(BudgetLine("gap", rectangular(COUNTER_SHARE * discharge.bridged_ah)))
     if discharge.missing_half_ah:

@@ -11,7 +11,6 @@ OPTIONS_FIGURE_NOTE = "options-figure-note"  # with key
 OPTIONS_KEEP = "options-keep"
 OPTIONS_KEEP_DONE = "options-keep-done"
 OPTIONS_CHOICE = "options-choice"
-OPTIONS_CHOICE_BARRED = "options-choice-barred"
 OPTIONS_REMARK = "options-remark"
 OPTIONS_DECIDE = "options-decide"
 OPTIONS_DECIDED = "options-decided"

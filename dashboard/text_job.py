@@ -101,7 +101,6 @@ RUNS_CAPTION = "± expanded uncertainty (k = 2)."
 H_RUNS = ("Run", "Tested", "Label", "Verdict", "Capacity", "Records")
 RUN_ADDED = "added {day}"
 RUN_WITHDRAWN = "withdrawn: it counts no more"
-RUN_DANGER = "danger found"
 TO_ADD, TO_PLAN = "Add a test", "Plan the test"
 HANG = "Hang an earlier run of this pack on the job"
 HANG_RUN = "Run"

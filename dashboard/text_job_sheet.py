@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-TITLE = "Bench sheet"
 TITLE_OF = "Bench sheet: pack {pack}"
 HEAD = "Job {job}: {words}"
 HOW = "Type a number, then Enter: on to the next reading. Leave empty what you did not measure. Every entry is kept as you type."
@@ -90,7 +89,6 @@ OBSERVED_AT = {"group": " (group {n})", "tap": " (tap {n})"}
 OBSERVED_NOW = "tells most now"
 OBSERVED_MINUTES = "about {n} min"
 OBSERVED_NONE = "not done"
-REMARK = "Remark"
 
 # ---- what the readings say -------------------------------------------------------------------------------------
 RESULT = "What the readings say"

@@ -33,6 +33,7 @@ JOB = "Job {id}"
 STATE = {"open": "Open", "closed": "Closed"}
 SINCE = "since {day} ({age}), {who}"
 LAST = "last entry {age}"
+CLOSED_ON = "closed {age}"
 NEXT = "Next:"
 COUNT = "{shown} of {all} jobs, {open} open"
 PAGE = "Page {page} of {pages}"

@@ -9,6 +9,30 @@ import pytest
 from cycler.proof.keys import load_or_make_key
 from tests import small_log
 
+LONGEST_FIRST = (
+    "dashboard/test_browser_add.py", "test_accuracy_table.py", "dashboard/test_browser_columns.py", "dashboard/test_browser_mended.py",
+    "dashboard/test_browser_pack.py", "dashboard/test_browser_run.py", "dashboard/test_browser_access.py", "dashboard/test_browser_robust.py",
+    "test_demo.py", "test_settle_done.py", "dashboard/test_browser_compare.py", "dashboard/test_browser_verdict.py",
+    "measures/test_gapped_groups.py", "dashboard/test_browser_sheet.py", "dashboard/test_browser_job.py", "dashboard/test_browser_frame.py",
+    "test_standing.py", "dashboard/test_browser_register.py", "dashboard/test_browser_watching.py", "dashboard/test_browser_donor.py",
+    "dashboard/test_browser_plan.py", "dashboard/test_browser_cells.py", "dashboard/test_incremental_figure.py", "test_analysis_progress.py",
+    "test_efficiencysheet.py", "test_reading_doubts.py", "plan/test_plan_carried_out.py",
+)
+"""Files that take longest, as measured: begun first where several processes share the files, so that none of them ends alone with a long one."""
+
+
+def pytest_configure(config):
+    """xdist's own order, most tests first, leaves the long files of few tests, those of the browser, to the end."""
+    if hasattr(config.option, "loadscopereorder"):
+        config.option.loadscopereorder = False
+
+
+def pytest_collection_modifyitems(config, items):
+    """The longest files first, in the processes of xdist alone; inside a file nothing moves."""
+    if hasattr(config, "workerinput"):
+        rank = {config.rootpath / "tests" / name: place for place, name in enumerate(LONGEST_FIRST)}
+        items.sort(key=lambda item: rank.get(item.path, len(rank)))
+
 
 @pytest.fixture(scope="session", autouse=True)
 def key_of_the_tests(tmp_path_factory):

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from math import sqrt
 
@@ -76,12 +76,17 @@ def deviations(test: Invented, seed: int, bench: str) -> Iterator[tuple[str, flo
             yield name, (value - true) / u, u / abs(true) if true else float("nan")
 
 
-def table(runs: int, first_seed: int = 1, bench: str = "realistic") -> list[tuple[str, int, float, float, float, float]]:
+def gathered(runs: int, first_seed: int = 1, bench: str = "realistic") -> list[tuple[str, float, float]]:
+    """The deviations of so many tests of consecutive seeds."""
+    seeds = range(first_seed, first_seed + runs)
+    return [item for seed in seeds for item in deviations(invented(seed, bench), seed, bench)]
+
+
+def table(deviated: Iterable[tuple[str, float, float]]) -> list[tuple[str, int, float, float, float, float]]:
     """Per figure: name, count, share covered, root mean square of deviation over u, its mean, median of u / truth."""
     found: dict[str, list[tuple[float, float]]] = {}
-    for seed in range(first_seed, first_seed + runs):
-        for name, z, share in deviations(invented(seed, bench), seed, bench):
-            found.setdefault(name, []).append((z, share))
+    for name, z, share in deviated:
+        found.setdefault(name, []).append((z, share))
     rows = []
     for name, values in found.items():
         z, share = np.array(values).T
@@ -97,7 +102,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--first-seed", type=int, default=1)
     parser.add_argument("--bench", choices=tuple(BENCHES), default="realistic")
     options = parser.parse_args(arguments)
-    rows = table(options.runs, options.first_seed, options.bench)
+    rows = table(gathered(options.runs, options.first_seed, options.bench))
     print(f"Coverage of the intervals with k = {COVERAGE_FACTOR:g}; {options.bench} bench, seeds {options.first_seed} to {options.first_seed + options.runs - 1}")
     print(f"{'figure':28} {'count':>5} {'covered':>8} {'± s.e.':>7} {'rms(d/u)':>9} {'mean(d/u)':>10} {'U (k = 2)':>10}")
     outside = False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from copy import deepcopy
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import cache
@@ -17,7 +18,7 @@ from cycler.simulator.dialects import iso_time_bench, to_bytes
 from cycler.simulator.program import Rest
 from cycler.simulator.samples import pack_toml
 from cycler.simulator.scenario import EB_0377, charge_of, load_of, rest_of
-from cycler.workflow import add_logs
+from cycler.workflow import analyse_sources, keep_run
 
 INF = float("inf")
 BEGAN = datetime(2026, 3, 2, 8)
@@ -68,9 +69,16 @@ def after(leak_ma=LEAK_MA, days=DAYS, common_ah=0.0, bench_seed=5):
     return raw(model(tuple(missing)), (*rest_of(900.0), load_of(EB_0377, 5.0, 20.0), Rest(900.0, ((60.0, 1.0), (INF, 10.0)))), began, bench_seed, 10)[0]
 
 
+@cache
+def _analysed(name, log, known):
+    """The analysis of one log, made once for all registers that hold it."""
+    return analyse_sources([(name, log)], known, CRITERIA)[1].to_dict()
+
+
 def register_at(file, runs):
     """A register with these runs: (name, log bytes, pack)."""
     register = Register.open(file)
     for name, log, known in runs:
-        add_logs(register, [(f"{name}.csv", log)], known, name, CRITERIA, new_ratings=True)
+        analysis = deepcopy(_analysed(f"{name}.csv", log, known))
+        keep_run(register, [(f"{name}.csv", log)], known, name, analysis, CRITERIA, new_ratings=True)
     return register

@@ -121,4 +121,7 @@ def test_options_with_bad_figures_or_cause(capfd, sheet, tmp_path):
 def test_new_workshop_file(capfd, tmp_path):
     file = tmp_path / "w.toml"
     assert call(capfd, "options", "--new", file)[0] == 0
-    assert load_workshop(file).assumed == () and "INVENTED" in file.read_text()
+    assert "INVENTED" in file.read_text()
+    assert len(load_workshop(file).assumed) > 18  # what nobody put figures into states none
+    file.write_text(file.read_text().replace("# hour_cost", "hour_cost"))
+    assert "hour_cost" not in load_workshop(file).assumed

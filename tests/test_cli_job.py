@@ -76,6 +76,30 @@ def test_job_command_leads_a_dead_group_from_its_sheet_to_the_test(capfd, file, 
     assert code == 2 and "no run 1" in err
 
 
+def test_a_pack_that_is_given_up_by_its_sheet_is_not_repaired(capfd, file, tmp_path):
+    sheet = tmp_path / "s.toml"
+    taps = '[readings]\ntaps_from = "each_group"\ntaps_v = [3.65, 3.65, 3.65, 3.65]\n'
+    sheet.write_text(f'[pack]\nid = "MS-0150"\nchemistry = "nmc"\nseries = 4\n[look]\nswollen = "yes"\n{taps}')
+    code, out, _err = job(capfd, file, "new", "MS-0150", "bulges", "--sheet", sheet, "--by", "A. Bell")
+    assert code == 0 and "Next: Only scrap is left. Cells are swollen: quarantine, then waste." in out and "Set it apart now" in out
+    for option in ("repair_lead", "harvest"):
+        code, out, err = job(capfd, file, "1", "--decide", option, "--why", "tried", "--by", "A. Bell")
+        assert (code, out) == (2, "") and f"{option} is barred" in err and "swollen" in err
+    # A sheet that is kept in the same call bars it as well, and neither is written.
+    code, out, err = job(capfd, file, "1", "--sheet", sheet, "--decide", "harvest", "--why", "tried", "--by", "A. Bell")
+    assert (code, out) == (2, "") and "harvest is barred" in err
+    code, out, err = job(capfd, file, "1", "--decide", "scrap", "--cause", "group_dad", "--why", "bulges", "--by", "A. Bell")
+    assert (code, out) == (2, "") and 'no cause "group_dad"' in err and "did you mean group_dead?" in err
+    code, out, _err = job(capfd, file, "1", "--decide", "scrap", "--why", "Scrap the pack", "--by", "A. Bell")
+    assert code == 0 and "The pack is given up" in out and "Decision done Scrap the pack. Work" in out
+    sheet.write_text('[pack]\nid = "SC-0131"\nchemistry = "nmc"\nseries = 7\n[readings]\ntaps_from = "pack_negative"\ntaps_v = [0, 3.65, 7.3, 10.95, 0.02, 0.01, 0.01, 0.0]\n')
+    code, out, _err = job(capfd, file, "new", "SC-0131", "cut out", "--sheet", sheet, "--by", "A. Bell")
+    assert code == 0 and "Next: Groups 4 to 7 are not known: measure each at its own cells first. Decide:" in out and "DANGER" not in out
+    sheet.write_text(f'[pack]\nid = "EB-0398"\nseries = 4\n[observed]\nfuse_ohm = "open"\n{taps}')
+    code, out, _err = job(capfd, file, "new", "EB-0398", "dead", "--sheet", sheet, "--by", "A. Bell")
+    assert code == 0 and "Next: The chemistry is not stated on the bench sheet: state it first. Decide:" in out
+
+
 def test_job_list_shows_what_comes_next_and_the_closed_ones_on_demand(capfd, file):
     for pack in ("EB-1", "EB-2"):
         assert job(capfd, file, "new", pack, "stops uphill", "--by", "A. Bell")[0] == 0

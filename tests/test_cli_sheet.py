@@ -83,3 +83,16 @@ def test_wrong_calls_are_told(capfd, filled, monkeypatch, arguments, says):
     monkeypatch.chdir(filled.parent)
     code, out, err = call(capfd, "sheet", *arguments)
     assert (code, out) == (2, "") and says in err and err.count("\n") == 1
+
+
+def test_unlikely_causes_stand_in_one_line_without_evidence_and_one_reason_rules_out_once(capfd, tmp_path):
+    sheet = tmp_path / "torn.toml"
+    sheet.write_text('[pack]\nchemistry = "nmc"\nseries = 7\n[readings]\ntaps_from = "pack_negative"\ntaps_v = [0, 3.651, 7.302, 10.953, 0.02, 0.01, 0.01, 0.0]\n')
+    out = " ".join(call(capfd, "sheet", sheet)[1].split())
+    told = out.partition("Causes, the likeliest first")[2].partition("Basis:")[0]
+    assert "1. A joint or strip in the main current path is open or bad, at group 4: 9" in told and "2. " not in told
+    assert "After these: the board has locked itself" in told and "together. All of them with --json." in told
+    assert out.partition("Ruled out")[2].count("By: from one group on nothing of the cells is read") == 1 and "DANGER" not in out
+    sheet.write_text('[pack]\nchemistry = "nmc"\nseries = 7\n')
+    told = " ".join(call(capfd, "sheet", sheet)[1].split()).partition("Causes, the likeliest first")[2]
+    assert "3. " in told.partition("After these")[0] and "4. " not in told.partition("After these")[0]

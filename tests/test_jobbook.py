@@ -11,7 +11,7 @@ import pytest
 from cycler import custody
 from cycler.database import Database
 from cycler.errors import InputError
-from cycler.jobbook import DRAFT_MAX, SHEET_MAX
+from cycler.jobbook import DRAFT_MAX, DRAFT_TEXT_MAX, SHEET_MAX
 from cycler.migrations import MIGRATIONS, SCHEMA
 from cycler.pack import Pack
 from cycler.register import Register
@@ -120,6 +120,16 @@ def test_unknown_job_is_told_with_the_numbers_there_are(register, job, number):
 # --- sheets ------------------------------------------------------------------------------------------------------
 
 
+def test_two_programs_that_change_one_form_do_not_undo_each_other(register, job):
+    begin = {"pack.id": "EB-0412", "pack.series": "10"}
+    with Register.open(register.name) as other:
+        assert register.jobs.change_draft(job, {"pack.series": "10"}, begin) == begin and register.jobs.draft(job) is None
+        register.jobs.change_draft(job, {"taps.1": "3,65"}, begin)
+        other.jobs.change_draft(job, {"taps.2": "7,3x"}, {})
+        assert register.jobs.change_draft(job, {"pack.series": ""}, {}) == {"pack.id": "EB-0412", "taps.1": "3,65", "taps.2": "7,3x"}
+    assert register.jobs.draft(job) == {"pack.id": "EB-0412", "taps.1": "3,65", "taps.2": "7,3x"}
+
+
 def test_sheet_is_kept_byte_for_byte_with_what_it_said_and_takes_the_place_of_the_draft(register, job):
     register.jobs.keep_draft(job, {"pack.id": "EB-0412", "taps.3": "10,9x"})
     register.jobs.keep_draft(job, {"taps.3": "10,98", "complaint": "geht aus – \U0001f6b2"})
@@ -146,11 +156,21 @@ def test_sheet_that_cannot_be_kept_leaves_the_draft(register, job, text, made, w
 
 
 def test_draft_of_any_form_is_refused_beyond_its_bounds_only(register, job):
-    for values in ({str(number): "" for number in range(DRAFT_MAX + 1)}, {"a": "x" * (DRAFT_MAX + 1)}):
+    for values in ({str(number): "" for number in range(DRAFT_MAX + 1)}, {"a": "x" * (DRAFT_TEXT_MAX + 1)}):
         with pytest.raises(InputError, match="form cannot be kept"):
             register.jobs.keep_draft(job, values)
     register.jobs.keep_draft(job, {})
     assert register.jobs.draft(job) == {}
+
+
+def test_draft_takes_every_text_that_a_bench_sheet_and_its_form_take(register, job):
+    from cycler.repair.sheet import WORDS_MAX
+    from dashboard.pages.job_sheet import VALUE_MAX
+    from dashboard.pages.sheet_form import LENGTH_MAX
+
+    longest = {"told.complaint": "x" * max(WORDS_MAX, LENGTH_MAX, VALUE_MAX)}
+    register.jobs.keep_draft(job, longest)
+    assert register.jobs.draft(job) == longest
 
 
 def test_danger_of_a_sheet_is_open_on_the_card_once_until_it_is_closed_there(register, job):

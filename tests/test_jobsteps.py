@@ -178,6 +178,13 @@ def test_run_counts_as_a_test_after_the_work_only_if_it_is_one(hung, started_at,
     assert is_after(run(1, started_at=started_at), hung, work) is counts
 
 
+def test_test_whose_log_has_no_date_says_on_what_it_rests():
+    for started_at, told in ((None, True), ("2026-03-10T18:00:00", False)):
+        steps = steps_of(facts(DECIDED, WORKED, ("run", 1), causes=CLEAR, runs=[run(1, PASS, started_at=started_at)]))
+        words = next(step["words"] for step in steps if step["code"] == "test")
+        assert ("states no date" in words) is told
+
+
 @pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of this system cannot be turned")
 def test_day_of_the_work_is_that_of_the_clock_on_the_wall(clock):
     # Written at 12:00 UTC on the 10th: in New Zealand (UTC+13 in March) it is the 11th already, and a logger there shows its own day.

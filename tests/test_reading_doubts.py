@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -52,8 +53,10 @@ def rated(rated_ah, columns=None):
     return analyze(log, replace(PACK, rated_capacity_ah=rated_ah), load_criteria()).to_dict()
 
 
+@cache
 def given_ah():
-    return judged()["capacity"]["value_ah"], judged()["capacity"]["u_value_ah"]
+    capacity = judged()["capacity"]
+    return capacity["value_ah"], capacity["u_value_ah"]
 
 
 @pytest.mark.parametrize(("share", "valid"), [(51.25, False), (2.5, False), (1.9, True), (0.01, True)])

@@ -7,6 +7,7 @@ nothing else.
 from __future__ import annotations
 
 import re
+from copy import deepcopy
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -33,6 +34,9 @@ CYCLE = re.compile(
 )
 
 
+_VERDICTS = {}
+
+
 def program(charge_v=25.2, taper_a=0.5, rest_h=1.0, cutoff_v=18.0, group_v=2.8, stop_after_s=INF, stop_after_ah=INF):
     """The test of the shop; its figures are those of the label unless a sentence asked for others."""
     return (
@@ -42,7 +46,14 @@ def program(charge_v=25.2, taper_a=0.5, rest_h=1.0, cutoff_v=18.0, group_v=2.8, 
 
 
 def verdict_on(steps, changes=None, limits=REALISTIC, taps=True, criteria="return-to-owner", share=0.95, seed=3):
-    """Verdict on a simulated pack after a test."""
+    """Verdict on a simulated pack after a test; the same test is not simulated twice, and each caller has a copy of its own."""
+    given = (steps, changes, limits, taps, criteria, share, seed)
+    if repr(given) not in _VERDICTS:
+        _VERDICTS[repr(given)] = _verdict_on(*given)
+    return deepcopy(_VERDICTS[repr(given)])
+
+
+def _verdict_on(steps, changes, limits, taps, criteria, share, seed):
     label = replace(LABEL, limits=limits)
     made = run(model_of(label, 11, changes, share), label, steps, seed)
     log = made.log

@@ -115,3 +115,13 @@ def test_load_criteria_reads_its_file_once(tmp_path, monkeypatch):
 
     monkeypatch.setattr("cycler.criteria.read_bytes", read)
     assert load_criteria(file).sha256 == hashlib.sha256(raw).hexdigest() and len(reads) == 1
+
+
+@pytest.mark.parametrize("load", LOADERS.values(), ids=LOADERS)
+@pytest.mark.parametrize("text, words", [("a" + ".a" * 5000 + " = 1\n", "nested too deeply"), ("# remark\n" * 120_000, "too large for")])
+def test_load_key_of_dots_without_end_and_a_file_of_a_megabyte_are_told(tmp_path, load, text, words):
+    file = tmp_path / "x.toml"
+    file.write_text(text)
+    with pytest.raises(InputError, match=words) as caught:
+        load(file)
+    assert caught.value.where.file == str(file) and caught.value.mend and len(str(caught.value)) < 400

@@ -55,8 +55,8 @@ def options(sheet_file: str | None, workshop_file: str | None, cause: str | None
 
 def _write_new(path: Path) -> None:
     from cycler.files import ready_files
-    from cycler.repair.workshop import template_text
+    from cycler.repair.workshop import default_workshop, workshop_to_toml
 
-    with ready_files("workshop", [(path, template_text().encode())]) as files:
+    with ready_files("workshop", [(path, workshop_to_toml(default_workshop()).encode())]) as files:
         files.name_them()
     click.echo(str(path))

@@ -90,11 +90,15 @@ def job(
     if target is not None:
         _check_free(target)
     sheet = _evaluated(sheet_file) if sheet_file is not None else None  # a sheet that cannot be read stops it before anything is written
+    from cycler.jobsteps import check_decision
+
     with open_register(settings, create=opening is not None) as register:
         if opening is not None:
             number = register.jobs.open_job(*opening, who=who, sheet=sheet)
         else:
             number = _number(what[0])
+            if option is not None:
+                check_decision(register.jobs.job(number), option, sheet[1] if sheet else None, cause)
             if writing:
                 register.jobs.write_all(number, items, run_ids, who=who, sheet=sheet)
         _show(settings, register, number, sheet[1] if sheet else None, target, as_json)

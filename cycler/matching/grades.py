@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ import numpy as np
 
 from cycler.matching.cells import Cell, CellList
 from cycler.matching.rules import QUANTITIES, Rule, Rules
+from cycler.quantities import figure_text
 
 FIRST, SECOND, NOT_PROVEN, REJECTED = "first", "second", "not_proven", "rejected"
 GRADES = (FIRST, SECOND, NOT_PROVEN, REJECTED)
@@ -97,7 +99,7 @@ _ORDER = {FIRST: 0, SECOND: 1, NOT_PROVEN: 2, REJECTED: 3}
 
 
 def _graded(cell: Cell, rules: Rules, median_ah: float | None, median_ohm: float | None) -> CellGrade:
-    by_quantity = {rule.quantity: rule for rule in rules.rules}
+    by_quantity, errors = {rule.quantity: rule for rule in rules.rules}, rules.errors
     found: list[tuple[str, Reason]] = []
     found += _by_words(cell, rules)
     rated = rules.rated_capacity_ah or cell.rated_capacity_ah or median_ah
@@ -107,12 +109,14 @@ def _graded(cell: Cell, rules: Rules, median_ah: float | None, median_ohm: float
     elif share is None:
         found.append((NOT_PROVEN, Reason("no_rated_capacity", "no rated capacity to hold it against")))
     elif rule := by_quantity.get("capacity_share"):
-        found += _sorted(rule, share, "low_capacity", f"capacity {100 * share:.0f} % of {'the median' if median_ah else 'rated'}", 100.0, "{:.0f} %")
+        u = share * math.hypot(0.0 if median_ah else errors.capacity_gain, errors.capacity_repeat) / math.sqrt(3.0)
+        found += _sorted(rule, share, u, "low_capacity", f"capacity {figure_text(share, u, 'share')} of {'the median' if median_ah else 'rated'}", 100.0, "{:.0f} %")
     ratio = cell.resistance_ohm / median_ohm if cell.resistance_ohm is not None and median_ohm else None
     if ratio is None:
         found.append((NOT_PROVEN, Reason("no_resistance", "resistance not measured")))
     elif rule := by_quantity.get("resistance_ratio"):
-        found += _sorted(rule, ratio, "high_resistance", f"resistance {ratio:.2f} times the median", 1.0, "{:.2f}")
+        u = ratio * errors.resistance_repeat / math.sqrt(3.0)
+        found += _sorted(rule, ratio, u, "high_resistance", f"resistance {figure_text(ratio, u, '')} times the median", 1.0, "{:.2f}")
     found += _by_voltage(cell, rules, by_quantity.get("rest_voltage_v"))
     drop, u_drop, told = _by_drop(cell, rules, by_quantity.get("self_discharge_mv_per_day"))
     found += told
@@ -122,14 +126,17 @@ def _graded(cell: Cell, rules: Rules, median_ah: float | None, median_ohm: float
     return CellGrade(cell, worst, reasons, usable, share, ratio, drop, u_drop)
 
 
-def _sorted(rule: Rule, value: float, code: str, words: str, factor: float, form: str) -> list[tuple[str, Reason]]:
+def _sorted(rule: Rule, value: float, u: float, code: str, words: str, factor: float, form: str) -> list[tuple[str, Reason]]:
+    """The grade by a reading as it is, its uncertainty told; of a common gain nothing counts in a ratio to the median of the same list."""
+
     def meets(limit: float) -> bool:
         return value >= limit if rule.at_least else value <= limit
 
     if meets(rule.first):
         return []
     name, limit = (SECOND, rule.first) if meets(rule.second) else (REJECTED, rule.second)
-    return [(name, Reason(code, f"{words}, {'least' if rule.at_least else 'most'} for {'first' if name == SECOND else 'second'} grade {form.format(factor * limit)}"))]
+    near = "; within its uncertainty of that" if abs(value - limit) <= COVERAGE * u else ""
+    return [(name, Reason(code, f"{words}, {'least' if rule.at_least else 'most'} for {'first' if name == SECOND else 'second'} grade {form.format(factor * limit)}{near}"))]
 
 
 def _by_words(cell: Cell, rules: Rules) -> list[tuple[str, Reason]]:

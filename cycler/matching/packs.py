@@ -301,7 +301,7 @@ def _packs(task: Task, found: Found, graded: Graded, listed: list[Any], seed: in
     A group's capacity is the sum of its cells', its conductance the sum of their conductances. Each cell's own error is independent of the others' and
     adds in squares; the gain of the tester is common to all and adds as it is (JCGM 100:2008, 5.2.2). The weakest of several uncertain groups is on
     average weaker than the smallest reading: which group is the weakest is drawn ``MINIMUM_DRAWS`` times from the independent parts (propagation of
-    distributions, JCGM 101:2008), the gain's part is added to the spread of the draws.
+    distributions, JCGM 101:2008; clauses from memory), the gain's part is added to the spread of the draws.
     """
     errors, limits = graded.rules.errors, graded.rules.matching
     rng = np.random.default_rng([seed, 11])

@@ -170,7 +170,12 @@ def _rule(entry: Mapping[str, Any], chemistry: str, text: str, name: str, k: int
     why, source = (checked_word(key, entry.get(key, ""), where, f'{key} = "..."', only_text=True) if key in entry else "" for key in ("why", "source"))
     if not why or not source:
         raise InputError("a limit without its reason", where, f"{quantity} lacks {'why' if not why else 'source'}", 'write why = "..." and source = "..."; "common practice, no source" is one')
-    return None if chemistry not in entry.get("chemistries", (chemistry,)) else Rule(quantity, first, second, direction == "at_least", why, source)
+    kinds = entry.get("chemistries", [chemistry])
+    if not isinstance(kinds, list) or not kinds or not all(isinstance(kind, str) and kind in CHEMISTRIES_OF_RULES for kind in kinds):
+        raise InputError(
+            "chemistries is not a list of them", where, f"found {quote(kinds)}", f'write chemistries = ["nmc"], of {", ".join(CHEMISTRIES_OF_RULES)}; without the line the rule holds for all',
+        )
+    return None if chemistry not in kinds else Rule(quantity, first, second, direction == "at_least", why, source)
 
 
 def _table(data: Mapping[str, Any], key: str, known: tuple[str, ...], text: str, name: str) -> Mapping[str, Any]:

@@ -25,15 +25,20 @@ def started_full(log: Log, pack: Pack, steps: tuple[Step, ...], inside: Sequence
     """Whether the pack was full when the discharge of the steps ``inside`` began, on which evidence, and how far it stood below full. [V]
 
     Proof is a charge in the log that ended at its taper current and was held at the charge voltage, or else a rest within
-    ``REST_FULL_WINDOW_V`` of the charge voltage per group.
+    ``REST_FULL_WINDOW_V`` of the charge voltage per group. What either window leaves open enters the budget as "full start".
     """
     begin = inside[0]
     previous = steps[begin.index - 1] if begin.index > 0 else None
     if previous is not None and previous.direction > 0 and not previous.kind.startswith("pulse"):
         if previous.end_reason != "charge_taper":
             return False, "charge_stopped_before_taper", None
-        low = held_too_low_v(log, pack, previous)
-        return (True, "cv_taper", None) if low is None else (False, "charge_held_too_low", low)
+        low = held_below_v(log, pack, previous)
+        if low is None:
+            return True, "cv_taper", None
+        window = HELD_WINDOW_LFP_V if pack.chemistry == "lfp" else HELD_WINDOW_V
+        if low > window * (pack.series or log.series):
+            return False, "charge_held_too_low", low
+        return True, "cv_taper", None if pack.chemistry == "lfp" else low
     full = pack.charge_voltage_v
     series = pack.series or log.series or 1
     if full is None:
@@ -53,9 +58,9 @@ def started_full(log: Log, pack: Pack, steps: tuple[Step, ...], inside: Sequence
     return None, "rest_voltage_inconclusive", short * series
 
 
-def held_too_low_v(log: Log, pack: Pack, charge: Step) -> float | None:
-    """By how much a charge that ended at its taper was held below the stated charge voltage, or None if it was not, beyond what the voltmeter and
-    the window leave open, or that cannot be told (no stated voltage; nimh, which has no voltage to be held at). [V]"""
+def held_below_v(log: Log, pack: Pack, charge: Step) -> float | None:
+    """By how much more than the limit of error of the voltmeter a charge that ended at its taper was held below the stated charge voltage, or None if it
+    was not, or that cannot be told (no stated voltage; nimh, which has no voltage to be held at). [V]"""
     series = pack.series or log.series
     voltage = pack_voltage(log)[charge.slice]
     voltage = voltage[np.isfinite(voltage)][-_LAST:]
@@ -63,6 +68,5 @@ def held_too_low_v(log: Log, pack: Pack, charge: Step) -> float | None:
         return None
     held_v = float(np.median(voltage))
     gain, offset, _digit = pack.instrument.limits("voltage")
-    window = HELD_WINDOW_LFP_V if pack.chemistry == "lfp" else HELD_WINDOW_V
-    low = pack.charge_voltage_v - held_v
-    return low if low > window * series + gain * abs(held_v) + offset else None
+    low = pack.charge_voltage_v - held_v - (gain * abs(held_v) + offset)
+    return low if low > 0.0 else None

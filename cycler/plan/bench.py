@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from cycler.errors import InputError
 from cycler.instrument import Instrument
 from cycler.measures.resistance import AFTER_S, INSTANT_SHARE, OHMIC_SAMPLING_MAX_S
 from cycler.pack import CHEMISTRY_LIMITS, Pack
@@ -123,14 +124,21 @@ _WHERE = {
     "rated_capacity_ah": "It stands on the label, in Ah; mAh over 1000, or Wh over nominal volts.",
 }
 
+RATING_MIN = 1e-4
+"""Least rating in A or Ah of a pack that a plan is made for: below it no step would ever end. Common practice, no source."""
+
 
 def ratings_of(pack: Pack) -> tuple[Ratings | None, list[WarningWords]]:
-    """Ratings for a plan, None where one is missing that nothing stands in for; and what was missing, with where it is found."""
+    """Ratings for a plan, None where one is missing that nothing stands in for; and what was missing, with where it is found. InputError below :data:`RATING_MIN`."""
     warnings: list[WarningWords] = []
     limits = CHEMISTRY_LIMITS.get(pack.chemistry or "")
     group_v, pack_v, series = pack.group_charge_voltage_v, pack.charge_voltage_v, pack.series
     if series is None and pack_v and group_v:
         series = round(pack_v / group_v)
+    for key in ("rated_capacity_ah", "taper_current_a", "max_charge_current_a", "max_discharge_current_a"):
+        value = getattr(pack, key)
+        if value is not None and value < RATING_MIN:
+            raise InputError(f"{key} is implausibly small", f"pack {pack.id}" if pack.id else "pack", f"found {value:g}, less than {RATING_MIN:g}", "check the unit: the key's ending tells it")
     missing = [key for key, value in (("series", series), ("rated_capacity_ah", pack.rated_capacity_ah)) if not value]
     if limits is None and not ((pack_v or group_v) and (pack.cutoff_voltage_v or pack.group_cutoff_voltage_v)):
         missing.insert(0, "chemistry")

@@ -114,6 +114,10 @@ class Equipment:
 
 
 _PARTS: dict[str, type] = {"charger": Charger, "load": Load, "logger": Logger}
+_NEEDED_WORDS = {
+    "max_voltage_v": "its highest voltage in V", "max_current_a": "its highest current in A", "max_power_w": "its highest power in W",
+    "fastest_interval_s": "its shortest time between rows in s",
+}
 _NEEDED = {"charger": ("max_voltage_v", "max_current_a"), "load": ("max_current_a", "max_power_w"), "logger": ("fastest_interval_s",)}
 _LISTS = {"chemistries": CHEMISTRIES, "modes": LOAD_MODES}
 _FLAGS = {"can_taper", "adjustable", "stops_itself", "pack_voltage", "current", "temperature", "interval_can_change"}
@@ -124,6 +128,7 @@ _CEILING = {
     "max_voltage_v": 1000.0, "max_current_a": 1000.0, "max_power_w": 100000.0, "min_voltage_v": 1000.0, "fastest_interval_s": 86400.0,
     "max_rows": 1e9, "max_hours": 1e5, "group_voltage_resolution_v": 0.5, "group_voltage_noise_v": 0.5,
 }
+_FLOOR = {"max_voltage_v": 0.1, "max_current_a": 1e-3, "max_power_w": 1e-2, "fastest_interval_s": 1e-4, "max_rows": 1.0, "max_hours": 1e-2}
 _GROUPS_MAX = 200
 
 
@@ -212,7 +217,8 @@ def _part(table: str, value: Any, place: _Place) -> Any:
     for key in _NEEDED[table]:
         if key not in values:
             raise InputError(
-                f"{table} has no {key}", place.of(table), "whether it can do a step cannot be told without", f"write {key} = 10 under [{table}]; it stands on the type plate",
+                f"{table} has no {key}", place.of(table), f"{_NEEDED_WORDS[key]} is not stated, and without it nobody can tell whether it can do a step",
+                f"look on its type plate; in a file write {key} = 10 under [{table}]",
             )
     return kind(**values)
 
@@ -231,6 +237,8 @@ def _checked(key: str, value: Any, where: Location) -> Any:
     number = checked_number(key, value, where)
     if number < 0 or (number == 0 and key not in _ZERO_ALLOWED):
         raise InputError(f"{key} must be above zero", where, f"found {quote(value)}", "correct it, or leave out the table of what is not at hand")
+    if number < _FLOOR.get(key, 0.0):
+        raise InputError(f"{key} is implausibly small", where, f"found {quote(value)}, less than {_FLOOR[key]:g}", "check the unit: the key's ending tells it")
     if number > _CEILING[key]:
         raise InputError(f"{key} is implausibly large", where, f"found {quote(value)}, more than {_CEILING[key]:g}", "check the unit: the key's ending tells it")
     return number

@@ -30,6 +30,7 @@ import numpy as np
 
 from cycler.repair.causefile import Cause, Clue, Knowledge, knowledge
 from cycler.repair.cautions import DANGEROUS_LOOKS
+from cycler.repair.chances import interval
 from cycler.repair.clues import NOT_RESOLVED, Fact, Facts, gather
 from cycler.repair.levels import GRAVE
 from cycler.repair.sheet import LOOK_ITEMS, BenchSheet
@@ -43,6 +44,8 @@ NEXT_MAX = 8
 """Measurements that are proposed at most."""
 _BITS_MIN = 0.005
 _SHARE_SHOWN = 0.005
+_OF_PARALLEL = ("cell_open",)
+"""Causes that need more than one cell in a group (arithmetic)."""
 _SPLIT_MIN = 0.01
 
 
@@ -104,7 +107,8 @@ def explain(
     Returns
     -------
     causes : list of dict
-        code, title, part, group, tap, probe, probability, prior, words, for, against, basis; the likeliest first, probabilities add up to 1. A cause
+        code, title, part, group, tap, probe, probability, low_probability, high_probability (:mod:`cycler.repair.chances`), prior, words, for, against, basis; the
+        likeliest first, probabilities add up to 1. A cause
         "elsewhere" of which less than half a percent is left is counted with its named place.
     ruled_out : list of dict
         code, title, group, tap, probe, by.
@@ -146,10 +150,13 @@ class _Hypothesis:
         return self.cause.code, str(self.place), self.end
 
 
-def _hypotheses(facts: Facts, known: Knowledge) -> list[_Hypothesis]:
-    """Every cause at every place that a reading points at, and at the others together; priors add up to 1."""
+def _hypotheses(facts: Facts, known: Knowledge, parallel: int | None = None) -> list[_Hypothesis]:
+    """Every cause at every place that a reading points at, and at the others together; priors add up to 1 (less those of causes that a pack of
+    single cells cannot have)."""
     found: list[_Hypothesis] = []
     for cause in known.causes:
+        if parallel == 1 and cause.code in _OF_PARALLEL:
+            continue
         if not cause.place:
             found.append(_Hypothesis(cause, cause.prior))
             continue
@@ -184,7 +191,7 @@ class _Reasoner:
         self.sheet, self.taps, self.known, self.rules = sheet, taps or {}, known, known.rules
         self.facts = gather(sheet, self.taps, probes, known)
         self.counted = self._counted()
-        self.all = _hypotheses(self.facts, known)
+        self.all = _hypotheses(self.facts, known, sheet.pack.parallel)
         log_weight = np.log([item.prior for item in self.all])
         self.likelihood = np.array([[self._p(fact, item) for item in self.all] for fact in self.counted]).reshape(len(self.counted), len(self.all))
         if self.counted:
@@ -253,12 +260,17 @@ class _Reasoner:
 
     def causes(self) -> list[dict[str, Any]]:
         rows = []
+        numbers = [[item.cause.code for item in self.all]] + [
+            [id(self._line(self.known.clues[fact.clue], item, fact)) for item in self.all] for fact in self.counted
+        ]
         for indices in self._rows():
+            low, high = interval(self.probability, indices, numbers)
             best = max(indices, key=lambda k: self.probability[k])
             item = self.all[best]
             evidence = [(fact, self._factor(number, best)) for number, fact in enumerate(self.counted)]
             rows.append(self._head(item) | {
                 "part": item.cause.part, "probability": float(sum(self.probability[k] for k in indices)), "prior": float(sum(self.all[k].prior for k in indices)),
+                "low_probability": low, "high_probability": high,
                 "words": item.cause.words,
                 "for": [self._evidence(fact, factor) for fact, factor in sorted(evidence, key=lambda pair: -pair[1]) if factor > SPEAKS],
                 "against": [self._evidence(fact, factor) for fact, factor in sorted(evidence, key=lambda pair: pair[1]) if factor < 1.0 / SPEAKS],
@@ -366,6 +378,8 @@ class _Reasoner:
         """Whether a clue can be taken and would say something that was not said."""
         if clue.key in taken or self._said(clue) or (clue.tie and not clue.tie_if and clue.tie in ties) or (clue.stresses and self._barred()):
             return False
+        if "open" in (clue.needs or "") and any(self.sheet.look.get(item) == "yes" for item in DANGEROUS_LOOKS):
+            return False  # such a pack is not opened for a measurement
         if clue.key.startswith("look."):
             return clue.key.removeprefix("look.") in LOOK_ITEMS and not self.sheet.look.get(clue.key.removeprefix("look."))
         if clue.key == "cells_v":
@@ -458,9 +472,10 @@ class _Reasoner:
         for key, why in self.facts.unused:
             remarks.append(_remark("observed_unknown", "caution", f"{key} under [observed] does not count: {why}.", key))
         if self.facts.facts and (why := self._barred()) and self.facts.picture is not None:
+            seen = [item.replace("_", " ") for item in LOOK_ITEMS if item in DANGEROUS_LOOKS and self.sheet.look.get(item) == "yes"]
             remarks.append(_remark(
-                "no_load_yet", "info", f"Measurements that charge or load the pack are left out of what to do next: {why}.",
-                self.known.clues["taps"].values[self.facts.picture] if "taps" in self.known.clues else "",
+                "no_load_yet", "info", f"Measurements that {'charge, load or open' if seen else 'charge or load'} the pack are left out of what to do next: {why}.",
+                ", ".join(seen) or (self.known.clues["taps"].values[self.facts.picture] if "taps" in self.known.clues else ""),
             ))
         return remarks
 

@@ -57,7 +57,7 @@ DEFERENCE = (
 )
 """Stands below the cautions, once."""
 
-DANGEROUS_LOOKS = frozenset({"swollen", "leaking", "smell", "hot", "burnt"})
+DANGEROUS_LOOKS = frozenset({"swollen", "leaking", "smell", "hot", "burnt", "wet"})
 """Items of the look that set a pack apart at once. Common practice, no source."""
 _WORDS_OF_LOOK = {
     "swollen": (SWOLLEN_OR_HOT, QUARANTINE, TRANSPORT_DAMAGED), "hot": (SWOLLEN_OR_HOT, QUARANTINE, TRANSPORT_DAMAGED),

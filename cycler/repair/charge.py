@@ -30,6 +30,9 @@ RESTED_H = 1.0
 """Hours without current from which a voltage counts as rested (industrial capacity tests rest 1 to 4 h; from memory). [h]"""
 UNRESTED_V = 0.05
 """How far the voltage of a group may still lie from its rest. Common practice, no source. [V]"""
+LOWER_SHARE, LOWER_FROM, LOWER_ALL = 0.08, 0.40, 0.25
+"""How much less charge other makes may have left than the table says, from a share of ``LOWER_FROM`` down, wholly from ``LOWER_ALL`` on: some call 3.0 V empty and
+not 2.5 V, and the silicon in the tabulated cell gives charge at low voltage that plain graphite does not. Not for lfp. Common practice, no source."""
 TABLE_SHARE = 0.02
 """How well empty and full are defined at all; the interval is never narrower than this on the side on which there is room. Common practice, no source."""
 _NO_TABLE = {
@@ -90,7 +93,8 @@ def state_of_charge(chemistry: str | None, voltage_v: float | None, u_voltage_v:
     Returns
     -------
     ChargeEstimate
-        The interval is that of the voltages within reading ± (2 u + spread of makes + what an unrested voltage may be off).
+        The interval is that of the voltages within reading ± (2 u + spread of makes + what an unrested voltage may be off), on the nmc table lengthened
+        downwards by ``LOWER_SHARE`` where little is left.
     """
     if voltage_v is None:
         return ChargeEstimate(reason="the voltage of this group is not known")
@@ -109,5 +113,7 @@ def state_of_charge(chemistry: str | None, voltage_v: float | None, u_voltage_v:
     elif voltage_v > high_v:
         reasons.append(f"above the table, which ends at {high_v:g} V")
     low, share, high = (float(value) for value in share_at(chemistry, np.array([voltage_v - wide_v, voltage_v, voltage_v + wide_v])))
+    if TABLES[chemistry][0] is _NMC_SHARE:
+        low -= LOWER_SHARE * min(max((LOWER_FROM - share) / (LOWER_FROM - LOWER_ALL), 0.0), 1.0)
     low, high = max(0.0, min(low, share - TABLE_SHARE)), min(1.0, max(high, share + TABLE_SHARE))
     return ChargeEstimate(share, (high - low) / 4.0, low, high, "; ".join(reasons))

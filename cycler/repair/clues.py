@@ -21,11 +21,12 @@ from cycler.quantities import significant_text
 from cycler.repair.causefile import Clue, Knowledge
 from cycler.repair.levels import GRAVE, full_pack_v, group_limits, level_of
 from cycler.repair.sheet import EACH_GROUP, FROM_POSITIVE, OPEN_WORDS, BenchSheet
+from cycler.repair.tapwalk import REVERSED_MOST_V
 
 AT_CELLS = "cells"
 """``taps_read_at`` of [observed]: the taps were read at the cells, so that no lead lies between."""
 READ_AT = ("plug_in_board", "plug_pulled", AT_CELLS)
-NOT_RESOLVED = ("one_dead", "some_dead", "two_zero", "pair_over", "swapped", "most_dead", "string_open")
+NOT_RESOLVED = ("one_dead", "some_dead", "two_zero", "pair_over", "swapped", "most_dead", "string_open", "end_open")
 """Pictures of the taps after which nothing is charged or loaded before they are explained."""
 _NEAR_ZERO_V = 0.3
 _OVER_CELL_V = 0.15
@@ -186,6 +187,12 @@ def _leads(number: np.ndarray, volts: np.ndarray, wide: np.ndarray, middle: floa
         return Picture("swapped") if exchanged else Picture("pair_over", lows, taps)
     if over.any() and under.any():
         return Picture("swapped")
+    # No group is reversed by so much: what lies beyond is not tied to what lies before, whatever it reads.
+    fallen = np.flatnonzero(under & (volts < REVERSED_MOST_V))
+    if fallen.size == 1 and not over.any():
+        at = int(number[fallen[0]])
+        at_end = at in (int(number[0]), int(number[-1]))  # there a lead does it as well as the string
+        return Picture("end_open", (at,), _end_taps(at, int(number[-1]))) if at_end else Picture("string_open", (at,))
     # One end of the string is whole, the next step falls back, what lies beyond reads nothing.
     for order in (np.arange(volts.size), np.arange(volts.size)[::-1]):
         seen = volts[order]
@@ -241,6 +248,8 @@ def plug_voltages(sheet: BenchSheet, rows: Sequence[Mapping[str, Any]]) -> list[
             volts = volts[::-1] if sheet.taps_from == FROM_POSITIVE else volts
     implausible = sum("tap_implausible" in (row.get("findings") or ()) for row in rows)
     slips = _NO_READING | ({"tap_implausible"} if implausible == 1 else set())  # one number no group has was mistyped; several are a matter of leads or joints
+    if not each and rows and all("string_open" in (row.get("findings") or ()) for row in rows):
+        slips.add("string_open")  # nothing at any tap, from one point that has no contact: nothing is known of the groups
     for row in rows:
         k, findings = row.get("group"), set(row.get("findings") or ())
         if not isinstance(k, int) or not 1 <= k <= count:
@@ -340,8 +349,12 @@ class _Gatherer:
 
     def _sum(self) -> None:
         cells, total = _size(self.sheet.cells_v), self._total()
-        if cells is None or total is None or self.picture is None or self.picture.value == "string_open":
+        if self.picture is not None and self.picture.value == "string_open":
             return  # of a string that ends half-way the taps have said so already
+        if self.picture is not None and self.picture.value == "end_open":
+            total = float(sum(v for k, v in enumerate(self.plug_v, 1) if v is not None and k not in self.picture.groups))
+        if cells is None or total is None or self.picture is None:
+            return
         u = self.taps.get("u_difference_v") if self.taps.get("compared_with") == "cells_v" else math.hypot(self.taps.get("u_sum_v") or 0.0, self._u_volt(cells))
         apart = cells - total
         # Sum of groups equals pack voltage within max(20 mV, 0.2 %): common practice, no source.

@@ -385,7 +385,6 @@ def _quoted(text: str) -> str:
 
 FORM_TOP = ("name", "series", "chemistry", "reference", "pack_v", "keying")
 FORM_METER = ("voltage", "voltage_digit_v")
-PROBES_SHOWN = 3
 
 
 def form_from_connector(connector: Connector) -> dict[str, str]:

@@ -91,9 +91,16 @@ def u_voltage(connector: Connector, volts: float) -> float:
 
 
 def u_difference(connector: Connector, difference: float) -> float:
-    """Standard uncertainty of the difference of two readings of one meter: the gain is common and acts on the difference, zero and digits are not (JCGM 100:2008, 5.2). [V]"""
+    """Standard uncertainty of the difference of two readings of one meter: the gain is common and acts on the difference, zero and digits are not (JCGM 100:2008, 5.2; from memory); the
+    parts of one line of a data sheet add up, as in :mod:`cycler.repair.readings`. [V]"""
     gain, offset, _digit = connector.meter.voltage.limits("group_voltage")
-    return math.sqrt((gain * difference) ** 2 + 2.0 * offset**2) / math.sqrt(3.0)
+    parts = (gain * abs(difference), math.sqrt(2.0) * offset)
+    return (sum(parts) if connector.meter.is_one_limit("voltage") else math.hypot(*parts)) / math.sqrt(3.0)
+
+
+def u_between(one: Connector, other: Connector, one_v: float, other_v: float) -> float:
+    """Standard uncertainty of the difference of a reading at one plug and one at the other, which another meter may have taken. [V]"""
+    return math.hypot(u_voltage(one, one_v), u_voltage(other, other_v))
 
 
 def side_of(connector: Connector) -> Side:

@@ -26,7 +26,7 @@ from cycler.repair.connector import (
     Pin,
     Thermistor,
 )
-from cycler.repair.connector_levels import Side, side_of, u_difference, u_voltage
+from cycler.repair.connector_levels import Side, side_of, u_between, u_difference, u_voltage
 from cycler.repair.donor_remarks import Keys, patterns
 
 __all__ = ["AGREES", "DO_NOT_CONNECT", "NOT_KNOWN", "SCHEMA", "compare_connectors"]
@@ -218,9 +218,9 @@ def _tap_on_thermistor(own: _What, donor: _What, mine: Side, _theirs: Side) -> _
     return WRONG, f"{_capital(own.words)} would come to a thermistor input: {figure_text(across, u, 'V')} against pack negative stand there.", across, u
 
 
-def _thermistor_on_thermistor(own: _What, donor: _What, mine: Side, _theirs: Side) -> _Judgement:
+def _thermistor_on_thermistor(own: _What, donor: _What, mine: Side, theirs: Side) -> _Judgement:
     if own.order != donor.order and (own.order or donor.order) and None not in (own.v, donor.v):
-        return WRONG, "The thermistor returns to pack negative on one side only.", own.v - donor.v, u_voltage(mine.connector, own.v)
+        return WRONG, "The thermistor returns to pack negative on one side only.", own.v - donor.v, u_between(mine.connector, theirs.connector, own.v, donor.v)
     if own.thermistor is None or donor.thermistor is None:
         return NOT_MEASURED, "A thermistor is stated here, but not with which other pin: measure between which two pins it lies.", None, None
     if own.thermistor.pins != donor.thermistor.pins:
@@ -247,8 +247,8 @@ def _ohm(ends: tuple[float, float]) -> str:
     return f"{middle / 1000:.3g} kΩ" if middle >= 1000 else f"{middle:.3g} Ω"
 
 
-def _other(own: _What, donor: _What, mine: Side, _theirs: Side) -> _Judgement:
-    across, u = (own.v - donor.v, u_difference(mine.connector, own.v - donor.v)) if own.v is not None and donor.v is not None else (None, None)
+def _other(own: _What, donor: _What, mine: Side, theirs: Side) -> _Judgement:
+    across, u = (own.v - donor.v, u_between(mine.connector, theirs.connector, own.v, donor.v)) if own.v is not None and donor.v is not None else (None, None)
     if own.kind == donor.kind:  # charge contact or communication on both sides
         if across is None:
             return NOT_MEASURED, f"{_capital(own.words)} on both sides as stated; not measured on both.", None, None

@@ -32,7 +32,7 @@ LOOK_WORDS: dict[str, tuple[str, str]] = {
     "smell": (DANGER, "It smells of solvent or of burning: a cell has opened or something was overheated. Look no further before it lay outdoors."),
     "hot": (DANGER, "It is warm without load: something inside carries current. Keep away from it and watch it from a distance."),
     "burnt": (DANGER, "There are marks of burning. What was burnt, cells beside it too, is not charged again before someone competent has judged it."),
-    "wet": (DEFECT, "Water was in it: leaks and corrosion follow days later. It stands apart before anything is done to it."),
+    "wet": (DANGER, "Water was in it: leaks, corrosion and fire follow days later. It stands apart, outdoors, and is not charged again."),
     "dented": (DEFECT, "The case is dented: a cell inside may be, too. A dented cell is not used again."),
     "corroded": (DEFECT, "There is corrosion: joints and leads lie before cells as the cause."),
     "leads_damaged": (DEFECT, "A lead is damaged: find out what it touched."),

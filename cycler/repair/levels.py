@@ -42,6 +42,8 @@ LEVELS: dict[str, Levels] = {
     "nmc": Levels(2.0), "nca": Levels(2.0), "lco": Levels(2.0), "lmo": Levels(2.0), "lfp": Levels(1.5), "lto": Levels(1.0), "nimh": Levels(-0.02, never_v=-0.02),
 }
 """Levels below which a group is not charged again, by chemistry. Configurable: hand others to :func:`cycler.repair.taps.group_table`."""
+NOT_STATED = Levels(1.0)
+"""Where the chemistry is not stated: no lithium cell is charged from below 1.0 V (common practice, no source). [V]"""
 REVERSED_V = -0.02
 """Below it a group counts as reversed, if its uncertainty does not reach zero. [V]"""
 
@@ -62,7 +64,7 @@ def group_limits(pack: Pack, levels: dict[str, Levels] | None = None) -> GroupLi
     usual = pack.limits
     full = pack.group_charge_voltage_v or (pack.charge_voltage_v / pack.series if pack.charge_voltage_v and pack.series else None)
     if usual is None:
-        return GroupLimits(full_v=full, empty_v=pack.group_cutoff_voltage_v)
+        return GroupLimits(full_v=full, empty_v=pack.group_cutoff_voltage_v, levels=NOT_STATED)
     full = full or usual.full_v
     return GroupLimits(
         full, full + usual.overcharge_v - usual.full_v, usual.empty_v, usual.damage_v, (levels or LEVELS).get(pack.chemistry or ""),

@@ -89,8 +89,9 @@ def _of_the_groups(evaluation: Mapping[str, Any]) -> list[Veto]:
     dead = [number for number, word in level.items() if word in NEVER_AGAIN]
     found: list[Veto] = []
     if not any(word != "unknown" for word in level.values()):
+        why = "The chemistry is not stated" if _chemistry_alone_lacks(evaluation) else "No group voltage is known"
         found.append(Veto(
-            NOT_MEASURED, "No group voltage is known. As long as a group may be below the level from which a cell is charged again, nothing "
+            NOT_MEASURED, f"{why}. As long as a group may be below the level from which a cell is charged again, nothing "
             "is charged or repaired.", _ALL_BUT_SCRAP,
         ))
     if len(dead) == 1:
@@ -111,6 +112,12 @@ def _of_the_groups(evaluation: Mapping[str, Any]) -> list[Veto]:
             "let it happen.", (REBALANCE, HARVEST), tuple(over),
         ))
     return found
+
+
+def _chemistry_alone_lacks(evaluation: Mapping[str, Any]) -> bool:
+    """Whether groups were measured, and no level is known for want of the chemistry."""
+    measured = any(item.get("voltage_v") is not None for item in (evaluation.get("taps") or {}).get("groups") or [])
+    return measured and not (evaluation.get("pack") or {}).get("chemistry")
 
 
 def _groups(numbers: list[int]) -> str:
@@ -161,6 +168,8 @@ def look_first(evaluation: Mapping[str, Any]) -> list[dict[str, str]]:
             "code": "groups_unknown", "words": f"Measure {_groups(unknown).lower()} at the cells themselves, not at the plug.",
             "why": "A lead that is off and a group that must never be charged again look alike at the plug.",
         })
+    elif _chemistry_alone_lacks(evaluation):
+        found.append({"code": "chemistry_unknown", "words": "State the chemistry of the cells on the bench sheet.", "why": "The voltage below which a cell is not charged again is another one for each."})
     elif unknown or not level:
         found.append({"code": "groups_unknown", "words": "Measure the voltage of every group.", "why": "Below a certain voltage a cell is not charged again."})
     low = [number for number, word in level.items() if word == "precharge"]

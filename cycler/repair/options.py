@@ -29,6 +29,7 @@ from cycler.repair.cautions import (
     TRANSPORT_DAMAGED,
     caution_list,
 )
+from cycler.repair.chances import share_text
 from cycler.repair.option_vetoes import (
     BOARD,
     GROUP,
@@ -54,6 +55,8 @@ SCHEMA = "cycler.options/1"
 REPAIRS = (BOARD, GROUP, LEAD, REBALANCE)
 WORTH_NAMING = 0.01
 """Causes less probable than this count in the sums, but are not named in sentences."""
+_WORTH_WAKING = 0.05
+"""A board that has locked itself with less than this is no reason to try waking it first."""
 
 _OF_CODE = {
     "group_dead": GROUP, "group_weak": GROUP, "cell_open": GROUP, "out_of_balance": REBALANCE, "charge_contact_bad": LEAD,
@@ -165,6 +168,7 @@ def _causes(evaluation: Mapping[str, Any], chosen: str | None) -> list[dict[str,
         {
             "code": item["code"], "title": item.get("title") or item["code"], "part": item.get("part"), "group": item.get("group"),
             "probability": float(item.get("probability") or 0.0), "mended_by": mended_by(item),
+            "low_probability": item.get("low_probability"), "high_probability": item.get("high_probability"),
         }
         for item in evaluation.get("causes") or ()
     ]
@@ -174,7 +178,7 @@ def _causes(evaluation: Mapping[str, Any], chosen: str | None) -> list[dict[str,
     at = next((k for k, name in enumerate(names) if chosen in name), None)
     if at is None:
         raise ValueError(chosen)
-    return [item | {"probability": 1.0 if k == at else 0.0} for k, item in enumerate(found)]
+    return [item | {"probability": 1.0 if k == at else 0.0, "low_probability": None, "high_probability": None} for k, item in enumerate(found)]
 
 
 def _pack(evaluation: Mapping[str, Any], barring: list[Veto], causes: list[dict[str, Any]]) -> _Pack:
@@ -290,7 +294,7 @@ def _reason(option: Mapping[str, Any], barred: list[Veto], workshop: Workshop) -
     if not option["mends"] or mended <= 0:
         return f"Mends none of the causes that are left. It costs {span_text(option['cost'], money)}, and the pack is scrapped after it."
     likely = [item for item in sorted(option["mends"], key=lambda item: -item["probability"]) if item["probability"] >= WORTH_NAMING][:3]
-    named = ", ".join(f"{item['title']} ({100 * item['probability']:.0f} %)" for item in likely) or f"only causes that are left with less than {100 * WORTH_NAMING:.0f} %"
+    named = ", ".join(f"{item['title']} ({share_text(item['probability'])})" for item in likely) or f"only causes that are left with less than {100 * WORTH_NAMING:.0f} %"
     return (
         f"Mends: {named}. Of 100 such packs about {100 * option['chance_of_success']:.0f} pass their test. One that passes comes to {span_text(option['net_if_passes'], money)}, one that "
         f"does not to {span_text(option['net_if_not'], money)} with its scrapping."
@@ -304,7 +308,7 @@ def _not_mended(causes: list[dict[str, Any]]) -> dict[str, Any] | None:
         return None
     share = sum(item["probability"] for item in found)
     named = ", ".join(item["title"] for item in sorted(found, key=lambda item: -item["probability"]))
-    words = f"No option mends: {named} ({'together ' if len(found) > 1 else ''}{100 * share:.0f} %)."
+    words = f"No option mends: {named} ({'together ' if len(found) > 1 else ''}{share_text(share)})."
     codes = {item["code"] for item in found}
     if codes & set(_CHARGER_CODES):
         words += " A charger that is at fault is no work on the pack: try another one of the same rating first."
@@ -314,7 +318,7 @@ def _not_mended(causes: list[dict[str, Any]]) -> dict[str, Any] | None:
 
 
 def _wake_first(causes: list[dict[str, Any]]) -> list[dict[str, str]]:
-    if not any(item["code"] in _LOCKED_CODES and item["probability"] >= WORTH_NAMING for item in causes):
+    if not any(item["code"] in _LOCKED_CODES and item["probability"] >= _WORTH_WAKING for item in causes):
         return []
     return [{
         "code": "wake_the_board", "words": "Wake the board the way its maker says before another one is bought.",
@@ -392,17 +396,24 @@ def _causes_that_turn(first: str, second: str, pack: _Pack, workshop: Workshop, 
         turn = -ends[0] / slope
         if 0.0 <= turn <= 1.0:
             title = cause["title"][:1].lower() + cause["title"][1:]
-            found.append(_turn(f"cause:{cause['code']}", f"the probability of “{title}”", "%", Range(100.0 * now, 100.0 * now), 100.0 * turn))
+            found.append(_turn(f"cause:{cause['code']}", f"the probability of “{title}”", "%", _of_cause(cause), 100.0 * turn, 100.0 * now))
     return found
 
 
-def _turn(name: str, label: str, unit: str, own: Range, at: float) -> dict[str, Any]:
-    """``gap``: how far the value lies outside the range, as a fraction of the range's middle."""
-    scale = max(abs(own.mean), 1e-9)
+def _of_cause(cause: Mapping[str, Any]) -> Range:
+    """Between what the probability of a cause lies (:mod:`cycler.repair.chances`), without width where that is not known. [%]"""
+    low, high = (cause["probability"] if cause.get(key) is None else float(cause[key]) for key in ("low_probability", "high_probability"))
+    return Range(100.0 * low, 100.0 * high)
+
+
+def _turn(name: str, label: str, unit: str, own: Range, at: float, now: float | None = None) -> dict[str, Any]:
+    """``gap``: how far the value lies outside the range, as a fraction of what it is now (the range's middle where nothing else is said)."""
+    now = own.mean if now is None else now
+    scale = max(abs(now), 1e-9)
     gap = max(0.0, own.low - at, at - own.high) / scale
     return {
-        "quantity": name, "label": label, "unit": unit, "value_now": own.mean, "range": [own.low, own.high], "value_that_turns": at, "inside_range": gap == 0.0,
-        "gap": gap, "way": "above" if at > own.mean else "below",
+        "quantity": name, "label": label, "unit": unit, "value_now": now, "range": [own.low, own.high], "value_that_turns": at, "inside_range": gap == 0.0,
+        "gap": gap, "way": "above" if at > now else "below",
     }
 
 

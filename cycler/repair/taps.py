@@ -119,7 +119,7 @@ def _without(sheet: BenchSheet, why: str, how: str) -> TapTable:
     expected = None if not sheet.pack.series else sheet.pack.series + (0 if sheet.taps_from == EACH_GROUP else 1)
     figures = {
         "taken": False, "taps_from": sheet.taps_from, "expected_taps": expected, "found_taps": sum(tap is not None for tap in sheet.taps_v), "groups": [],
-        "sum_v": None, "u_sum_v": None, "sum_is_part": True, "compared_with": None, "difference_v": None, "u_difference_v": None, "median_v": None,
+        "sum_v": None, "u_sum_v": None, "sum_is_part": True, "compared_with": None, "difference_v": None, "u_difference_v": None, "median_v": None, "u_median_v": None,
         "spread_v": None, "u_spread_v": None, "meter_declared": sheet.meter.voltage.declared,
     }
     return TapTable(np.empty(0), np.empty((0, 0)), figures, (), ({"what": "voltages of the groups", "why": why, "how": how},))
@@ -209,6 +209,10 @@ class _Work:
             read = [reading for reading in walk.readings_v[loose[0] :] if reading is not None]
             highest = max(abs(reading) for reading in walk.readings_v[: loose[0]] if reading is not None)
             self.remarks.append(loose_remark(tap_at(loose[0]), tap_at(loose[0] - 1), behind, highest, f"tap {tap_at(loose[0] - 1)}: {highest:.2f} V, beyond: {min(read):.2f} to {max(read):.2f} V"))
+            self.missing.append({
+                "what": f"voltage of {listed(behind)}", "why": f"from tap {tap_at(loose[0])} on the readings are not tied to the cells",
+                "how": f"measure each by itself at its own cells and enter it under [observed], as group_direct_v_{behind[0]}",
+            })
         for place, reason in sorted(walk.doubt.items()):
             if reason == LOOSE:
                 continue
@@ -535,14 +539,14 @@ class _Work:
     def _scatter(self, known: list[GroupReading], rows: np.ndarray, values: np.ndarray, errors: ReadingErrors) -> dict[str, Any]:
         kept = [place for place, group in enumerate(known) if group.voltage_v is not None]
         known, rows = [known[place] for place in kept], rows[kept]
-        out: dict[str, Any] = {"median_v": None, "spread_v": None, "u_spread_v": None, "spread_limits_v": None}
+        out: dict[str, Any] = {"median_v": None, "u_median_v": None, "spread_v": None, "u_spread_v": None, "spread_limits_v": None}
         if not known:
             return out
         volts = rows @ values
         order = np.argsort(volts)
         half = len(order) // 2
         middle = rows[order[half]] if len(order) % 2 else 0.5 * (rows[order[half - 1]] + rows[order[half]])
-        out["median_v"] = float(middle @ values)
+        out["median_v"], out["u_median_v"] = float(middle @ values), math.sqrt(covariance(errors, values, middle[None])[0, 0])
         if len(known) < 2:
             return out
         span = rows[order[-1]] - rows[order[0]]

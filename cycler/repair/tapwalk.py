@@ -185,7 +185,8 @@ def _suspects(readings: list[float | None], usual: float, highest: float, tolera
             doubt[middle] = SUSPECT
     for first, last, volts in _steps([None if place in doubt else reading for place, reading in enumerate(readings)]):
         if volts < REVERSED_MOST_V:
-            doubt[last if last < len(readings) - 1 or first == 0 else first] = FALLS
+            before = next((volts / (to - at) for at, to, volts in steps if to == first), usual)
+            doubt[last if last < len(readings) - 1 or abs(before - usual) <= STEP_SHARE * usual else first] = FALLS
     return doubt
 
 

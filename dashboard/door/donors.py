@@ -65,7 +65,7 @@ class Donors(Opened):
             raise next(iter(wrong.values()))
         if connector is None:
             raise InputError("there is no pin to write", place, "nothing is typed yet", "type in a reading first")
-        return connector_to_toml(connector).encode()
+        return connector_to_toml(connector).encode("utf-8", "replace")
 
     def keep_donor_check(self, job_id: int, own: Mapping[str, str], donor: Mapping[str, str], who: str, places: tuple[str, str]) -> int:
         """Keep the result on a job, with both plugs as files; returns its number. InputError where there is no result."""

@@ -71,10 +71,6 @@ class JobBook(Opened):
         """Hang a run of the pack on a job by hand."""
         return self._register.jobs.hang_run(job_id, run_id, who=who)
 
-    def close_danger(self, job_id: int, entry: int, who: str, why: str) -> int:
-        """Close an open danger on the card of the job's pack."""
-        return self._register.cards.supersede(self._register.jobs.job(job_id).pack_id, entry, None, who=who, why=why)
-
     # --- bench sheets -------------------------------------------------------------------------------------------
 
     def keep_sheet(self, job_id: int, text: str, who: str) -> int:
@@ -89,9 +85,9 @@ class JobBook(Opened):
 
         return sheet_form(self._register, job_id)
 
-    def keep_sheet_draft(self, job_id: int, values: Mapping[str, str]) -> None:
-        """Keep the form half filled, as typed."""
-        self._register.jobs.keep_draft(job_id, values)
+    def change_sheet_draft(self, job_id: int, changes: Mapping[str, str]) -> dict[str, str]:
+        """Put the entries that changed into the half-filled form, and return all of it."""
+        return self._register.jobs.change_draft(job_id, changes, self.sheet_draft(job_id))
 
     # --- files --------------------------------------------------------------------------------------------------
 

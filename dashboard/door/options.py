@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -11,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from cycler.errors import InputError
-from cycler.files import sync
+from cycler.files import replace_file
 from dashboard.door.base import Opened
 
 WORKSHOP_NAME = "-workshop.toml"
@@ -77,7 +75,7 @@ class Options(Opened):
         own, wrong = workshop_from_form(values, place)
         if not wrong:
             with self._workshop_lock:
-                _write_whole(self.workshop_file, workshop_to_toml(own).encode())
+                replace_file("the workshop's figures", self.workshop_file, workshop_to_toml(own).encode())
         return wrong
 
     def options_of(self, job_id: int, cause: str | None = None) -> dict[str, Any] | None:
@@ -115,21 +113,4 @@ class Options(Opened):
             "options": [{key: item[key] for key in ("code", "net_expected", "u_net", "net_low", "net_high", "chance_of_success", "barred_by")} for item in result["options"]],
             "assumed": result["assumed"], "workshop": workshop_to_toml(self.workshop()),
         }
-        words = f"{chosen['title']}: {remark.strip()}" if remark.strip() else chosen["title"]
-        return self.write_job(job_id, "decision", words, who, data)
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    """Put a file in the place of the one before it, whole or not at all. InputError if that cannot be done."""
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with open(part, "xb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise InputError("cannot keep the workshop's figures", str(path), error.strerror or "write error", "make room, or check the permissions") from None
-    sync(path.parent)
+        return self.write_job(job_id, "decision", remark.strip() or chosen["title"], who, data)

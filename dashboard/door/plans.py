@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cycler.errors import InputError
-from cycler.files import file_stem, sync
+from cycler.files import file_stem, replace_file
 from dashboard.door.adding import pack_from_form
 from dashboard.door.base import Opened
 
@@ -77,7 +75,7 @@ class Plans(Opened):
 
         made = equipment_from_form(values, self.equipment(), place)
         if made != self.equipment():
-            _put(self.equipment_file, equipment_to_toml(made).encode())
+            replace_file("the equipment", self.equipment_file, equipment_to_toml(made).encode())
 
     def plan_basis(self, kind: str, key: str, criteria_name: str = "") -> PlanBasis:
         """What the register knows for a plan. InputError if there is no such run, job or pack."""
@@ -143,19 +141,3 @@ def _number(text: str) -> Any:
         return float(words.replace(",", "."))
     except ValueError:
         return words
-
-
-def _put(path: Path, content: bytes) -> None:
-    """Put a file in the place of the one before it, whole or not at all. InputError if that cannot be done."""
-    part = path.with_name(f".{path.name}.{secrets.token_hex(4)}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with open(part, "xb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(part, path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise InputError("cannot keep the equipment", str(path), error.strerror or "write error", "make room, or check the permissions") from None
-    sync(path.parent)

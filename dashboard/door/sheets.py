@@ -28,7 +28,7 @@ class Sheets(Opened):
     """Bench sheets: from what was typed to what the readings say."""
 
     sheet_draft: Callable[[int], dict[str, str]]
-    keep_sheet_draft: Callable[[int, Mapping[str, str]], None]
+    change_sheet_draft: Callable[[int, Mapping[str, str]], dict[str, str]]
     keep_sheet: Callable[[int, str, str], int]
 
     def __init__(self) -> None:
@@ -50,13 +50,9 @@ class Sheets(Opened):
             The entries that changed, as typed; all others stay, so that two open pages do not undo each other.
         """
         with self._sent_lock:
-            draft = dict(self.sheet_draft(job_id))
             if number <= self._sent.get((job_id, page), -1):
-                return draft
-            changed = {key: value for key, value in changes.items() if draft.get(key, "") != value}
-            if changed:
-                draft.update(changed)
-                self.keep_sheet_draft(job_id, {key: value for key, value in draft.items() if value})
+                return dict(self.sheet_draft(job_id))
+            draft = self.change_sheet_draft(job_id, changes)
             self._sent[(job_id, page)] = number
             self._sent.move_to_end((job_id, page))
             while len(self._sent) > PAGES_MINDED:

@@ -10,6 +10,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from cycler.record.values import figure
+from cycler.repair.chances import WITHIN_WORDS, chance_text, share_text
 from dashboard import advice, components, text, text_job
 from dashboard.figures.places import SEVERITY_ORDER
 from dashboard.record_routes import job_sheet_address
@@ -51,7 +52,8 @@ def groups(found: list[dict[str, Any]]) -> Component:
         level = group.get("level") if group.get("level") in text_job.LEVEL else "unknown"
         flag = LEVEL_FLAG.get(str(level))
         mark = html.Span(className=f"flag flag-{flag}", **{"aria-hidden": "true"}) if flag else None
-        volts = text_job.GROUP_MISSING if group.get("apparent_v") is None else text_job.GROUP_DOUBTED
+        doubted = group.get("apparent_v") is not None or "string_open" in (group.get("findings") or ())
+        volts = text_job.GROUP_DOUBTED if doubted else text_job.GROUP_MISSING
         if group.get("voltage_v") is not None:
             volts = figure(group["voltage_v"], group.get("u_voltage_v"), "V")
         tiles.append(html.Li(
@@ -88,7 +90,7 @@ def cause(found: dict[str, Any]) -> Component:
         return html.P(text_job.CAUSE_NONE, className="quiet")
     first = ranked[0]
     sides = [_evidence(name, first.get(key) or ()) for name, key in ((text_job.FOR, "for"), (text_job.AGAINST, "against"))]
-    others = [text_job.CAUSE_OTHER.format(title=_titled(item), share=text.share_text(item["probability"])) for item in ranked[1 : 1 + CAUSES_NAMED]]
+    others = [text_job.CAUSE_OTHER.format(title=_titled(item), share=share_text(item["probability"])) for item in ranked[1 : 1 + CAUSES_NAMED]]
     out = len(found.get("ruled_out") or ())
     lines = [text_job.CAUSE_OTHERS.format(others=", ".join(others)) if others else "",
              text.count_text(out, {0: "", **text_job.CAUSE_RULED_OUT}, text_job.CAUSE_RULED_OUT_MANY)]
@@ -96,13 +98,13 @@ def cause(found: dict[str, Any]) -> Component:
     return html.Div(
         [
             html.P([html.Span(text_job.CAUSE, className="quiet"), html.Strong(advice.capital(_titled(first)), className="cause-title"),
-                    html.Span(text_job.CAUSE_SHARE.format(share=text.share_text(first["probability"])), className="tag tag-beyond cause-share")],
+                    html.Span(text_job.CAUSE_SHARE.format(share=chance_text(first)), className="tag tag-beyond cause-share")],
                    className="cause-head"),
             html.P(first["words"]) if first.get("words") else None,
             html.Div(sides, className="cause-sides"),
             html.P(" ".join(part for part in lines if part)) if any(lines) else None,
             html.P(text_job.MEASURE_NEXT.format(words=following)) if following and len(ranked) > 1 else None,
-            html.P(text_job.CAUSE_MARK, className="hint"),
+            html.P(f"{text_job.CAUSE_MARK} {WITHIN_WORDS}", className="hint"),
         ],
         className="job-cause",
     )

@@ -55,7 +55,7 @@ def _decided(item: dict[str, Any]) -> list[Any]:
     title = data.get("title") or text_job.OPTION.get(str(data.get("option")), "")
     return [
         html.P([html.Strong(title, className="decided-title"), html.Span(by_words(item), className="quiet entry-by")], className="decided-head"),
-        html.P(item["text"], className="own-words") if item["text"] else None,
+        html.P(item["text"], className="own-words") if item["text"] and item["text"] != title else None,
         html.P(text_job.DECISION_TURNS.format(words=turns), className="quiet") if turns else None,
     ]
 

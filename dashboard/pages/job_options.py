@@ -10,7 +10,7 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError
-from dashboard import components, ids, ids_job_options
+from dashboard import components, ids, ids_job_options, text
 from dashboard import text_job_options as words
 from dashboard.data import Door
 from dashboard.door.options import WorkshopForm
@@ -61,7 +61,7 @@ def _cause_choice(result: Mapping[str, Any]) -> Component:
     for item in result["causes"]:
         if item["probability"] >= 0.005:
             value = item["code"] if item["group"] is None else f"{item['code']}:{item['group']}"
-            options.append({"value": value, "label": words.CAUSE_ONE.format(title=item["title"], percent=100 * item["probability"])})
+            options.append({"value": value, "label": words.CAUSE_ONE.format(title=item["title"], percent=text.share_text(item["probability"]))})
     chosen = result.get("chosen_cause")
     value = chosen if chosen in {item["value"] for item in options} else ALL_CAUSES
     control = dcc.Dropdown(id=ids_job_options.OPTIONS_CAUSE, options=options, value=value, clearable=False, searchable=False)

@@ -141,7 +141,7 @@ def _register_route(app: Dash, door: Door) -> None:
         try:
             page, number, changes = checked_changes(request.get_json(force=True, silent=True))
             door.keep_typed(job_id, page, number, changes)
-        except (ValueError, InputError):
+        except (ValueError, RecursionError, InputError):  # brackets without end among them
             return "", 400
         return "", 204
 

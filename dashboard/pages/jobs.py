@@ -164,7 +164,11 @@ def _row(line: Any, words: str, now: datetime) -> Component:
     name = dcc.Link([html.Span(line.pack_id, className="own-words"), html.Span(f" · {text_jobs.JOB.format(id=line.id)}", className="job-no")],
                     href=f"/job/{line.id}", className="strong-link job-link")
     since = text_jobs.SINCE.format(day=text.day_text(line.opened_at), age=text_register.age_text(line.opened_at, now), who=line.opened_by)
-    last = text_jobs.LAST.format(age=text_register.age_text(line.last_at, now)) if text.day_text(line.last_at) != text.day_text(line.opened_at) else ""
+    last = ""
+    if is_closed(line):
+        last = text_jobs.CLOSED_ON.format(age=text_register.age_text(line.last_at, now))
+    elif text.day_text(line.last_at) != text.day_text(line.opened_at):
+        last = text_jobs.LAST.format(age=text_register.age_text(line.last_at, now))
     following = html.P([html.Span(text_jobs.NEXT, className="quiet"), " ", words], className="job-next") if words else None
     return html.Li(
         [

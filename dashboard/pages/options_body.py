@@ -116,6 +116,5 @@ def _barred(result: Mapping[str, Any]) -> list[Any]:
     barred = [item for item in result["options"] if item["barred_by"]]
     if not barred:
         return []
-    said = {veto["code"]: veto["words"] for veto in result["vetoes"]}
-    lines = [html.Li([html.Strong(item["title"]), " ", words.BARRED_BY.format(words=said[item["barred_by"][0]])]) for item in barred]
+    lines = [html.Li(html.Strong(item["title"])) for item in barred]
     return [html.H3(words.BARRED_TITLE), html.Ul(lines, className="options-barred")]

@@ -11,12 +11,12 @@ from dash.development.base_component import Component
 from cycler.errors import InputError
 from cycler.quantities import figure_text, significant_text
 from cycler.repair.cautions import CAUTIONS, DEFERENCE, SHORT_CIRCUIT_PROBES, STORED_ENERGY, caution_list
+from cycler.repair.chances import WITHIN_WORDS, chance_text, share_text
 from dashboard import advice, components
 from dashboard import ids_job_sheet as ids
 from dashboard import text_job_sheet as text
 from dashboard.figures import style
 from dashboard.figures.groups_bench import group_voltages
-from dashboard.text import share_text
 
 GRAVE_CAUTIONS = ("deep_discharge", "swollen_or_hot", "over_60_v", "quarantine")
 CAUSES_SHOWN = 4
@@ -115,12 +115,12 @@ def _cause(cause: dict[str, Any], is_open: bool) -> Component:
     head = html.Summary([
         html.Span([html.Span(_title(cause), className="cause-title"), html.Span(text.PARTS.get(cause.get("part"), ""), className="tag")], className="cause-name"),
         html.Span([html.Meter(min="0", max="1", value=f"{share:.3f}", className="cause-bar", **{"aria-hidden": "true"}),
-                   html.Span(f"{chance_words(share)}, {share_text(share)}", className="cause-share")], className="cause-chance"),
+                   html.Span(f"{chance_words(share)}, {chance_text(cause)}", className="cause-share")], className="cause-chance"),
     ])
     body = [
         html.P(cause.get("words"), className="own-words") if cause.get("words") else None,
         *_evidence(text.FOR, cause.get("for") or [], text.FOR_NONE), *_evidence(text.AGAINST, cause.get("against") or [], text.AGAINST_NONE),
-        html.P(text.BASIS.format(basis=cause["basis"]), className="hint") if cause.get("basis") else None,
+        html.P(f"{text.BASIS.format(basis=cause['basis'])}. {WITHIN_WORDS}", className="hint") if cause.get("basis") else None,
     ]
     return html.Li(html.Details([head, html.Div(body, className="cause-body")], open=is_open, className="cause"))
 
@@ -255,7 +255,7 @@ def _sum(taps: dict[str, Any]) -> str:
 def _spread(taps: dict[str, Any]) -> str:
     if taps.get("median_v") is None or taps.get("spread_v") is None:
         return ""
-    return text.SPREAD.format(median=figure_text(taps["median_v"], None, "V"), spread=figure_text(taps["spread_v"], taps.get("u_spread_v"), "V"))
+    return text.SPREAD.format(median=figure_text(taps["median_v"], taps.get("u_median_v"), "V"), spread=figure_text(taps["spread_v"], taps.get("u_spread_v"), "V"))
 
 
 def _remarks(evaluation: dict[str, Any]) -> Component:

@@ -6,6 +6,8 @@ import logging
 import os
 import shutil
 import threading
+from copy import deepcopy
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -54,13 +56,23 @@ def overcharged_log():
 def add_overcharged(path):
     """Add a run with a danger finding (group 2) to a register; returns its number."""
     from cycler.criteria import load_criteria
-    from cycler.pack import load_pack
     from cycler.register import Register
-    from cycler.workflow import add_logs
+    from cycler.workflow import keep_run
 
+    pack, sources, analysis = _overcharged()
     with Register.open(path) as register:
-        pack = load_pack(SAMPLES / "packs" / "ebike-0415.toml")
-        return add_logs(register, [("overcharged.csv", overcharged_log())], pack, "overcharged", load_criteria())
+        return keep_run(register, sources, pack, "overcharged", deepcopy(analysis), load_criteria())
+
+
+@cache
+def _overcharged():
+    """Pack, log and analysis of the run with a danger, worked out once."""
+    from cycler.criteria import load_criteria
+    from cycler.pack import load_pack
+    from cycler.workflow import analyse_sources
+
+    pack, sources = load_pack(SAMPLES / "packs" / "ebike-0415.toml"), [("overcharged.csv", overcharged_log())]
+    return pack, sources, analyse_sources(sources, pack, load_criteria())[1].to_dict()
 
 
 @pytest.fixture(scope="session")

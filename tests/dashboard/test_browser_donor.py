@@ -151,7 +151,7 @@ def test_options_from_vetoes_to_the_decision(served_empty, page):
     page.get_by_role("button", name="Write the decision").click()
     expect(page.locator("#options-decided .done")).to_contain_text("Written on the job: Scrap.")
     entry = next(item for item in door.job(dead)["entries"] if item["kind"] == "decision")
-    assert entry["data"]["option"] == "scrap" and entry["text"] == "Scrap: not worth the cells" and "value = [20, 90]" in entry["data"]["workshop"]
+    assert entry["data"]["option"] == "scrap" and entry["text"] == "not worth the cells" and "value = [20, 90]" in entry["data"]["workshop"]
     page.set_viewport_size({"width": 390, "height": 844})
     over, out = page.evaluate(WIDEST)
     assert over <= 0, out

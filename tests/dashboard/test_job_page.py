@@ -11,6 +11,7 @@ from dash.development.base_component import Component
 
 from cycler.errors import InputError
 from cycler.quantities import figure_text
+from cycler.repair.chances import share_text
 from dashboard import advice, ids_job, text, text_frame, text_job
 from dashboard.app import create_app, page_for
 from dashboard.data import Door, RunItem
@@ -203,8 +204,8 @@ def test_sheet_in_short_shows_groups_with_expanded_uncertainty_and_the_gravest_r
 
 def test_first_cause_stands_with_probability_and_evidence_on_both_sides():
     words = said(job_bench.bench(job()))
-    assert f"A group is dead, group {DEAD}" in words and text.share_text(PROBABILITY) in words
-    assert "Group 5 reads 1.204 V" in words and "Nothing swollen was seen" in words and "Sense lead of tap 5 broken (5.0 %)" in words
+    assert f"A group is dead, group {DEAD}" in words and share_text(PROBABILITY) in words
+    assert "Group 5 reads 1.204 V" in words and "Nothing swollen was seen" in words and "Sense lead of tap 5 broken (5 %)" in words
     assert "1 cause is ruled out" in words and "Measure group 5 at its own tabs" in words and "no source" in words
 
 

@@ -129,6 +129,7 @@ def test_a_page_that_is_left_hands_over_its_last_entries_and_other_pages_cannot(
     assert client.post(f"/job/{number}/sheet/typed", headers=own, json=body).status_code == 204
     assert door.sheet_draft(number)["taps.1"] == "3.6"
     assert client.post(f"/job/{number}/sheet/typed", headers=own, data=b"no json").status_code == 400
+    assert client.post(f"/job/{number}/sheet/typed", headers=own, data=b"[" * 100_000).status_code == 400
     assert client.post("/job/99/sheet/typed", headers=own, json=body).status_code == 400
     door.close()
 
@@ -212,7 +213,7 @@ def test_remarks_stand_gravest_first_and_a_chance_is_a_word_and_a_figure():
         ruled_out=[{"code": "x", "title": "bad charger", "group": None, "by": [{"reading": "charger alone", "words": "42.0 V"}]}],
         missing=[{"what": "charge of group 3", "why": "its tap was not read", "how": "read tap 3"}],
     ))
-    assert words.index("The first") < words.index("The last") and "very likely, 97.0 %" in words and "unlikely, below 0.1 %" in words
+    assert words.index("The first") < words.index("The last") and "very likely, 97 %" in words and "unlikely, under 1 %" in words
     assert "(8 times as likely with this cause)" in words and "(20 times less likely with this cause)" in words
     assert "charger alone: 42.0 V" in words and "Charge of group 3 : its tap was not read. Read tap 3" in " ".join(words.split())
 

@@ -150,6 +150,14 @@ def test_grades_and_their_reasons(row, wanted, code):
     assert bool(item.reasons) == (wanted != "first")
 
 
+def test_reasons_tell_the_uncertainty_of_the_reading_and_whether_it_reaches_the_limit():
+    # Rectangles of 1 % and 0.5 % (capacity), 3 % (resistance of each cell; the gain cancels in the ratio to the median of the list), k = 2: 76.0 +- 1.0 %, 1.30 +- 0.05 (JCGM 100:2008, 4.3.7).
+    low, near = (graded(f"x;{mah};40,0;3,650;2026-03-01;3,646;2026-03-15;").reasons[0].words for mah in (1900, 1990))
+    assert low == "capacity 76.00 ± 0.98 % of rated, least for first grade 80 %"
+    assert near == "capacity 79.6 ± 1.0 % of rated, least for first grade 80 %; within its uncertainty of that"
+    assert "resistance 1.300 ± 0.045 times the median" in graded("x;2400;52,0;3,650;2026-03-01;3,646;2026-03-15;").reasons[0].words
+
+
 def test_flat_curve_of_lfp_shows_no_self_discharge():
     row = "x;2400;40,0;3,300;2026-03-01;3,299;2026-03-15;"
     assert graded(row).grade == "first" and graded(row, load_rules(None, "lfp")).reasons[0].code == "flat_curve"
@@ -279,6 +287,11 @@ def test_invented_stock_to_ten_packs():
     assert goal["in_time"]
     assert goal["bound"] - goal["gap"] == pytest.approx(goal["value"]) and 0.0 <= goal["gap_share"] < 0.0012
     assert lot["factor"] > 10.0 and lot["gain_ah_per_pack"] > 5 * lot["sd_gain_ah_per_pack"] and lot["best_draw"] < goal["value"]
+    # The factor is fair: the same 411 cells, taken by lot, as far from the same bound. Drawn anew by other numbers.
+    pool = np.array([item.cell.capacity_ah for item in found.of("first")])
+    lots = [np.random.default_rng(k).permutation(pool)[:400].reshape(10, 10, 4).sum(axis=2).min(axis=1).sum() for k in range(300)]
+    assert lot["mean"] == pytest.approx(np.mean(lots), abs=5.0 * np.std(lots) / 200**0.5) and lot["sd"] == pytest.approx(np.std(lots), rel=0.3)
+    assert lot["factor"] == pytest.approx((goal["bound"] - lot["mean"]) / goal["gap"], rel=1e-6)
     used = [name for pack in result["packs"] for group in pack["groups"] for name in group["cell_ids"]]
     first = {item.cell.id for item in found.of("first")}
     assert len(used) == len(set(used)) == 400 and set(used) <= first and set(result["left_over_ids"]) == first - set(used)
@@ -327,6 +340,9 @@ RULES = (Path(__file__).resolve().parents[2] / "cycler" / "data" / "grades.toml"
         ("second = 0.60", "second = 0.90", "easier"),
         ('source = "common practice, no source; 60 %', '# source = "', "lacks source"),
         ("reject = [", "reject = []\nother = [", "unknown key"),
+        ('chemistries = ["lfp"]', "chemistries = 5", "chemistries is not a list"),
+        ('chemistries = ["lfp"]', 'chemistries = "lfp"', "chemistries is not a list"),
+        ('chemistries = ["lfp"]', 'chemistries = ["lpf"]', "chemistries is not a list"),
     ],
 )
 def test_rules_that_cannot_be_used(old, new, said):

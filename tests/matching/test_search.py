@@ -57,6 +57,12 @@ def brute_force(capacity_mah, series, parallel, packs):
 CASES = [(8, 2, 4, 1), (8, 4, 2, 1), (9, 3, 3, 1), (9, 2, 3, 1), (8, 2, 2, 2), (9, 4, 1, 2), (9, 2, 2, 2), (8, 3, 2, 1), (10, 2, 5, 1)]
 
 
+def test_bound_counts_the_smallest_cells():
+    # By hand: the two smallest cells in one group leave it 1000 + 1500 + 2600 = 5100 at most; apart, that of the smallest has 1000 + 2600 + 2600 = 6200 at most.
+    capacity = [2600, 2600, 2500, 2400, 1500, 1000]
+    assert bound_of(task_of(capacity, 2, 3, 1)) == pytest.approx(6.2) == brute_force(capacity, 2, 3, 1)
+
+
 @pytest.mark.parametrize("seed", [1, 2])
 @pytest.mark.parametrize("case", CASES, ids=str)
 def test_solver_and_search_against_brute_force(case, seed):

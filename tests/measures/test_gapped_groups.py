@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from copy import deepcopy
 from datetime import datetime
 from functools import cache
 
@@ -44,7 +45,12 @@ def bench_run(rest_s=3600.2):
 
 
 def gapped(after_s, long_s, rest_s=3600.2):
-    """Analysis of the log as a file, without the samples of ``long_s`` seconds of the discharge."""
+    """Analysis of the log as a file, without the samples of ``long_s`` seconds of the discharge; each test's own copy of it."""
+    return deepcopy(_gapped(after_s, long_s, rest_s))
+
+
+@cache
+def _gapped(after_s, long_s, rest_s):
     readings, on_s, _ = bench_run(rest_s)
     keep = (readings.time_s <= on_s + after_s) | (readings.time_s > on_s + after_s + long_s)
     log = read_log_bytes(to_bytes(iso_time_bench(10), readings.rows(keep), datetime(2026, 1, 5, 9)), "log.csv")

@@ -32,6 +32,7 @@ BAD = {
     "negative": ("max_current_a = 20.0", "max_current_a = -20.0", "max_current_a must be above zero"),
     "zero": ("max_voltage_v = 60.0", "max_voltage_v = 0", "max_voltage_v must be above zero"),
     "slip of unit": ("fastest_interval_s = 1.0", "fastest_interval_s = 1000000", "fastest_interval_s is implausibly large"),
+    "far too small": ("max_current_a = 20.0", "max_current_a = 1e-320", "max_current_a is implausibly small"),
     "mistyped key": ("max_power_w", "max_pwoer_w", "unknown key 'max_pwoer_w'"),
     "word for a yes": ("can_taper = true", 'can_taper = "yes"', "can_taper is neither true nor false"),
     "unknown mode": ('"cc", "cp"', '"cc", "cv"', "unknown entry 'cv' of modes"),

@@ -7,9 +7,10 @@ import math
 import pytest
 
 from cycler.instrument import Instrument
-from cycler.measures.rest import DRIFT_MIN_S
+from cycler.measures.rest import DRIFT_MIN_S, expected_drift_u
 from cycler.plan import conditions_of, expected
 from cycler.plan.bench import STEP_INTERVAL_MAX_S, hours_text
+from cycler.resttable import SHOWN_AT
 
 
 def test_it_is_the_current_that_empties_the_rated_capacity_in_an_hour():
@@ -82,6 +83,17 @@ def test_rest_shows_less_the_longer_it_is_and_finds_its_own_length_again():
     assert expected.shortest_rest_h(1e-6, *known) is None
     # The plateau of an LFP curve falls by 0.1 to 0.5 mV per % (common practice): no rest shows anything.
     assert expected.rest_slope_v_per_ah(10.0, expected.habits_of("lfp")) is None
+
+
+def test_smallest_leak_is_k_times_its_own_uncertainty_slope_included():
+    # A leak that is just shown is SHOWN_AT (k = 2) times its standard uncertainty, of drift and slope together (JCGM 100:2008, 5.1.2; from memory): with a slope known
+    # to 30 % it must be 1.25 times as large as with one known exactly, 1 / sqrt(1 - (2 * 0.3)**2).
+    known = (24.0, 0.08, 60.0, 0.0004, 0.0, 9)
+    exact, rough = (expected.smallest_leak_after_ma(*known, slope_share=share) for share in (0.0, 0.3))
+    u_drift_ma = 3.6e6 * expected_drift_u(86400.0, 60.0, 0.0004, 0.0, True, 9) / 0.08
+    assert exact == pytest.approx(SHOWN_AT * u_drift_ma) and SHOWN_AT == 2.0
+    assert rough == pytest.approx(SHOWN_AT * math.hypot(u_drift_ma, 0.3 * rough)) and rough == pytest.approx(1.25 * exact)
+    assert expected.smallest_leak_after_ma(*known, slope_share=0.5) is None
 
 
 def test_rows_of_a_step_and_the_coarsest_interval_of_the_ten_seconds_value():

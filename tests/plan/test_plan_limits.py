@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from cycler.criteria import load_criteria
+from cycler.errors import InputError
 from cycler.instrument import Instrument
 from cycler.pack import Pack
 from cycler.plan import Wanted, conditions_of, make_plan, plan_card_html, plan_text
@@ -189,3 +190,9 @@ def test_plan_for_a_run_of_the_register(tmp_path, capfd):
     assert call(capfd, "--register", register, "pack", "EB-0398", "--danger", "group 3 swollen", "--by", "A. Bell")[0] == 0
     stopped = json.loads(call(capfd, "--register", register, "plan", "--for", 1, "--equipment", bench, "--json")[1])
     assert stopped["steps"] == [] and "group 3 swollen" in stopped["warnings"][0]["words"]
+
+
+@pytest.mark.parametrize("key", ["rated_capacity_ah", "taper_current_a", "max_charge_current_a", "max_discharge_current_a"])
+def test_rating_of_next_to_nothing_is_one_message(key):
+    with pytest.raises(InputError, match=f"{key} is implausibly small"):
+        planned(pack=replace(PACK, **{key: 1e-320}))

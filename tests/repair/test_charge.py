@@ -11,6 +11,7 @@ import pytest
 
 from cycler.pack import CHEMISTRIES, CHEMISTRY_LIMITS
 from cycler.repair.charge import TABLES, share_at, state_of_charge
+from cycler.simulator.ocv import CURVES
 
 # The same curve by its table: state of charge in % and open-circuit voltage.
 CHEN_2020 = {5: 3.1094, 10: 3.2959, 20: 3.4852, 30: 3.5814, 40: 3.6670, 50: 3.7509, 60: 3.8406, 70: 3.9479, 80: 4.0421, 90: 4.0967, 100: 4.2000}
@@ -69,3 +70,17 @@ def test_no_figure_without_a_voltage_a_chemistry_or_a_table():
         found = state_of_charge(*arguments)
         assert (found.share, found.u_share, found.low_share) == (None, None, None) and found.reason
     assert set(TABLES) < set(CHEMISTRIES)
+
+
+@pytest.mark.parametrize("chemistry", ["nmc", "lfp"])
+def test_interval_holds_the_charge_of_another_make(chemistry):
+    # The curves of the simulated packs are another make than the tables: 3.0 V is empty there, and more voltage goes with the last tenths of the charge.
+    for share in np.linspace(0.0, 1.0, 101):
+        found = state_of_charge(chemistry, float(CURVES[chemistry].voltage(share)), 0.005, 12.0)
+        assert found.low_share - 0.005 <= share <= found.high_share + 0.005, (share, found)
+
+
+def test_published_curve_lies_in_the_interval_all_along():
+    for percent, volts in CHEN_2020.items():
+        found = state_of_charge("nmc", volts, 0.005, 12.0)
+        assert found.low_share <= percent / 100.0 <= found.high_share and found.high_share - found.low_share < 0.25

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import random
+import statistics
 from dataclasses import replace
 
 import pytest
@@ -22,8 +23,9 @@ from cycler.repair.connector import (
     load_connector,
     new_connector_text,
 )
-from cycler.repair.connector_levels import side_of
+from cycler.repair.connector_levels import side_of, u_difference
 from cycler.repair.donor import compare_connectors
+from cycler.repair.meter import meter_from_dict
 
 from .plugs import changed, moved, plug, reversed_plug, shifted
 
@@ -181,12 +183,33 @@ def test_reversed_worked_by_hand():
 
 
 def test_uncertainty_of_the_voltage_across_an_input():
-    """A meter of ±(0.5 % of reading + 0.02 V): one reading of 36.501 V has the limit 0.2025 V, u = 0.2025 / sqrt(3); in a difference the gain acts on the difference and the zeros add
-    as squares (JCGM 100:2008, 4.3.7 and 5.2, clauses from memory)."""
+    """A meter of ±(0.5 % of reading + 0.02 V): one reading of 36.501 V has the limit 0.2025 V, u = 0.2025 / sqrt(3); in a difference the gain acts on the difference, the zeros
+    add as squares (JCGM 100:2008, 4.3.7 and 5.2, clauses from memory), and the two parts of one line add up as they do for the groups of a bench sheet."""
     text = connector_to_toml(shifted(OWN, 1)).replace('# voltage = "0.5 % of reading + 2 digits"\n# voltage_digit_v = 0.01', 'voltage = "0.5 % of reading + 2 digits"\nvoltage_digit_v = 0.01')
     found = {item["pin"]: item for item in compare_connectors(connector_from_text(text, "p.toml"), OTHER)["pins"]}
     assert found[12]["u_v"] == pytest.approx((0.005 * 36.501 + 0.02) / math.sqrt(3), rel=1e-9)
-    assert found[2]["u_across_v"] == pytest.approx(math.sqrt((0.005 * 3.65) ** 2 + 2 * 0.02**2) / math.sqrt(3), rel=1e-9)
+    assert found[2]["u_across_v"] == pytest.approx((0.005 * 3.65 + math.sqrt(2.0) * 0.02) / math.sqrt(3), rel=1e-9)
+
+
+def test_tap_that_is_not_on_the_plug_is_reckoned_with_the_spread_of_the_steps():
+    # Tap 5 is not on the pack's plug; the board has it where tap 6 is. Its potential is one usual step from the nearest tap, as well known as steps are alike.
+    own = changed(plug(), p6=Pin(6, role="nothing"))
+    donor = changed(plug(), p6=Pin(6, role="nothing"), p7=Pin(7, plug().pin(6).v))
+    row = next(row for row in compare_connectors(own, donor)["pins"] if row["pin"] == 7)
+    side = side_of(own)
+    steps = [0.0, 0.001, -0.003, 0.002, 0.003, -0.002, 0.001, 0.0]  # of tests.repair.plugs without groups 5 and 6
+    assert side.u_step_v == pytest.approx(statistics.stdev(steps), rel=1e-6)
+    assert row["verdict"] == "wrong" and row["u_across_v"] == pytest.approx(math.hypot(u_difference(own, row["across_v"]), side.u_step_v), rel=1e-9)
+
+
+def test_difference_of_two_plugs_has_the_gain_of_two_meters():
+    # Two workshops, two meters of 0.5 % + 2 digits of 10 mV: of 36.5 V against 33.0 V each gain counts with its own reading, not with the 3.5 V between them.
+    meter = {"voltage": "±(0.5 % rdg + 2 digits)", "voltage_digit_v": 0.01}
+    own, donor = (replace(changed(plug(), p14=Pin(14, volts, "charge contact")), meter=meter_from_dict(meter)) for volts in (36.5, 33.0))
+    row = next(row for row in compare_connectors(own, donor)["pins"] if row["pin"] == 14)
+    assert row["verdict"] == "wrong" and row["across_v"] == pytest.approx(3.5)
+    assert row["u_across_v"] == pytest.approx(math.hypot(0.2025, 0.185) / math.sqrt(3.0), rel=1e-6)
+    assert row["u_across_v"] > 2.0 * (0.005 * 3.5 + math.sqrt(2.0) * 0.02) / math.sqrt(3.0)
 
 
 def test_order_is_read_from_steps_whatever_the_reference():

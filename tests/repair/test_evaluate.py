@@ -102,7 +102,7 @@ def test_every_caution_and_every_look_has_its_words():
     assert all(words.endswith(".") and len(words) < 320 for words in CAUTIONS.values())
     assert "licensed" in DEFERENCE and "local" in DEFERENCE and "no proof" in DEFERENCE
     dangers = {item for item, (severity, _words) in LOOK_WORDS.items() if severity == "danger"}
-    assert dangers == {"swollen", "leaking", "smell", "hot", "burnt"}
+    assert dangers == {"swollen", "leaking", "smell", "hot", "burnt", "wet"}
 
 
 @pytest.mark.parametrize("volts", [[0] * 11, [3.6], ["-"] * 3, [0, 60, -60, 5], [0, *[7.3 * place for place in range(1, 6)]]])

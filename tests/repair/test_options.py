@@ -6,13 +6,16 @@ import json
 import math
 from dataclasses import replace
 from fractions import Fraction
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from cycler.errors import InputError
+from cycler.repair.evaluate import evaluate_sheet
 from cycler.repair.options import OPTIONS, money_text, rank_options, span_text
 from cycler.repair.ranges import Multilinear, Range, constant, crossing, figure
+from cycler.repair.sheet import load_sheet
 from cycler.repair.workshop import (
     KEYS,
     default_workshop,
@@ -25,6 +28,7 @@ from cycler.repair.workshop import (
 )
 from cycler.tomlsource import line_of_key
 
+SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
 LOOKED = {item: "no" for item in ("swollen", "leaking", "smell", "hot", "burnt", "wet", "dented")}
 CAUSES = (
     {"code": "board_dead", "title": "the board's electronics are dead", "part": "board", "group": None, "probability": 0.8},
@@ -235,6 +239,19 @@ def test_the_turning_probability_of_a_cause_does_turn_the_ranking():
     again = rank_options(evaluation(causes=({**CAUSES[0], "probability": at}, *others)), default_workshop())
     first, other = result["first"], result["turning"]["other_option"]
     assert option(again, first)["net_expected"] == pytest.approx(option(again, other)["net_expected"], abs=1e-6)
+
+
+def test_a_probability_that_rests_on_rough_numbers_can_turn_the_ranking():
+    # The board fault of the sample jobs: another board pays if its cause is as likely as it seems, and not if the numbers behind that are off by what they may be.
+    board = evaluate_sheet(load_sheet(SAMPLES / "jobs" / "board-fault.toml"))
+    result = rank_options(board, default_workshop())
+    item, cause = result["turning"], board["causes"][0]
+    assert item["quantity"] == f"cause:{cause['code']}" and item["inside_range"] and "within its range" in item["words"]
+    assert item["value_now"] == pytest.approx(100.0 * cause["probability"])
+    assert item["range"] == pytest.approx([100.0 * cause["low_probability"], 100.0 * cause["high_probability"]])
+    assert item["range"][0] < item["value_that_turns"] < item["value_now"]
+    sure = rank_options(board, default_workshop(), cause["code"])["turning"]
+    assert not sure["inside_range"]
 
 
 def test_a_dead_group_bars_every_repair_that_leaves_it_in():

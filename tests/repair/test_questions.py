@@ -44,6 +44,10 @@ def test_first_readings_are_seen_against_the_chemistry():
     assert asked([], "0.003") is None and "reads 0" in question_at(typed(["3.6"], series=None), "taps.0").words
 
 
+def test_first_tap_that_is_read_is_seen_from_the_reference_where_zero_was_not_read():
+    assert "two groups" in asked(["-"], "7.304").words and "decimal point" in asked(["-"], "36.52").words and asked(["-"], "3.652") is None
+
+
 def test_taps_down_from_pack_positive_and_changed_leads_are_no_question():
     down = [round(TAPS_10S[-1] - tap, 3) for tap in reversed(TAPS_10S)]
     for taps in (down, [-tap for tap in down]):

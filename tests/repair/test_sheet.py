@@ -204,6 +204,7 @@ def test_ratings_that_contradict_each_other_are_set_aside_one_at_a_time():
     assert (sheet.pack.series, sheet.pack.charge_voltage_v, sheet.pack.id) == (31, None, "EB-0412") and sheet.unread == (("pack.charge_voltage_v", "54.6"),)
     # More taps than the stated groups have: kept beside the sheet, and back once the number is right.
     typed = {"pack.series": "2", "taps_from": "pack_negative"} | {f"taps.{place}": str(3.6 * place) for place in range(4)}
+    assert sheet_from_form({"taps_from": "pack_negative", "pack.series": "120", "taps.115": "3,65"}).taps_v[115] == 3.65
     few = sheet_from_form(typed)
     assert len(few.taps_v) == 3 and few.unread[0][0] == "taps.3"
     assert len(sheet_from_form(form_from_sheet(few) | {"pack.series": "3"}).taps_v) == 4

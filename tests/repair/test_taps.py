@@ -365,9 +365,10 @@ def test_levels_are_to_be_set_otherwise_and_a_time_may_count():
     assert {row["level"] for row in found.figures["groups"]} == {"no_charge"}
 
 
-def test_level_of_an_unknown_chemistry_is_not_guessed_but_reversed_is_seen():
+def test_level_of_an_unknown_chemistry_is_not_guessed_but_what_no_lithium_cell_survives_is_seen():
+    """No lithium cell is charged from below 1.0 V: common practice, no source."""
     limits = group_limits(bench(series=None, pack__chemistry="-").pack)
-    assert [level_of(volt, 0.001, limits) for volt in (3.6, 0.5, -0.3)] == ["unknown", "unknown", "reversed"]
+    assert [level_of(volt, 0.001, limits) for volt in (3.6, 1.1, 0.5, -0.3)] == ["unknown", "unknown", "no_charge", "reversed"]
     # Nickel cells are charged again from empty, not from reversed.
     nickel = group_limits(bench(pack__chemistry="nimh").pack)
     assert [level_of(volt, 0.001, nickel) for volt in (1.2, 0.9, 0.3, 0.0, -0.2)] == ["ok", "low", "precharge", "precharge", "reversed"]
@@ -388,6 +389,22 @@ def test_spread_follows_the_practice_table(middle, apart, severity):
     volts = [middle] * 9 + [round(middle - apart, 3)]
     found = [item.severity for item in table(volts, "each_group").remarks if item.code == "spread_wide"]
     assert found == ([severity] if severity else [])
+
+
+def test_spread_that_the_meter_leaves_open_says_so():
+    # Each group alone by 0.5 % + 2 digits of 1 mV: gain and digits of one line add, u = (0.005 * 0.06 + sqrt(2) * 0.002) / sqrt(3) V; 60 mV less 2 u lie above 50 mV, 52 mV do not.
+    for apart, open_ in ((0.060, False), (0.052, True)):
+        found = table([*[3.651] * 9, round(3.651 - apart, 3)], "each_group")
+        assert found.figures["u_spread_v"] == pytest.approx((0.005 * apart + sqrt(2.0) * 0.002) / sqrt(3.0), rel=1e-3)
+        assert ("may also be less" in remark(found, "spread_wide").message) is open_
+
+
+def test_median_is_known_as_its_middle_readings_are():
+    # Eleven groups: the median is one of them, u = (0.005 * 3.65 + 0.002) / sqrt(3); ten: the mean of two, whose digits add as squares.
+    for count, digits in ((11, 0.002), (10, 0.002 / sqrt(2.0))):
+        found = table([round(3.645 + 0.001 * k, 3) for k in range(count)], "each_group", count).figures
+        assert found["u_median_v"] == pytest.approx((0.005 * found["median_v"] + digits) / sqrt(3.0), rel=1e-6)
+    assert table([], "each_group").figures["u_median_v"] is None
 
 
 # ---- any readings ------------------------------------------------------------------------------------------------
