@@ -10,7 +10,7 @@ from rich.text import Text
 from cycler.quantities import significant_text
 from cycler.repair.causes import observations
 from cycler.repair.cautions import DEFERENCE
-from cycler.repair.chances import WITHIN_WORDS, chance_text, share_text
+from cycler.repair.chances import WITHIN_WORDS, chance_text, share_text, times_text
 from cycler.tables import SEVERITY_WORDS, build_parts
 from cycler.terminal import DASH, Sheet, bare, figure, items, row, ruled, sentence
 
@@ -27,8 +27,6 @@ FINDING_WORDS = {
 CAUSES_SHOWN = 6
 NEXT_SHOWN = 4
 _EVIDENCE_SHOWN = 4
-_LEAST_FACTOR = 1.5
-"""Readings that shift a cause by less are left to --json."""
 _SHARE_SHOWN = 0.03
 """Causes less likely than that are named in one line, without their evidence; the first is always shown."""
 _UNWEIGHED_SHOWN = 3
@@ -142,7 +140,7 @@ def _print_causes(sheet: Sheet, causes: Sequence[Mapping[str, Any]]) -> None:
         sheet.line(line)
         sheet.line(f"   {sentence(cause['words'])}")
         for word, key, sign in (("for it", "for", 1.0), ("against it", "against", -1.0)):
-            strong = [item for item in items(cause.get(key)) if not 1.0 / _LEAST_FACTOR < item["factor"] < _LEAST_FACTOR]
+            strong = [item for item in items(cause.get(key)) if times_text(item["factor"])]
             shown = sorted(strong, key=lambda item: -sign * item["factor"])[:_EVIDENCE_SHOWN]
             for item in shown:
                 sheet.line(f"   {word}: {item['words']} ({factor_text(item['factor'])})")
@@ -157,9 +155,7 @@ def _print_causes(sheet: Sheet, causes: Sequence[Mapping[str, Any]]) -> None:
 
 def factor_text(factor: float) -> str:
     """A likelihood ratio in words."""
-    if factor >= 1.0:
-        return f"makes it {significant_text(factor, 2) if factor < 100 else 'over 100'} times as likely"
-    return f"makes it {significant_text(1.0 / factor, 2) if factor > 0.01 else 'over 100'} times less likely"
+    return f"makes it {times_text(factor)} times {'as' if factor >= 1.0 else 'less'} likely"
 
 
 def _print_ruled_out(sheet: Sheet, ruled_out: Sequence[Mapping[str, Any]]) -> None:

@@ -138,6 +138,7 @@ FOR_NONE, AGAINST_NONE = "No reading yet.", "No reading yet."
 TIMES = {True: "{factor} times as likely with this cause", False: "{factor} times less likely with this cause"}
 BASIS = "Basis: {basis}"
 RULED_OUT = "Ruled out"
+RULED_OUT_BY = " – {readings}"
 NEXT = "Measure next"
 NEXT_MORE = "The one that would split what is left at the least effort stands first."
 NEXT_NONE = "No further measurement of the list would split what is left."

@@ -13,10 +13,14 @@ from typing import Any
 
 import numpy as np
 
+from cycler.quantities import significant_text
+
 WITHIN = 2.0
 """Factor within which each number of the file of causes is taken to be right. Common practice, no source."""
 WITHIN_WORDS = f"In brackets: between what a probability lies (k = 2) if each of those numbers is right within a factor of {WITHIN:g}."
 _CERTAIN = 1e-12
+TIMES_LEAST, TIMES_MOST = 1.5, 100.0
+"""Likelihood ratios that are printed as numbers: beyond them a number says more than it is known."""
 
 
 def interval(weight: np.ndarray, inside: Sequence[int], numbers: Sequence[Sequence[Hashable]], within: float = WITHIN) -> tuple[float, float]:
@@ -71,3 +75,11 @@ def chance_text(cause: Mapping[str, Any]) -> str:
         return said
     low, high = (share_text(float(end)) for end in ends)
     return said if low == high else f"{said} ({low} to {high})"
+
+
+def times_text(factor: float) -> str:
+    """A likelihood ratio, or its inverse where that is above 1, as a number of times: "2.5", "over 100"; "" below 1.5, which tells next to nothing."""
+    times = factor if factor >= 1.0 else 1.0 / factor if factor > 0.0 else float("inf")
+    if times < TIMES_LEAST:
+        return ""
+    return significant_text(times, 2) if times < TIMES_MOST else f"over {TIMES_MOST:g}"

@@ -11,7 +11,7 @@ from dash.development.base_component import Component
 from cycler.errors import InputError
 from cycler.quantities import figure_text, significant_text
 from cycler.repair.cautions import CAUTIONS, DEFERENCE, SHORT_CIRCUIT_PROBES, STORED_ENERGY, caution_list
-from cycler.repair.chances import WITHIN_WORDS, chance_text, share_text
+from cycler.repair.chances import WITHIN_WORDS, chance_text, share_text, times_text
 from dashboard import advice, components
 from dashboard import ids_job_sheet as ids
 from dashboard import text_job_sheet as text
@@ -140,17 +140,18 @@ def _evidence(title: str, items: Sequence[dict[str, Any]], none: str) -> list[Co
 
 
 def _factor(factor: float | None) -> list[Any]:
-    if not factor or factor <= 0.0 or factor == 1.0:
-        return []
-    more = factor > 1.0
-    return [html.Span(f" ({text.TIMES[more].format(factor=significant_text(factor if more else 1.0 / factor, 2))})", className="quiet")]
+    words = times_text(factor) if factor else ""
+    return [html.Span(f" ({text.TIMES[factor > 1.0].format(factor=words)})", className="quiet")] if words else []
 
 
 def _ruled_out(evaluation: dict[str, Any]) -> Component | None:
     out = evaluation.get("ruled_out") or []
     if not out:
         return None
-    lines = [html.Li([html.Strong(_title(item)), ": ", "; ".join(f"{reading_words(by['reading'])}: {by['words']}" for by in item.get("by") or ())]) for item in out]
+    together: dict[str, list[str]] = {}
+    for item in out:
+        together.setdefault("; ".join(f"{reading_words(by['reading'])}: {by['words']}" for by in item.get("by") or ()), []).append(_title(item))
+    lines = [html.Li([html.Strong("; ".join(titles)), text.RULED_OUT_BY.format(readings=words)]) for words, titles in together.items()]
     return html.Section([html.H3(text.RULED_OUT), html.Ul(lines)], className="said-part")
 
 
@@ -290,9 +291,11 @@ def _probe(probe: dict[str, Any], number: int) -> list[Component | str]:
         parts.append(text.PROBE_PLACE.format(figure=f"{significant_text(probe['reference_c'], 3)} °C"))
     found = [text.PROBE_FINDINGS.get(code, code.replace("_", " ")) for code in probe.get("findings") or ()]
     if found:
-        parts += [". ", html.Strong(advice.capital(", ".join(found)), className="probe-found")]
+        grave = not {"probe_type_unknown", "probe_not_read"}.issuperset(probe["findings"])
+        parts += [". ", html.Strong(advice.capital(", ".join(found)), className="probe-found" if grave else "probe-noted")]
     if found and probe.get("board_believes_c") is not None:
-        parts.append(f". {text.PROBE_BELIEVES.format(figure=figure_text(probe['board_believes_c'], None, 'degC')).rstrip('.')}")
+        believed = f"{significant_text(probe['board_believes_c'], 2)} °C"
+        parts.append(f". {text.PROBE_BELIEVES.format(figure=believed)}")
     kind = probe.get("type")
     source = text.PROBE_FROM.get(probe.get("type_from"), "")
     words = f"{kind}{', ' + source if source else ''}" if kind else text.PROBE_CANDIDATES.format(types="; ".join(probe["candidates"])) if probe.get("candidates") else ""

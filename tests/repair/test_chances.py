@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from cycler.repair.causefile import knowledge
-from cycler.repair.chances import chance_text, interval, share_text
+from cycler.repair.chances import chance_text, interval, share_text, times_text
 from cycler.repair.evaluate import evaluate_sheet
 from cycler.repair.sheet import load_sheet
 from tests.repair.sheets import bench
@@ -81,3 +81,8 @@ def test_a_group_that_lives_at_its_cells_and_is_missing_everywhere_else_is_a_joi
     sheet = bench(taps, cells_v=33.109, terminal_v=33.105, pack__parallel=4, observed__group_direct_v_4=3.65, observed__lead_ohm_3=0.2, observed__lead_ohm_4=0.2)
     rows = evaluate_sheet(sheet)["causes"]
     assert (rows[0]["code"], rows[0]["group"]) == ("joint_torn", 4) and rows[0]["high_probability"] < 0.9
+
+
+@pytest.mark.parametrize(("factor", "words"), [(1.0, ""), (1.4, ""), (0.7, ""), (2.5, "2.5"), (0.4, "2.5"), (99.0, "99"), (10097.0, "over 100"), (0.005, "over 100"), (0.0, "over 100")])
+def test_likelihood_ratio_is_printed_no_finer_than_it_is_known(factor, words):
+    assert times_text(factor) == words
