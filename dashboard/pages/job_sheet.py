@@ -40,7 +40,7 @@ def layout(door: Door, job_id: int, query: dict[str, str]) -> tuple[Component, s
     values = door.sheet_draft(job_id)
     page = _page(
         job_id, str(job["pack_id"]), str(job.get("words") or ""), values, door.observations(), door.thermistor_types(), len(job.get("sheets") or ()),
-        secrets.token_hex(6), job.get("state") == "closed",
+        secrets.token_hex(6), job.get("state") == "closed", _above(_evaluated(door, values)[0]),
     )
     return page, text.TITLE_OF.format(pack=job["pack_id"])
 
@@ -52,8 +52,10 @@ def entered(values: Mapping[str, str]) -> list[str]:
 
 def _page(
     job_id: int, pack_id: str, words: str, values: Mapping[str, str], observations: list[Any], types: list[tuple[str, str]], kept: int, mark: str,
-    closed: bool = False,
+    closed: bool = False, above: Mapping[str, Component | None] | None = None,
 ) -> Component:
+    """The page; what stands ``above`` the form is there from the first paint, so that the form does not move under a finger."""
+    above = above or {}
     note = text.KEPT_SHEETS.get(kept, text.KEPT_SHEETS[2]).format(n=kept) if kept else ""
     head = html.Div(
         [
@@ -76,19 +78,35 @@ def _page(
         [html.H2(text.RESULT, id="said"), html.Div(sheet_result.places(), id=ids.RESULT, className="sheet-said"), _keep_part()], className="part sheet-result",
     )
     top = html.Div(
-        [html.Div(id=ids.TOP, className="sheet-top-said"), html.A(text.TO_RESULT, href="#said", className="sheet-to-said"),
+        [html.Div(above.get("top"), id=ids.TOP, className="sheet-top-said"), html.A(text.TO_RESULT, href="#said", className="sheet-to-said"),
          html.Span(text.KEPT_BEFORE if entered(values) else text.KEPT_NONE, id=ids.KEPT, className="sheet-kept", role="status")],
         className="sheet-top no-print",
     )
     return html.Div(
         [
             dcc.Store(id=ids.PLACE, data={"job": job_id, "page": mark} if mark else None), dcc.Store(id=ids.TYPED), dcc.Store(id=ids.ACK), dcc.Store(id=ids.SINK),
-            dcc.Store(id=ids.ACK_SINK), dcc.Store(id=ids.SHOWN, data={}), dcc.Store(id=ids.WANTED), head, top,
-            html.Div(id=ids.CAUTIONS, className="sheet-heed"), html.Div(sheet_paper.paper(values, observations), id=ids.PAPER, className="sheet-paper"),
+            dcc.Store(id=ids.ACK_SINK), dcc.Store(id=ids.SHOWN, data={name: _digest(part) for name, part in above.items()}), dcc.Store(id=ids.WANTED), head, top,
+            html.Div(above.get("heeds"), id=ids.CAUTIONS, className="sheet-heed"), html.Div(sheet_paper.paper(values, observations), id=ids.PAPER, className="sheet-paper"),
             html.Div([form, said], className="sheet-grid"),
         ],
         className="page page-job-sheet",
     )
+
+
+def _evaluated(door: Door, values: Mapping[str, str]) -> tuple[dict[str, Any] | None, InputError | None]:
+    """What the readings say, if there are any, or why it cannot be worked out."""
+    if not entered(values):
+        return None, None
+    try:
+        return door.evaluate_form(values)[1], None
+    except InputError as error:
+        return None, error
+
+
+def _above(evaluation: dict[str, Any] | None) -> dict[str, Component | None]:
+    """What stands above the form: the likeliest cause, and what to mind."""
+    heeds = (evaluation or {}).get("cautions") or sheet_result.usual_cautions()
+    return {"top": sheet_result.top_line(evaluation) if evaluation else None, "heeds": sheet_result.cautions(heeds)}
 
 
 def _keep_part() -> Component:
@@ -217,18 +235,13 @@ def _register_result(app: Dash, door: Door) -> None:
             values |= checked_changes(typed)[2]
             there = [str(key) for key in typed.get("values", {})]
         known = door.observations()
-        evaluation, failed = None, None
-        if entered(values):
-            try:
-                evaluation = door.evaluate_form(values)[1]
-            except InputError as error:
-                failed = error
+        evaluation, failed = _evaluated(door, values)
         parts = sheet_result.failed(failed) if failed else sheet_result.parts(evaluation)
         wanted = [sheet_result.field_of(step) for step in (evaluation or {}).get("next") or ()][:4]
         located = sheet_form.located_keys([*there, *values, *wanted], known)
         heeds = (evaluation or {}).get("cautions") or sheet_result.usual_cautions()
         drawn = {
-            **parts, "top": sheet_result.top_line(evaluation) if evaluation else None, "paper": sheet_paper.paper(values, known), "heeds": sheet_result.cautions(heeds),
+            **parts, **_above(evaluation), "paper": sheet_paper.paper(values, known),
             "observed_heeds": sheet_result.observed_cautions(known, heeds),
         }
         digests = {name: _digest(part) for name, part in drawn.items()} | {"located": " ".join(located)}

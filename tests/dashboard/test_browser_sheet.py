@@ -144,14 +144,14 @@ def test_what_the_program_did_not_hear_comes_back_and_the_meter_is_kept_for_the_
     expect(page.locator("#sheet-kept")).to_contain_text("Kept as a draft")
     quiet(page)
     # The network is gone: the entry waits in this browser and is handed over when the page comes again.
-    page.route("**/_dash-update-component", lambda route: route.abort())
+    page.route("**/_dash-update-component**", lambda route: route.abort())
     page.route("**/sheet/typed", lambda route: route.abort())
     page.evaluate("navigator.sendBeacon = () => false")
     page.get_by_label("Room temperature / °C").fill("21,5")
     page.keyboard.press("Enter")
     page.wait_for_timeout(500)
     assert "ambient_c" not in served.door.sheet_draft(first)
-    page.unroute("**/_dash-update-component")
+    page.unroute("**/_dash-update-component**")
     page.unroute("**/sheet/typed")
     page.watched.errors.clear()  # of the calls that were cut
     page.reload()
