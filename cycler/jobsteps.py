@@ -209,7 +209,8 @@ class _Known:
         self.work = self._work_since(decisions)
         self.runs = facts.runs
         tests = [run for run in facts.runs if not run.withdrawn and self.work and is_after(run, self.hung.get(run.id, 0), self.work)]
-        self.test = max(tests, key=lambda run: (_when(run.started_at or run.added_at), run.id), default=None)
+        self.test = _newest(tests)
+        self.speaking = self.test if self.work else _newest([run for run in facts.runs if not run.withdrawn])  # for the pack as it is
         self.verdict = self.test.verdict if self.test else None
         judged = ((self.verdict or {}).get("judged_with") or {}).get("dangers")
         self.judged_in_danger = bool(judged) and not facts.dangers
@@ -232,6 +233,10 @@ def is_after(run: RunFacts, hung: int, work: JobEntry) -> bool:
         return hung > work.id
     day = _when(run.started_at).date()
     return day >= work_day if hung > work.id else day > work_day
+
+
+def _newest(runs: Sequence[RunFacts]) -> RunFacts | None:
+    return max(runs, key=lambda run: (_when(run.started_at or run.added_at), run.id), default=None)
 
 
 def _when(stamp: str) -> datetime:
@@ -280,7 +285,7 @@ def _cause(known: _Known) -> dict[str, Any]:
     if first and _clear(causes):
         return _step("cause", DONE, f"Most likely: {cause_text(first)}.", at, link)
     ahead = known.evaluation.get("next") or []
-    measure = f" Measure next: {_bare(ahead[0].get('words'))}." if ahead else " Look at what the sheet lacks."
+    measure = f" Measure next: {_ended(ahead[0].get('words'))}" if ahead else " Look at what the sheet lacks."
     left = f"Not clear yet: {'; or: '.join(cause_text(item) for item in causes[:3])}." if first else "The bench sheet does not point to a cause yet."
     return _step("cause", NEXT, left + measure, at, link, ("options", None, "Decide as it is"))
 
@@ -444,6 +449,12 @@ def _bare(words: Any) -> str:
     return " ".join(str(words or "").split()).rstrip(".")
 
 
+def _ended(words: Any) -> str:
+    """Words on one line that end as a sentence does, a question with its own mark."""
+    bare = _bare(words)
+    return bare if bare.endswith(("?", "!")) else f"{bare}."
+
+
 def _closing_words(known: _Known) -> str:
     """Who ends an open danger, and where; what the danger is stands beside the steps."""
     numbers = [str(item["id"]) for item in known.dangers]
@@ -464,9 +475,9 @@ def ending_cautions(job: Job) -> list[dict[str, str]]:
 
 
 def _dangers(facts: Facts) -> list[dict[str, Any]]:
-    """Open dangers of the card, and those that the analysis of the run that speaks for the pack found."""
+    """Open dangers of the card, and those that the run found which speaks for the pack as it is: the test after the work, or, before any work, the newest."""
     found = [{"message": item["message"], "who": item["who"], "at": item["at"], "entry": item["id"], "run": None} for item in facts.dangers]
-    test = _Known(facts).test
+    test = _Known(facts).speaking
     if test and test.danger:
         found.append({"message": test.danger, "who": "", "at": test.added_at, "entry": None, "run": test.id})
     return found

@@ -14,6 +14,7 @@ from cycler.jobbook import OPTIONS, Job, JobEntry, KeptSheet
 from cycler.jobsteps import (
     Facts,
     RunFacts,
+    _dangers,
     is_after,
     job_lines,
     kept_sheet,
@@ -176,6 +177,24 @@ def test_closed_job_asks_for_nothing(state):
 def test_run_counts_as_a_test_after_the_work_only_if_it_is_one(hung, started_at, done_on, counts):
     work = JobEntry(5, "work", "group 4 replaced", {"done_on": done_on} if done_on else None, None, None, "A. Bell", AT)
     assert is_after(run(1, started_at=started_at), hung, work) is counts
+
+
+@pytest.mark.parametrize(("entries", "runs", "found"), [
+    ([("run", 1)], [("Group 7 was charged to 4.97 V.", False)], [1]),  # before any work the pack is as that run found it
+    ([("run", 1), ("run", 2)], [("Group 7 was charged to 4.97 V.", False), ("", False)], []),  # a newer one does not show it
+    ([("run", 1)], [("Group 7 was charged to 4.97 V.", True)], []),  # withdrawn
+    ([("run", 1), WORKED], [("Group 7 was charged to 4.97 V.", False)], []),  # work was done since
+    ([WORKED, ("run", 1)], [("Group 7 was charged to 4.97 V.", False)], [1]),
+])
+def test_danger_found_by_the_run_that_speaks_for_the_pack_stands_on_its_job(entries, runs, found):
+    hung = [run(number, danger=danger, withdrawn=withdrawn) for number, (danger, withdrawn) in enumerate(runs, 1)]
+    assert [item["run"] for item in _dangers(facts(*entries, runs=hung))] == found
+
+
+def test_question_to_be_measured_next_ends_as_a_question():
+    steps = steps_of(facts(causes=SPLIT, ahead=[{"key": "charges", "words": "what happens when its charger is connected?", "minutes": 2}]))
+    words = next(step["words"] for step in steps if step["code"] == "cause")
+    assert words.endswith("is connected?")
 
 
 def test_test_whose_log_has_no_date_says_on_what_it_rests():
