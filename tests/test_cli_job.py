@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import re
+import threading
 from html.parser import HTMLParser
 
 import pytest
@@ -229,3 +231,16 @@ def test_page_of_a_job_of_which_nothing_is_known_yet_is_whole(file):
         assert job_html(content) == job_html(content) and content["groups"] == content["causes"] == content["runs"] == []
         register.jobs.keep_sheet(number, "not = [a sheet", {}, who="A. Bell")  # of a program that took other sheets
         assert "Bench sheet 1" in page_of(register, number)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
+def test_bench_sheet_from_a_pipe_is_read_once_and_kept_as_it_came(capfd, file, tmp_path):
+    pipe = tmp_path / "sheet.toml"
+    os.mkfifo(pipe)
+    text = '[pack]\nid = "EB-0398"\nchemistry = "nmc"\nseries = 4\n'
+    writer = threading.Thread(target=pipe.write_text, args=(text,), daemon=True)
+    writer.start()
+    assert job(capfd, file, "new", "EB-0398", "dead", "--sheet", pipe, "--by", "A. Bell")[0] == 0
+    writer.join(10)
+    with Register.open(file) as register:
+        assert register.jobs.job(1).sheets[-1].text == text

@@ -446,14 +446,10 @@ def test_what_was_taken_is_not_taken_again_under_whatever_name_and_by_whatever_w
     assert all("withdrawn" in event.why for event in events) and len(bench.register.runs()) == 3
 
 
-def test_two_watchers_take_each_file_once(bench, monkeypatch):
-    """The second is at the same file when the first keeps it."""
+def at_once(first, second, monkeypatch):
+    """What two watchers tell of one look: the first keeps the file in the moment in which the second was about to."""
     import cycler.watching
 
-    (bench.folder / "T-3.csv").write_bytes(log_bytes())
-    first, second = Clock(bench), Clock(bench, pack=bench.pack)
-    first.after(1)
-    second.after(1)
     real, seen = cycler.watching.keep_run, []
 
     def meanwhile(*arguments, **keywords):
@@ -462,27 +458,26 @@ def test_two_watchers_take_each_file_once(bench, monkeypatch):
         return real(*arguments, **keywords)
 
     monkeypatch.setattr(cycler.watching, "keep_run", meanwhile)
-    events = second.after(25)
+    return seen, second.after(25)
+
+
+def test_two_watchers_take_each_file_once(bench, monkeypatch):
+    """The second is at the same file when the first keeps it."""
+    (bench.folder / "T-3.csv").write_bytes(log_bytes())
+    first, second = Clock(bench), Clock(bench, pack=bench.pack)
+    first.after(1)
+    second.after(1)
+    seen, events = at_once(first, second, monkeypatch)
     assert said(seen) == [("added", "T-3.csv")] and said(events) == [("already_there", "T-3.csv")]
     assert len(bench.register.runs()) == 3
 
 
 def test_two_watchers_with_a_pack_each_take_a_file_for_one_of_them(bench, monkeypatch):
-    import cycler.watching
-
     (bench.folder / "cycle.csv").write_bytes(log_bytes())
     first, second = Clock(bench, pack=bench.pack), Clock(bench, pack=replace(bench.pack, id="T-4"))
     first.after(1)
     second.after(1)
-    real, seen = cycler.watching.keep_run, []
-
-    def meanwhile(*arguments, **keywords):
-        monkeypatch.setattr(cycler.watching, "keep_run", real)
-        seen.extend(first.after(25))
-        return real(*arguments, **keywords)
-
-    monkeypatch.setattr(cycler.watching, "keep_run", meanwhile)
-    events = second.after(25)
+    seen, events = at_once(first, second, monkeypatch)
     assert said(seen) == [("added", "cycle.csv")] and said(events) == [("already_there", "cycle.csv")]
     assert [run.pack_id for run in bench.register.runs()] == ["T-3", "T-4", "T-3"]
 

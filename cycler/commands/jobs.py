@@ -127,10 +127,12 @@ def _opening(what: tuple[str, ...]) -> tuple[str, str] | None:
 def _evaluated(file: str) -> tuple[str, dict[str, Any]]:
     """Text of a bench sheet and what it says. InputError with file, line and key where it cannot be read."""
     from cycler.repair.evaluate import evaluate_sheet
-    from cycler.repair.sheet import load_sheet
+    from cycler.repair.sheet import SHEET_FILE, sheet_from_bytes
+    from cycler.tomlsource import read_bytes
 
-    sheet = load_sheet(file)
-    return Path(file).read_bytes().decode("utf-8-sig"), evaluate_sheet(sheet)
+    raw = read_bytes(file, SHEET_FILE)  # once: a pipe gives it only once, and what is kept is what was worked out
+    sheet = sheet_from_bytes(raw, file)
+    return raw.decode("utf-8-sig"), evaluate_sheet(sheet)
 
 
 def _check_free(target: str) -> None:

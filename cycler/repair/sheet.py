@@ -160,15 +160,16 @@ def load_sheet(path: str | Path) -> BenchSheet:
         File missing or not TOML, unknown table or key (near ones are offered), a text where a number belongs, an impossible number; says file,
         line, and which of several values.
     """
-    return _from_bytes(read_bytes(path, SHEET_FILE), str(path))
+    return sheet_from_bytes(read_bytes(path, SHEET_FILE), str(path))
 
 
 def sheet_from_text(text: str, name: str = "sheet") -> BenchSheet:
     """The same from text; ``name`` stands in messages."""
-    return _from_bytes(text.encode("utf-8", "replace"), name)
+    return sheet_from_bytes(text.encode("utf-8", "replace"), name)
 
 
-def _from_bytes(raw: bytes, name: str) -> BenchSheet:
+def sheet_from_bytes(raw: bytes, name: str) -> BenchSheet:
+    """The same from bytes already read."""
     data, text = parse_toml(raw, name, SHEET_FILE)
     return sheet_from_dict(data, name, text)
 
