@@ -374,6 +374,13 @@ def test_level_of_an_unknown_chemistry_is_not_guessed_but_what_no_lithium_cell_s
     assert [level_of(volt, 0.001, nickel) for volt in (1.2, 0.9, 0.3, 0.0, -0.2)] == ["ok", "low", "precharge", "precharge", "reversed"]
 
 
+def test_distance_of_an_outlier_is_told_with_its_uncertainty():
+    """By hand, model of a common gain and digits of each reading (JCGM 100:2008, 5.2.2, from memory): 0.5 % of 350 mV and twice two digits of 1 mV, the parts of one
+    data-sheet line added: 1.0104 mV + 1.6330 mV = 2.6434 mV, U = 5.3 mV."""
+    found = group_table(bench([3.651, 3.652, 3.301], "each_group", 3))
+    assert remark(found, "group_outlier").evidence.startswith("-350.0 ± 5.3 mV from the median")
+
+
 def test_one_remark_for_a_level_that_many_groups_share():
     found = table([1.85, 1.9, 2.4, 1.7, 1.95, 1.8, 1.88, 1.9, 1.82, 2.9], "each_group", days_low=20)
     danger = [item for item in found.remarks if item.severity == "danger"]
