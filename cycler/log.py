@@ -76,9 +76,12 @@ class Reading:
 
 
 def _read_only(array: np.ndarray | None, dtype: type = np.float64) -> np.ndarray | None:
+    """The array as nobody can change it, every column in one piece of memory; one that already is so is taken over as it stands."""
     if array is None:
         return None
-    copy = np.array(array, dtype=dtype, copy=True, order="C")
+    if type(array) is np.ndarray and array.dtype == dtype and array.base is None and array.flags.f_contiguous and not array.flags.writeable:
+        return array
+    copy: np.ndarray = np.array(array, dtype=dtype, copy=True, order="F")
     copy.flags.writeable = False
     return copy
 

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from os import PathLike, fspath
-from typing import NamedTuple
+from typing import Any, NamedTuple
+
+import numpy as np
 
 from cycler.errors import InputError
 from cycler.log import Log
@@ -55,7 +57,8 @@ def read_log(path: str | PathLike, columns: ColumnsFile | None = None) -> Log:
 
 def read_logs(paths: Sequence[str | PathLike], columns: Columns = None, progress: Progress | None = None) -> Log:
     """Read the parts of one test and join them in time order; ``progress`` hears of the bytes. See :func:`read_log`."""
-    return read_logs_bytes([(str(fspath(path)), read_bytes(path, progress)) for path in paths], columns)
+    _require_one(paths)
+    return finish(_read(_parts_of([(str(fspath(path)), read_bytes(fspath(path), progress)) for path in paths], columns), None))
 
 
 def read_log_bytes(raw: bytes, name: str, columns: ColumnsFile | None = None) -> Log:
@@ -70,8 +73,7 @@ def read_logs_bytes(
 
     ``progress`` hears before each part which share of them is read; what it raises ends the reading.
     """
-    if not parts:
-        raise InputError("no log is given", "log", "at least one file is needed", "name the CSV file of the test")
+    _require_one(parts)
     return finish(read_drafts(parts, columns, progress))
 
 
@@ -79,12 +81,29 @@ def read_drafts(
     parts: Sequence[tuple[str, bytes]], columns: Columns = None, progress: Callable[[float], None] | None = None,
 ) -> list[Draft]:
     """The parts of one test, each understood with the help of the others, not yet joined. See :func:`read_log`."""
+    return _read(_parts_of(parts, columns), progress)
+
+
+def _require_one(parts: Sequence) -> None:
+    if not parts:
+        raise InputError("no log is given", "log", "at least one file is needed", "name the CSV file of the test")
+
+
+def _parts_of(parts: Sequence[tuple[str, bytes]], columns: Columns) -> list[_Part]:
     files = [columns] * len(parts) if columns is None or isinstance(columns, ColumnsFile) else list(columns)
-    parts = [_Part(name, raw, own) for (name, raw), own in zip(parts, files, strict=True)]
+    return [_Part(name, raw, own) for (name, raw), own in zip(parts, files, strict=True)]
+
+
+# Readings that no instrument gives (1e308) overflow in sums and products; what comes of it is no figure and is taken for none.
+@np.errstate(all="ignore")
+def _read(parts: list[_Part], progress: Callable[[float], None] | None) -> list[Draft]:
     if len(parts) == 1:
         if progress is not None:
             progress(0.0)
-        return [parts[0].read()]
+        part = parts.pop()
+        name, columns, only = part.name, part.columns, [part.raw]
+        del part
+        return [read_draft(only.pop(), name, columns)]  # nothing holds the bytes any longer than the reading needs them
     forms: dict[str, str] = {}
     drafts = _drafts(parts, forms, progress)
     return _same_units(drafts, parts, forms)
@@ -124,7 +143,7 @@ def _drafts(parts: list[_Part], forms: dict[str, str], progress: Callable[[float
 
 def _same_units(drafts: list[Draft], parts: list[_Part], forms: dict[str, str]) -> list[Draft]:
     """Parts with the same heading have the same unit: the best proven choice holds for all."""
-    best: dict[str, tuple[int, float, object]] = {}
+    best: dict[str, tuple[int, float, Any]] = {}
     for draft in drafts:
         sizes = {item.label: item.raw.values for item in draft.assignment.columns if item.raw.values is not None}
         for label, choice in draft.unit_choices.items():

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import ColumnReading, ReadingWarning, Source
-from cycler.readers import cells
+from cycler.readers import cells, overall
+from cycler.readers.cellwise import factorized
 from cycler.readers.clock import Clock, read_clock
 from cycler.readers.columns import MEND, Assigned, Assignment, assign
 from cycler.readers.columnsfile import ColumnsFile
@@ -18,6 +21,7 @@ from cycler.readers.doubt import doubtful_units
 from cycler.readers.encoding import decode
 from cycler.readers.evidence import UnitChoice, doubt_stated_units, settle_units
 from cycler.readers.groups import group_voltages
+from cycler.readers.parse import stack_columns
 from cycler.readers.sniff import BLANKS, Dialect, find_dialect
 from cycler.readers.table import MAX_BAD_SHARE, Table, explain_bad_cell, list_lines, read_table
 from cycler.readers.twopart import settle_two_part, stamp_seconds
@@ -86,6 +90,7 @@ def read_draft(
     InputError
         The file cannot be used; says file, line and field where known.
     """
+    size, digest = len(raw), _digest(raw)
     decoded = decode(raw, name)
     if columns is None or not columns.says_something:
         from cycler.readers.exported import read_exported
@@ -98,7 +103,10 @@ def read_draft(
         body, name, columns.delimiter if columns else None, columns.decimal if columns else None,
         columns.header_row if columns else None, decoded.labels,
     )
+    encoding = decoded.encoding
+    del raw, decoded
     table = read_table(body, dialect, name)
+    del body
     assignment = assign(table, columns)
     if dialect.header_line is None:
         infer_open_roles(table, assignment)
@@ -125,11 +133,22 @@ def read_draft(
             "export the log again",
         )
     source = Source(
-        name, hashlib.sha256(raw).hexdigest(), len(raw), int(rows.size), len(dropped) + int(clock.duplicates.size)
+        name, digest(), size, int(rows.size), len(dropped) + int(clock.duplicates.size)
     )
-    draft = _draft(table, assignment, clock, choices, groups, rows, time_s, source, decoded.encoding, warnings, columns)
+    draft = _draft(table, assignment, clock, choices, groups, rows, time_s, source, encoding, warnings, columns)
     draft.warnings += doubtful_units(draft, refuse_contradictions(draft))
     return draft
+
+
+def _digest(raw: bytes) -> Callable[[], str]:
+    """The SHA-256 of the bytes, worked out beside the reading where there are many."""
+    if len(raw) < 1_000_000:
+        found = hashlib.sha256(raw).hexdigest()
+        return lambda: found
+    with_others = ThreadPoolExecutor(1)
+    future = with_others.submit(lambda: hashlib.sha256(raw).hexdigest())
+    with_others.shutdown(wait=False)
+    return future.result
 
 
 def _require_roles(table: Table, assignment: Assignment) -> None:
@@ -149,7 +168,7 @@ def _require_roles(table: Table, assignment: Assignment) -> None:
 
 def _require_readings(table: Table, assignment: Assignment, roles: tuple[str, ...] = ("voltage", "current")) -> None:
     for item in assignment.columns:
-        if item.role in roles and item.raw.values is not None and not np.isfinite(item.raw.values).any():
+        if item.role in roles and item.raw.values is not None and item.raw.extent().missing == item.raw.values.size:
             raise InputError(
                 f"the {item.role} column holds no readings", Location(table.file, table.dialect.first_line, item.raw.position + 1),
                 f"all cells of {quote(item.label)} are empty, say that there is no reading, or hold what cannot be one",
@@ -189,11 +208,12 @@ def _check_cells(table: Table, assignment: Assignment) -> np.ndarray:
                         f"{table.file}:{int(table.line_number[index])}",
                     )
                 )
-        with np.errstate(all="ignore"):
-            factor = item.unit.factor if item.unit is not None else 1.0
-            largest = LARGEST_THERMISTOR_OHM if item.role == "thermistor" else LARGEST_VALUE
-            wild = np.abs(raw.values * factor) > (1e13 if item.role in ("time", "clock", "step", "cycle") else largest)
-        if wild.any():
+        factor = item.unit.factor if item.unit is not None else 1.0
+        largest = LARGEST_THERMISTOR_OHM if item.role == "thermistor" else LARGEST_VALUE
+        largest = 1e13 if item.role in ("time", "clock", "step", "cycle") else largest
+        if raw.extent().size * factor > largest:
+            with np.errstate(all="ignore"):
+                wild = np.abs(raw.values * factor) > largest
             index = int(np.argmax(wild))
             assignment.warnings.append(
                 ReadingWarning(
@@ -262,10 +282,10 @@ def _doubt_units(assignment: Assignment) -> None:
     """Warn where a stated unit gives readings that no pack on a bench has."""
     for item in assignment.columns:
         limit, symbol = _UNUSUAL.get(item.role, (None, ""))
-        if limit is None or item.inferred or item.raw.values is None:
+        if limit is None or item.inferred or item.raw.values is None or not item.extent().size > limit:
             continue
         values = np.abs(item.values())
-        size = float(np.nanpercentile(values, 90)) if np.isfinite(values).any() else 0.0
+        size = float(overall.percentile(values, 90)) if np.isfinite(values).any() else 0.0
         if size > limit:
             assignment.warnings.append(
                 ReadingWarning("unit_doubtful", f"Column {quote(item.label)} reads {size:.4g} {symbol}: check its unit.", item.label)
@@ -293,49 +313,54 @@ def _draft(
     rows: np.ndarray, time_s: np.ndarray, source: Source, encoding: str, warnings: list[ReadingWarning],
     columns: ColumnsFile | None,
 ) -> Draft:
+    whole = rows.size == table.rows and np.array_equal(rows, np.arange(rows.size))
+
+    def kept(values: np.ndarray) -> np.ndarray:
+        return values if whole else values[rows]
+
     def taken(item: Assigned | None) -> np.ndarray | None:
-        return None if item is None or item.raw.kind != "number" else item.values()[rows]
+        return None if item is None or item.raw.kind != "number" else kept(item.values())
 
     voltage = taken(assignment.one("voltage"))
     if voltage is None:
         voltage = np.full(rows.size, np.nan)
     said = len(assignment.warnings)
-    current, separate, stated = _current(assignment, rows)
+    current, separate, stated = _current(assignment, rows, kept)
     warnings += assignment.warnings[said:]
     voltage, current = _hold_interleaved(voltage, current, table.file, warnings)
-    (temperature, names), (resistances, thermistors) = (_sensors(assignment, role, rows) for role in ("temperature", "thermistor"))
+    (temperature, names), (resistances, thermistors) = (_sensors(assignment, role, rows, kept) for role in ("temperature", "thermistor"))
     code, words = _modes(assignment.one("mode"), rows)
     step_time = assignment.step_time()
     step_time_s = None
     if step_time is not None:
         if step_time.raw.kind == "time":
             stamps = stamp_seconds(step_time)
-            step_time_s = None if stamps.has_date else stamps.seconds[rows]
+            step_time_s = None if stamps.has_date else kept(stamps.seconds)
         else:
             step_time_s = taken(step_time)
     counters = {role: values for role in COUNTERS if (values := taken(assignment.counter(role))) is not None}
     return Draft(
         table.file, source, encoding, table.dialect, assignment, clock, time_s, voltage, current, separate,
-        groups[rows], temperature, names, code, words, taken(assignment.one("step")),
-        taken(assignment.one("cycle")), step_time_s, counters, table.line_number[rows], stated, choices,
+        kept(groups), temperature, names, code, words, taken(assignment.one("step")),
+        taken(assignment.one("cycle")), step_time_s, counters, kept(table.line_number), stated, choices,
         columns.file if columns is not None and columns.says_something else "", columns is not None and columns.no_pause,
         warnings,
         taken(assignment.one("power")), resistances, thermistors,
     )
 
 
-def _sensors(assignment: Assignment, role: str, rows: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
+def _sensors(assignment: Assignment, role: str, rows: np.ndarray, kept: Callable) -> tuple[np.ndarray, tuple[str, ...]]:
     """Readings and headings of all sensors of a role, shape (rows, sensors); those without a reading are left out."""
     found = assignment.role(role)
-    sensors = [item for item in found if np.isfinite(item.raw.values).any()]
+    sensors = [item for item in found if item.raw.extent().missing < item.raw.values.size]
     for item in found:
         if item not in sensors:
             item.role, item.evidence = "ignored", "it has no readings"
-    values = np.column_stack([item.values()[rows] for item in sensors]) if sensors else np.zeros((rows.size, 0))
+    values = stack_columns([kept(item.values()) for item in sensors], rows.size)
     return values, tuple(item.label for item in sensors)
 
 
-def _current(assignment: Assignment, rows: np.ndarray) -> tuple[np.ndarray, str, str | None]:
+def _current(assignment: Assignment, rows: np.ndarray, kept: Callable) -> tuple[np.ndarray, str, str | None]:
     """Current as logged, what separate columns say about its direction, and the sign stated in a columns file.
 
     A column of one direction that holds both signs is a signed current, whatever its heading says; so is one of negative
@@ -343,15 +368,15 @@ def _current(assignment: Assignment, rows: np.ndarray) -> tuple[np.ndarray, str,
     """
     plain = assignment.one("current")
     if plain is not None:
-        return plain.values()[rows], "", plain.sign
+        return kept(plain.values()), "", plain.sign
     found = [item for role in ("charge_current", "discharge_current") if (item := assignment.one(role)) is not None]
     signed = [item for item in found if _holds_both_signs(item.values()[rows])]
-    if len(found) == 1 and (signed or np.nanmedian(_large(found[0].values()[rows])) < 0):
+    if len(found) == 1 and (signed or overall.median(_large(found[0].values()[rows])) < 0):
         return _as_signed(assignment, found[0], rows, "both signs" if signed else "negative readings only")
     if signed and len(found) == 2:
         first, second = (item.values()[rows] for item in found)
-        near = 0.02 * float(np.nanmax(np.abs(first)))
-        if np.nanmedian(np.abs(np.abs(first) - np.abs(second))) <= near:
+        near = 0.02 * float(overall.highest(np.abs(first)))
+        if overall.median(np.abs(np.abs(first) - np.abs(second))) <= near:
             return _as_signed(assignment, found[0], rows, "both signs, as its counterpart does")
     total = np.zeros(rows.size)
     parts = []
@@ -361,7 +386,7 @@ def _current(assignment: Assignment, rows: np.ndarray) -> tuple[np.ndarray, str,
         values = item.values()[rows]
         none &= np.isnan(values)
         # Some write what was taken out as negative; the small other sign of a zero stays as it is, so that it averages out.
-        turned = -1.0 if np.nanmedian(_large(values)) < 0 else 1.0
+        turned = -1.0 if overall.median(_large(values)) < 0 else 1.0
         total = total + direction * turned * np.nan_to_num(values)
         parts.append(f"{quote(item.label)} is {'charge' if direction > 0 else 'discharge'}")
     total[none] = np.nan
@@ -412,10 +437,7 @@ def _held(values: np.ndarray, rows: int) -> np.ndarray:
 def _modes(item: Assigned | None, rows: np.ndarray) -> tuple[np.ndarray | None, tuple[str, ...]]:
     if item is None or item.raw.texts is None:
         return None, ()
-    import pandas as pd
-
-    texts = item.raw.texts[rows]
-    codes, uniques = pd.factorize(texts)
+    codes, uniques = factorized(item.raw.texts[rows])
     stripped = [spreadsheet_plain(str(word).strip()) for word in uniques]
     words: list[str] = []
     table = np.full(len(stripped) + 1, -1, dtype=np.int64)

@@ -31,6 +31,9 @@ _MONTHS = (
 LONGEST_NUMBER = 400
 """No number that a log can hold has more characters; longer cells are no numbers."""
 
+# The cells of a log repeat, and its first rows are asked about many times.
+_REMEMBERED = 1 << 14
+
 _DIGIT = re.compile(r"\d")
 _POINT = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?")
 _COMMA = re.compile(r"[+-]?(?:\d+(?:,\d+)?|,\d+)(?:[eEdD][+-]?\d+)?")
@@ -60,6 +63,7 @@ _MONTH_NAMED = re.compile(
 _MINUS = str.maketrans({"\u2212": "-", "\u2013": "-", "\ufe63": "-", "\uff0d": "-"})
 
 
+@lru_cache(_REMEMBERED)
 def is_missing(text: str) -> bool:
     """True if the cell says 'no reading': a word for it, or nothing but marks."""
     if len(text) > LONGEST_NUMBER:
@@ -68,6 +72,7 @@ def is_missing(text: str) -> bool:
     return text in MISSING_WORDS or not text.strip("-*.?_#=~–—…+ ")
 
 
+@lru_cache(_REMEMBERED)
 def number(text: str, decimal: str, grouped: bool = False) -> float | None:
     """Value of a cell written with this decimal mark, or None if it is not such a number.
 
@@ -103,6 +108,7 @@ def _finite(plain: str) -> float:
     return value if math.isfinite(value) else math.nan
 
 
+@lru_cache(_REMEMBERED)
 def split_unit(text: str) -> tuple[str, str] | None:
     """("3.30", "V") for a cell that carries its unit, else None."""
     if len(text) > 60:
@@ -113,6 +119,7 @@ def split_unit(text: str) -> tuple[str, str] | None:
     return found[1], found[2]
 
 
+@lru_cache(_REMEMBERED)
 def is_time_like(text: str) -> bool:
     """True for a date, a time of day, hh:mm:ss, 12m33s, or a date and a time together."""
     if len(text) > 60 or not _DIGIT.search(text):
@@ -135,6 +142,7 @@ def month_of(word: str) -> int | None:
     return found.pop() if len(found) == 1 else None
 
 
+@lru_cache(_REMEMBERED)
 def is_number_like(text: str) -> bool:
     """True for a number in either decimal mark, with or without marks between thousands."""
     if len(text) > LONGEST_NUMBER or not _DIGIT.search(text):

@@ -132,7 +132,7 @@ def _elapsed(assignment: Assignment, order: str | None) -> _Source | None:
     finite = values[np.isfinite(values)]
     if not finite.size:
         return None
-    if np.median(finite) > LEAST_EPOCH_S:
+    if item.extent().high > LEAST_EPOCH_S and np.median(finite) > LEAST_EPOCH_S:
         return _Source(values, "wall", True, True, label=item.label, numeric=True)
     return _Source(values, "elapsed", False, label=item.label, numeric=True)
 

@@ -10,10 +10,13 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
+from cycler.readers import overall
+from cycler.readers.cellwise import factorized
 from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.names import ROLE_DIMENSION, NameReading, classify_name, mode_of
+from cycler.readers.rawcolumn import Extent, RawColumn, extent_of
 from cycler.readers.sniff import normal
-from cycler.readers.table import RawColumn, Table
+from cycler.readers.table import Table
 from cycler.units import Unit, parse_unit
 
 MEND = (
@@ -61,6 +64,20 @@ class Assigned:
         if self.unit.offset == 0.0 and parts > 1 and self.unit.factor == 1 / parts:
             return values / parts  # 3680 mV is 3.68 V; times 0.001 it would be 3.6800000000000006 V
         return values * self.unit.factor + self.unit.offset
+
+    def extent(self) -> Extent:
+        """Extent of ``values()``."""
+        return self.raw.once(f"extent {self.unit}", self.raw.values, lambda: extent_of(self.values()))
+
+    def median(self) -> float:
+        """Median of ``values()`` without the cells that hold no number; NaN if none does."""
+
+        def work() -> float:
+            values = self.values()
+            values = values if not self.raw.extent().missing else values[np.isfinite(values)]
+            return overall.median(values)
+
+        return self.raw.once(f"median {self.unit}", self.raw.values, work)
 
 
 @dataclass(slots=True)
@@ -269,9 +286,8 @@ def _mode_share(raw: RawColumn) -> tuple[float, bool, list[str]]:
     """Share of the rows whose word names charge, discharge or rest, whether one names a direction, and the other words."""
     if raw.texts is None or not len(raw.texts):
         return 0.0, False, []
-    import pandas as pd
-
-    codes, words = pd.factorize(raw.texts)
+    codes, found = factorized(raw.texts)
+    words = np.array(found, dtype=object)
     weight = np.bincount(codes, minlength=len(words)).astype(float)
     filled = np.array([bool(str(word).strip()) for word in words])
     if len(words) > 60 or not filled.any():
@@ -335,7 +351,7 @@ def _keep_one(assignment: Assignment, role: str, table: Table, way: str = "") ->
     if len(top) > 1 and role == "voltage":
         top = _by_group_sum(assignment, top)
     if len(top) > 1 and role in ("voltage", "current"):
-        moving = [item for item in top if np.nanmax(item.raw.values) > np.nanmin(item.raw.values)]
+        moving = [item for item in top if overall.highest(item.raw.values) > overall.lowest(item.raw.values)]
         top = moving if len(moving) == 1 else top
     if len(top) > 1 and role in ("voltage", "current"):
         raise InputError(
@@ -358,10 +374,10 @@ def _by_group_sum(assignment: Assignment, top: list[Assigned]) -> list[Assigned]
     groups = assignment.role("group_voltage")
     if not groups:
         return top
-    total = np.nansum([np.nanmedian(item.values()) for item in groups])
+    total = np.nansum([overall.median(item.values()) for item in groups])
     fitting = [
         item for item in top
-        if np.isfinite(med := np.nanmedian(item.values())) and min(abs(med / total - 1), abs(med / total / 1000 - 1)) < 0.05
+        if np.isfinite(med := overall.median(item.values())) and min(abs(med / total - 1), abs(med / total / 1000 - 1)) < 0.05
     ]
     return fitting[:1] or top
 
@@ -406,7 +422,7 @@ def _find_alike(assignment: Assignment) -> None:
     for family in families.values():
         if len({item.name.number for item in family}) < 2:
             continue
-        middles = [float(np.nanmedian(item.values())) if np.isfinite(item.raw.values).any() else np.nan for item in family]
+        middles = [float(overall.median(item.values())) if np.isfinite(item.raw.values).any() else np.nan for item in family]
         scale = 1000.0 if family[0].unit is None and min(middles) > 200 else 1.0
         if 0.5 * scale < min(middles) and max(middles) < 5.5 * scale and max(middles) < 1.4 * min(middles):
             for item in family:
@@ -436,7 +452,7 @@ def _settle_groups(assignment: Assignment) -> None:
         members.sort(key=lambda item: (item.name.series_key, item.name.number or 0, item.raw.position))
         families = {item.name.series_key for item in members}
         numbers = [item.name.number for item in members]
-        base = 1 if numbers and min(n for n in numbers if n is not None) >= 1 else 0
+        base = 1 if min((n for n in numbers if n is not None), default=1) >= 1 else 0
         if len(families) == 1 and len(set(numbers)) == len(numbers):
             for item in members:
                 item.group = (item.name.number or 0) + (1 - base)

@@ -159,12 +159,13 @@ def _rule(rule: dict, number: int, text: str, file: str) -> ColumnRule:
     if role is not None and role not in ROLES:
         _unknown("role", role, list(ROLES), where)
     unit = rule.get("unit")
-    if unit is not None and (not isinstance(unit, str) or parse_unit(unit) is None):
+    read = parse_unit(unit) if isinstance(unit, str) else None
+    if unit is not None and read is None:
         _unknown("unit", unit, ["V", "mV", "A", "mA", "Ah", "mAh", "Wh", "W", "s", "ms", "min", "h", "degC", "degF", "ohm", "mohm"], where)
-    if unit is not None and role in ROLE_DIMENSION and parse_unit(unit).dimension != ROLE_DIMENSION[role]:
+    if read is not None and role in ROLE_DIMENSION and read.dimension != ROLE_DIMENSION[role]:
         raise InputError(
             f"unit {quote(unit)} does not fit role {role}", where,
-            f"it is a unit of {parse_unit(unit).dimension}, not of {ROLE_DIMENSION[role]}", "correct one of the two",
+            f"it is a unit of {read.dimension}, not of {ROLE_DIMENSION[role]}", "correct one of the two",
         )
     sign = rule.get("sign")
     if sign is not None and (isinstance(sign, bool) or not isinstance(sign, (str, int))):

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from cycler.errors import InputError, Location, quote
+from cycler.readers import overall
 from cycler.readers.columns import Assigned
 from cycler.readers.evidence import UNIT_RATIO
 from cycler.readers.flow import counting, per_flow
+from cycler.readers.rawcolumn import sampled
 from cycler.readers.sign import settle_sign
 from cycler.units import SECONDS_PER_HOUR, UNITS
 
@@ -63,6 +65,7 @@ def _contradiction(draft: Draft, sides: tuple[list[Assigned], list[Assigned]], w
 def _mend(draft: Draft, sides: tuple[list[Assigned], list[Assigned]], ratio: float) -> str:
     """The unit that makes both sides meet, the column that reads oddest as it is stated first."""
     found: list[tuple[float, str]] = []
+    ratio = ratio if math.isfinite(ratio) and ratio > 0 else math.nan
     for side, power in zip(sides, (1.0, -1.0), strict=True):
         for item in side:
             if item.unit is None or item.raw.kind != "number":
@@ -91,7 +94,7 @@ def _oddness(draft: Draft, item: Assigned, factor: float) -> float:
         size = float(np.median(steps[steps > 0])) if (steps > 0).any() else math.nan
     else:
         values = np.abs(item.values())
-        size = float(np.nanpercentile(values, 99)) if np.isfinite(values).any() else math.nan
+        size = float(overall.percentile(values, 99)) if np.isfinite(values).any() else math.nan
     size *= factor
     if not size > 0 or not math.isfinite(size):
         return 0.0
@@ -101,6 +104,11 @@ def _oddness(draft: Draft, item: Assigned, factor: float) -> float:
 def _pack_against_groups(draft: Draft) -> None:
     groups = draft.group_voltage_v
     if not groups.shape[1]:
+        return
+    some, few = sampled(draft.voltage_v), sampled(groups).sum(axis=1)
+    with np.errstate(all="ignore"):
+        ratio = float(overall.median(some / few)) if np.isfinite(some / few).any() else np.nan
+    if 3 / UNIT_RATIO < ratio < UNIT_RATIO / 3:
         return
     both = np.isfinite(draft.voltage_v) & np.isfinite(groups).all(axis=1)
     if both.sum() < 2:
@@ -147,7 +155,9 @@ def _counters_against_integral(draft: Draft) -> bool:
         return False
     clock = next((item for item in draft.assignment.columns if item.label == draft.clock.label), None)
     voltage = _column(draft, "voltage") or next(iter(draft.assignment.role("group_voltage")), None)
-    charges, energies = _flows(draft, draft.current_a), _flows(draft, draft.current_a * draft.sign_voltage_v)
+    kinds = {role.endswith("energy") for role in _DIRECTIONS if role in draft.counters}
+    charges = _flows(draft, draft.current_a) if False in kinds else None
+    energies = _flows(draft, draft.current_a * draft.sign_voltage_v) if True in kinds else None
     refused: list[InputError] = []
     borne_out = False
     for role, direction in _DIRECTIONS.items():

@@ -12,6 +12,7 @@ import numpy as np
 
 from cycler.errors import quote
 from cycler.log import ReadingWarning
+from cycler.readers import overall
 from cycler.readers.columns import Assigned
 from cycler.readers.sign import segments
 from cycler.units import SECONDS_PER_DAY, SECONDS_PER_HOUR, SECONDS_PER_MINUTE
@@ -47,7 +48,7 @@ def doubtful_units(draft: Draft, proven: set[str]) -> list[ReadingWarning]:
     current = next((item for role in ("current", "charge_current", "discharge_current") if (item := draft.assignment.one(role))), None)
     clock = next((item for item in draft.assignment.columns if item.label == draft.clock.label), None)
     size = np.abs(draft.current_a[np.isfinite(draft.current_a)])
-    peak = float(np.percentile(size, 99.9)) if size.size else 0.0
+    peak = overall.percentile(size, 99.9) if size.size else 0.0
     if current is None or peak == 0.0:
         return []
     sag = sag_per_ampere(draft.sign_voltage_v, draft.current_a, peak)
@@ -67,13 +68,15 @@ def sag_per_ampere(voltage_v: np.ndarray, current_a: np.ndarray, peak_a: float) 
     """Share of the voltage by which it steps for each ampere switched on from rest: the smallest of those that stand clear of
     the noise and agree about the direction; None without two of them. [1/A]"""
     di, dv = np.diff(current_a), np.diff(voltage_v)
-    quiet = np.abs(dv[np.isfinite(dv) & (np.abs(di) < 0.1 * peak_a)])
-    noise = 5 * float(np.percentile(quiet, 75)) if quiet.size else 0.0
     at = np.flatnonzero((np.abs(di) > 0.3 * peak_a) & (np.abs(current_a[:-1]) < 0.1 * peak_a) & (voltage_v[:-1] > 0))
     # The level must last, or it is one odd reading.
     at = at[at + 2 < current_a.size]
     at = at[np.abs(current_a[at + 2] - current_a[at + 1]) < 0.5 * np.abs(di[at])]
-    if at.size < 2 or not np.all(np.abs(dv[at]) > noise) or abs(int(np.sign(di[at] * dv[at]).sum())) != at.size:
+    if at.size < 2:
+        return None
+    quiet = np.abs(dv[np.isfinite(dv) & (np.abs(di) < 0.1 * peak_a)])
+    noise = 5 * overall.percentile(quiet, 75) if quiet.size else 0.0
+    if not np.all(np.abs(dv[at]) > noise) or abs(int(np.sign(di[at] * dv[at]).sum())) != at.size:
         return None
     return float(np.min(np.abs(dv[at]) / voltage_v[at] / np.abs(di[at])))
 
@@ -93,7 +96,7 @@ def _doubt_time(draft: Draft, item: Assigned, peak_a: float, sag: float | None) 
     longest, slow, fast, open_case = 0.0, 0.0, 0.0, False
     t, voltage, current = draft.time_s, draft.sign_voltage_v, draft.current_a
     steps = np.diff(t)
-    usual = float(np.median(steps[steps > 0])) if (steps > 0).any() else 0.0
+    usual = overall.median(steps[steps > 0]) if (steps > 0).any() else 0.0
     breaks = steps > 20 * usual
     odd = _whole_in_another_unit(item)
     for first, last in segments(np.abs(current) > 0.2 * peak_a, current, breaks):
@@ -103,7 +106,7 @@ def _doubt_time(draft: Draft, item: Assigned, peak_a: float, sag: float | None) 
         longest = max(longest, lasted)
         if sag is None:
             continue
-        charge = float(np.nanmean(np.abs(current[first: last + 1]))) * lasted / SECONDS_PER_HOUR
+        charge = float(overall.mean(np.abs(current[first: last + 1]))) * lasted / SECONDS_PER_HOUR
         slow = max(slow, sag * charge)
         inner = voltage[first + (last - first) // 20: last + 1]
         inner = inner[np.isfinite(inner)]
@@ -143,7 +146,8 @@ def _whole_in_another_unit(item: Assigned) -> str:
     steps = steps[np.isfinite(steps) & (steps > 0)]
     if item.unit.symbol != "s" or not steps.size:
         return ""
-    alike = steps[np.abs(steps - np.median(steps)) < 0.1 * np.median(steps)]
+    middle = overall.median(steps)
+    alike = steps[np.abs(steps - middle) < 0.1 * middle]
     if not alike.size:
         return ""
     usual = float(np.mean(alike))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import re
 import zlib
 from collections.abc import Callable
@@ -19,6 +21,7 @@ Progress = Callable[[int, int | None], None]
 """Told the bytes read so far and, where it is known, the size of the file."""
 
 _PIECE = 4 * 1024 * 1024
+_STRETCH = 1024 * 1024
 
 _MAGIC: tuple[tuple[bytes, str], ...] = (
     (b"PK\x03\x04", "a zip archive or a spreadsheet workbook"),
@@ -97,14 +100,21 @@ def read_stream(stream: BinaryIO, where: Location, size: int | None = None, prog
     """All bytes of an open stream; ``size`` is what is expected. InputError beyond ``MAX_UNPACKED_BYTES``."""
     if size is not None and size > MAX_UNPACKED_BYTES:
         raise _too_large(where, "it holds")
-    taken = bytearray()
+    if size is not None and progress is None:
+        whole = stream.read(size)
+        if not (more := stream.read(_PIECE)):
+            return whole
+        taken = io.BytesIO()
+        taken.write(whole + more)
+    else:
+        taken = io.BytesIO()
     while piece := stream.read(_PIECE):
-        taken += piece
-        if len(taken) > MAX_UNPACKED_BYTES:
+        if taken.tell() + len(piece) > MAX_UNPACKED_BYTES:
             raise _too_large(where, "it holds")
+        taken.write(piece)
         if progress is not None:
-            progress(len(taken), size)
-    return bytes(taken)
+            progress(taken.tell(), size)
+    return taken.getvalue()
 
 
 def _too_large(where: Location, how: str) -> InputError:
@@ -142,8 +152,8 @@ def decode(raw: bytes, name: str) -> Decoded:
         kind, begins = foreign
         raise InputError(f"the log is {kind}", where, f"it begins with {quote(begins.decode('latin-1'))}", _EXPORT)
     body, encoding = _to_utf8(raw, where)
-    body = _one_line_end(body)
-    _refuse_control(body, where)
+    body, seen = _one_line_end(body)
+    _refuse_control(body, seen, where)
     if not body[:4096].strip() and not body.strip():
         raise InputError("the log is empty", where, "it holds blanks only", "export or copy it again")
     body, labels = bare_rows(body)
@@ -167,19 +177,50 @@ def _foreign(raw: bytes) -> tuple[str, bytes] | None:
     return None
 
 
-def _one_line_end(body: bytes) -> bytes:
+@dataclass(slots=True)
+class _Seen:
+    """What one pass over a text saw: stretches that hold more than ASCII, how many control characters, and of these the usual ones."""
+
+    foreign: list[tuple[int, int]]
+    control: int = 0
+    feeds: int = 0
+    returns: int = 0
+    lone_return: bool = False
+
+
+def _look_over(body: bytes) -> _Seen:
+    import numpy as np
+
+    seen = _Seen([])
+    for first in range(0, len(body), _STRETCH):
+        codes = np.frombuffer(body, np.uint8, min(_STRETCH, len(body) - first), first)
+        if codes.max() >= 0x80:
+            seen.foreign.append((first, first + codes.size))
+        control, feeds = int(np.count_nonzero(codes < 0x20)), int(np.count_nonzero(codes == 10))
+        seen.control, seen.feeds = seen.control + control, seen.feeds + feeds
+        if control > feeds and (returns := int(np.count_nonzero(codes == 13))):
+            seen.returns += returns
+            inside = int(np.count_nonzero((codes[:-1] == 13) & (codes[1:] == 10)))
+            across = codes[-1] == 13 and body[first + codes.size: first + codes.size + 1] == b"\n"
+            seen.lone_return |= inside + across != returns
+    return seen
+
+
+def _one_line_end(body: bytes) -> tuple[bytes, _Seen]:
     """Text with every line ended by a line feed (CR LF stays), and without the byte order marks that joining files leaves.
 
     A lone carriage return, the line separators of Unicode (U+0085, U+2028, U+2029) and LF CR all end a line.
     """
-    if b"\xef\xbb\xbf" in body:
-        body = body.replace(b"\xef\xbb\xbf", b"")
-    for mark in (b"\xe2\x80\xa8", b"\xe2\x80\xa9", b"\xc2\x85"):
-        if mark in body:
-            body = body.replace(mark, b"\n")
-    if body.count(b"\r") != body.count(b"\r\n"):
+    seen = _look_over(body)
+    marks = {b"\xef\xbb\xbf": b"", b"\xe2\x80\xa8": b"\n", b"\xe2\x80\xa9": b"\n", b"\xc2\x85": b"\n"}
+    for mark, instead in marks.items():
+        if any(body.find(mark, max(0, first - 2), last + 2) >= 0 for first, last in seen.foreign):
+            body = body.replace(mark, instead)
+            seen = _look_over(body)
+    if seen.lone_return:
         body = re.sub(rb"\r+\n", b"\n", body).replace(b"\n\r", b"\n").replace(b"\r", b"\n")
-    return body
+        seen = _look_over(body)
+    return body, seen
 
 
 def _unpack(raw: bytes, where: Location) -> bytes:
@@ -242,14 +283,21 @@ def _to_utf8(raw: bytes, where: Location) -> tuple[bytes, str]:
             "the log is not text", Location(where.file, line), f"byte {at + 1} of the file is NUL",
             "if the recorder lost power while writing, cut the file before that line; otherwise " + _EXPORT,
         )
-    if raw.isascii() or _is_utf8(raw):
+    if _is_utf8(raw):
         return raw, "UTF-8"
     return _single_byte(raw, where)
 
 
 def _is_utf8(raw: bytes) -> bool:
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    pending = False
     try:
-        raw.decode("utf-8")
+        for first in range(0, len(raw), _STRETCH):
+            piece = raw[first: first + _STRETCH]
+            if pending or not piece.isascii():
+                decoder.decode(piece)
+                pending = bool(decoder.getstate()[0])
+        decoder.decode(b"", True)
     except UnicodeDecodeError:
         return False
     return True
@@ -331,13 +379,10 @@ def _single_byte(raw: bytes, where: Location) -> tuple[bytes, str]:
 _CONTROL = bytes(code for code in range(0x20) if code not in (9, 10, 11, 12, 13, 0x1A))
 
 
-def _refuse_control(body: bytes, where: Location) -> None:
-    import numpy as np
-
-    low = int(np.count_nonzero(np.frombuffer(body, dtype=np.uint8) < 0x20))
-    count = low - sum(body.count(bytes([code])) for code in (9, 10, 13))
+def _refuse_control(body: bytes, seen: _Seen, where: Location) -> None:
+    count = seen.control - seen.feeds - seen.returns
     if count:
-        count -= sum(body.count(bytes([code])) for code in (11, 12, 0x1A))
+        count -= sum(body.count(bytes([code])) for code in (9, 11, 12, 0x1A))
     if count > max(2, len(body) // 10_000):
         at = next(index for index, byte in enumerate(body) if byte in _CONTROL)
         raise InputError(

@@ -15,6 +15,7 @@ import numpy as np
 
 from cycler.errors import quote
 from cycler.log import ReadingWarning
+from cycler.readers import overall
 from cycler.readers.columns import Assigned, Assignment
 from cycler.readers.flow import turnover
 from cycler.readers.twopart import stamp_seconds
@@ -115,7 +116,7 @@ def _set(item: Assigned, choice: UnitChoice, choices: dict[str, UnitChoice]) -> 
 def _middle(values: np.ndarray) -> float:
     finite = np.abs(values[np.isfinite(values)])
     finite = finite[finite > 0]
-    return float(np.median(finite)) if finite.size else math.nan
+    return overall.median(finite)
 
 
 def _turn_reversed(assignment: Assignment) -> None:
@@ -124,9 +125,9 @@ def _turn_reversed(assignment: Assignment) -> None:
     for role in ("voltage", "group_voltage", "tap_voltage"):
         for item in assignment.role(role):
             values = item.raw.values
-            if values is None or not np.isfinite(values).any():
+            if values is None or not item.raw.extent().low < 0:
                 continue
-            if np.nanmedian(values) < 0 and np.nanmean(values[np.isfinite(values)] < 0) > 0.99:
+            if overall.median(values) < 0 and overall.mean(values[np.isfinite(values)] < 0) > 0.99:
                 item.raw.values, item.turned = -values, True
                 # Taps that are negative beside a positive pack were measured against pack positive.
                 if role == "tap_voltage" and not any(pack.turned for pack in assignment.role("voltage")):
@@ -148,8 +149,10 @@ def _doubt_small(assignment: Assignment) -> None:
     pack = assignment.one("voltage")
     if pack is None or pack.raw.kind != "number":
         return
+    if pack.extent().low >= SMALLEST_PACK_V:
+        return
     values = np.abs(pack.values())
-    size = float(np.nanpercentile(values, 90)) if np.isfinite(values).any() else 0.0
+    size = float(overall.percentile(values, 90)) if np.isfinite(values).any() else 0.0
     if np.isfinite(values).any() and size < SMALLEST_PACK_V:
         hint = ", and whether the point or comma in it stands between thousands" if size else " and its wire"
         assignment.warnings.append(
@@ -356,7 +359,7 @@ def _by_counter(clock, currents, counter, options_t, options_i, options_q):
         ratio = integral * factor / (turned * (UNITS[symbol_q].factor if symbol_q else 1.0))
         if abs(ratio - 1) > 2 * AGREEMENT:
             continue
-        peak = float(np.nanmax(total)) * (UNITS[symbol_i].factor if symbol_i else 1.0)
+        peak = float(overall.highest(total)) * (UNITS[symbol_i].factor if symbol_i else 1.0)
         span = float(steps.sum()) * (UNITS[symbol_t].factor if symbol_t else 1.0)
         usual = float(np.median(steps[steps > 0])) * (UNITS[symbol_t].factor if symbol_t else 1.0)
         doubt = (not 0.02 <= peak <= 400) + (not 30 <= span <= 4e6) + _size_doubt(peak, symbol_i)

@@ -11,15 +11,18 @@ import csv
 import hashlib
 import re
 from datetime import UTC, datetime
+from typing import Any
 
 import numpy as np
 
 from cycler.log import Gap, Source
 from cycler.readers.assemble import LARGEST_THERMISTOR_OHM, LARGEST_VALUE, Draft
+from cycler.readers.cellwise import factorized
 from cycler.readers.clock import Clock
 from cycler.readers.columns import Assigned, Assignment
 from cycler.readers.encoding import Decoded
 from cycler.readers.names import NameReading
+from cycler.readers.parse import numbers_of
 from cycler.readers.sniff import Dialect, normal
 from cycler.readers.table import RawColumn
 from cycler.spreadsheet import spreadsheet_plain, spreadsheet_safe
@@ -160,13 +163,13 @@ def _columns(body: bytes, labels: tuple[str, ...]) -> list[RawColumn] | None:
         )
     except pyarrow.ArrowInvalid:
         return None
-    out = []
+    out: list[Any] = []
     for label, column in zip(labels, table.columns):
         if label in _TEXTS:
             texts = column.fill_null("").to_numpy()
             out.append(RawColumn(len(out), label, "", "time" if label == WALL_CLOCK else "word", texts=texts))
         else:
-            out.append(RawColumn(len(out), label, "", "number", values=column.to_numpy()))
+            out.append(RawColumn(len(out), label, "", "number", values=numbers_of(column)))
     return out
 
 
@@ -208,9 +211,7 @@ def _joints(time_s: np.ndarray, texts: np.ndarray | None) -> list[Gap]:
 def _modes(column: RawColumn | None) -> tuple[np.ndarray | None, tuple[str, ...]]:
     if column is None:
         return None, ()
-    import pandas as pd
-
-    codes, cells = pd.factorize(column.texts)
+    codes, cells = factorized(column.texts)
     words: dict[str, int] = {}
     table = [words.setdefault(spreadsheet_plain(str(cell)), len(words)) if cell else -1 for cell in cells]
     return np.array([*table, -1], dtype=np.int64)[codes], tuple(words)

@@ -8,8 +8,10 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
+from cycler.readers import overall
 from cycler.readers.columns import Assigned, Assignment
 from cycler.readers.evidence import LARGEST_GROUP_V
+from cycler.readers.rawcolumn import sampled
 from cycler.readers.table import Table
 
 
@@ -31,8 +33,7 @@ def group_voltages(table: Table, assignment: Assignment, taps_from: str | None =
         groups = _ignore_unused(table, assignment, groups, loose)
         if not groups:
             return np.zeros((table.rows, 0))
-        medians = _medians(groups)
-        rising = _cumulative(medians, LARGEST_GROUP_V)
+        rising = _cumulative(_medians(groups), LARGEST_GROUP_V) if _highest(groups) > LARGEST_GROUP_V else 0
         if rising:
             for item in groups:
                 item.role = "tap_voltage"
@@ -44,32 +45,37 @@ def group_voltages(table: Table, assignment: Assignment, taps_from: str | None =
         return _from_taps(table, assignment, taps, pack, taps_from)
     if not groups:
         return np.zeros((table.rows, 0))
-    medians = _medians(groups)
-    alone = np.where([item in loose for item in groups], np.nan, medians)
+    alone = np.where([item in loose for item in groups], np.nan, _medians(groups)) if _highest(groups) > LARGEST_GROUP_V else np.zeros(0)
     if np.nanmax(alone, initial=-np.inf) > LARGEST_GROUP_V:
         worst = groups[int(np.nanargmax(alone))]
         raise InputError(
             f"group column {worst.label} reads more than a group can",
             Location(table.file, table.dialect.header_line, worst.raw.position + 1),
-            f"its readings lie near {np.nanmax(alone):.3g} V; a group has at most {LARGEST_GROUP_V} V",
+            f"its readings lie near {overall.highest(alone):.3g} V; a group has at most {LARGEST_GROUP_V} V",
             "state the unit, or the role tap_voltage, in a columns file (--columns)",
         )
     _tell_repeated(assignment, groups)
     _renumber(assignment, groups)
     series = max(item.group or 1 for item in groups)
-    out = np.full((table.rows, series), np.nan)
+    out = np.empty((table.rows, series), order="F")
+    missing = set(range(series))
     for item in groups:
-        out[:, (item.group or 1) - 1] = item.values()
+        place = (item.group or 1) - 1
+        out[:, place] = values = item.values()
+        missing.discard(place)
+        if values is item.raw.values:
+            item.raw.values = out[:, place]  # a long log is not held twice
+    out[:, sorted(missing)] = np.nan
     return out
 
 
 def _medians(items: list[Assigned]) -> np.ndarray:
-    out = []
-    for item in items:
-        values = item.values()
-        finite = values[np.isfinite(values)]
-        out.append(float(np.median(finite)) if finite.size else np.nan)
-    return np.array(out)
+    return np.array([item.median() for item in items])
+
+
+def _highest(items: list[Assigned]) -> float:
+    """The largest of all readings; no median lies beyond it."""
+    return float(np.nanmax([item.extent().high for item in items], initial=-np.inf))
 
 
 def _cumulative(medians: np.ndarray, largest: float) -> int:
@@ -100,7 +106,20 @@ def _beside_loose_tap(groups: list[Assigned]) -> list[Assigned]:
     """
     if len(groups) < 4:
         return []
-    medians = _medians(groups)
+    # What a loose tap does stands far from what groups do, so some of the rows show that there is none.
+    if not _loose_pairs(groups, np.array([_some_median(item) for item in groups]), doubt=0.15):
+        return []
+    return [item for k in _loose_pairs(groups, _medians(groups)) for item in groups[k : k + 2]]
+
+
+def _some_median(item: Assigned) -> float:
+    values = sampled(item.values())
+    values = values[np.isfinite(values)]
+    return float(np.median(values)) if values.size else np.nan
+
+
+def _loose_pairs(groups: list[Assigned], medians: np.ndarray, doubt: float = 0.0) -> list[int]:
+    """Place of the first column of each such pair; ``doubt``: share by which the limits are wider."""
     found = []
     for k in range(len(groups) - 1):
         low, high = sorted(medians[k : k + 2])
@@ -111,8 +130,10 @@ def _beside_loose_tap(groups: list[Assigned]) -> list[Assigned]:
             continue
         others = float(np.median(beside))
         apart = groups[k + 1].group is not None and groups[k].group is not None and abs(groups[k + 1].group - groups[k].group) != 1
-        if not apart and low < 0.5 * others < SMALLEST_LOOSE * others < high and abs(low + high - 2.0 * others) <= 0.15 * others:
-            found += groups[k : k + 2]
+        wide = 1.0 + doubt
+        far = low < 0.5 * wide * others and high * wide > SMALLEST_LOOSE * others
+        if not apart and far and abs(low + high - 2.0 * others) <= (0.15 + 2 * doubt) * others:
+            found.append(k)
     return found
 
 
@@ -125,10 +146,10 @@ def _ignore_unused(table: Table, assignment: Assignment, groups: list[Assigned],
     for item in groups:
         if item in loose:
             continue
+        if item.extent().size >= SMALLEST_GROUP_V:
+            continue
         values = item.values()
         finite = np.abs(values[np.isfinite(values)])
-        if finite.size and np.max(finite) >= SMALLEST_GROUP_V:
-            continue
         if finite.size and _is_group_by_another_unit(finite):
             raise InputError(
                 f"group column {item.label} reads less than a group can",
@@ -234,7 +255,7 @@ def _from_taps(
         order = order[1:]
     if pack is not None:
         top = pack.values()
-        above = float(np.nanmedian(top - columns[-1]))
+        above = float(overall.median(top - columns[-1]))
         if 0.5 < above <= LARGEST_GROUP_V:
             columns.append(top)
     stated, from_top, why = _reference(table, [taps[index] for index in order], pack, taps_from)

@@ -10,6 +10,7 @@ import numpy as np
 
 from cycler.errors import InputError, Location
 from cycler.log import Gap, Log, Reading, ReadingWarning
+from cycler.readers import overall
 from cycler.readers.assemble import COUNTERS, Draft, column_readings, delimiter_name
 from cycler.readers.clock import find_gaps
 from cycler.readers.exported import EXPORTED
@@ -22,6 +23,7 @@ JOINT_STEP_LOAD = 0.30
 """The same where the current is switched between the two: a pack at its knee recovers by a fifth and more."""
 
 
+@np.errstate(all="ignore")  # as for the parts: absurd readings overflow, and what comes of it is no figure
 def finish(drafts: list[Draft]) -> Log:
     """One log from the drafts of its files.
 
@@ -51,7 +53,7 @@ def finish(drafts: list[Draft]) -> Log:
             known = how == "absolute time"
             why = JOINT if known else f"{JOINT}; how long the pause lasted is not known"
             joints.append(Gap(end, max(begin - end, 0.0), why))
-    time_s = np.concatenate(pieces)
+    time_s = _one_array(pieces)
     series = {draft.group_voltage_v.shape[1] for draft in drafts if draft.group_voltage_v.shape[1]}
     if len(series) > 1:
         raise InputError(
@@ -60,7 +62,7 @@ def finish(drafts: list[Draft]) -> Log:
         )
     gaps = find_gaps(time_s, joints)
     columns = {key: _stacked(drafts, key) for key in ("voltage_v", "current_a", "line_number")}
-    part = np.concatenate([np.full(draft.time_s.size, index) for index, draft in enumerate(drafts)])
+    part = _one_array([np.full(draft.time_s.size, index) if index else np.zeros(draft.time_s.size, np.int64) for index, draft in enumerate(drafts)])
     code, words = _joined_modes(drafts)
     counters = {key: _stacked_counter(drafts, key) for key in COUNTERS if any(key in draft.counters for draft in drafts)}
     groups = _stacked_2d(drafts, "group_voltage_v", max(series, default=0))
@@ -76,10 +78,12 @@ def finish(drafts: list[Draft]) -> Log:
         header_row=first.dialect.header_line, columns=_joined_columns(drafts),
         clock_kind=first.clock.kind, clock_wrapped=any(draft.clock.wrapped for draft in drafts), gaps=tuple(gaps),
         discharge_is=sign.discharge_is, sign_evidence=sign.evidence,
-        sampling_median_s=float(np.median(moving)) if moving.size else None,
+        sampling_median_s=overall.median(moving) if moving.size else None,
         sampling_max_s=float(moving.max()) if moving.size else None, warnings=tuple(warnings),
         columns_files=tuple(dict.fromkeys(draft.columns_file for draft in drafts if draft.columns_file)),
     )
+    # What was read is not needed once more: the log takes these arrays over instead of copying them.
+    _hand_over(time_s, *columns.values(), sign.current_a, groups, part, code, *counters.values())
     return Log(
         time_s=time_s, voltage_v=columns["voltage_v"], current_a=sign.current_a, group_voltage_v=groups,
         temperature_c=_stacked_sensors(drafts, "temperature", "_c", names), sources=tuple(draft.source for draft in drafts), reading=reading,
@@ -88,6 +92,13 @@ def finish(drafts: list[Draft]) -> Log:
         started_at=first.clock.started_at(), line_number=columns["line_number"], part=part,
         thermistor_ohm=_stacked_sensors(drafts, "thermistor", "_ohm", thermistors), thermistor_names=thermistors,
     )
+
+
+def _hand_over(*arrays: np.ndarray | None) -> None:
+    """Make arrays read-only for good."""
+    for array in arrays:
+        if array is not None:
+            array.flags.writeable = False
 
 
 def _refuse_twice(drafts: list[Draft]) -> None:
@@ -211,11 +222,16 @@ def _stamp(seconds: float) -> str:
 
 
 def _stacked(drafts: list[Draft], key: str) -> np.ndarray:
-    return np.concatenate([getattr(draft, key) for draft in drafts])
+    return _one_array([getattr(draft, key) for draft in drafts])
+
+
+def _one_array(parts: list[np.ndarray]) -> np.ndarray:
+    """The parts one behind another; one alone is not copied."""
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
 
 def _stacked_counter(drafts: list[Draft], key: str) -> np.ndarray:
-    return np.concatenate([draft.counters.get(key, np.full(draft.time_s.size, np.nan)) for draft in drafts])
+    return _one_array([draft.counters.get(key, np.full(draft.time_s.size, np.nan)) for draft in drafts])
 
 
 def _stacked_2d(drafts: list[Draft], key: str, width: int) -> np.ndarray:
@@ -223,7 +239,7 @@ def _stacked_2d(drafts: list[Draft], key: str, width: int) -> np.ndarray:
     for draft in drafts:
         values = getattr(draft, key)
         parts.append(values if values.shape[1] == width else np.full((values.shape[0], width), np.nan))
-    return np.concatenate(parts)
+    return _one_array(parts)
 
 
 def _joined_names(drafts: list[Draft], key: str) -> tuple[str, ...]:
@@ -248,6 +264,8 @@ def _unique(names: tuple[str, ...]) -> list[str]:
 
 def _stacked_sensors(drafts: list[Draft], kind: str, unit: str, names: tuple[str, ...]) -> np.ndarray:
     parts = []
+    if len(drafts) == 1:
+        return getattr(drafts[0], kind + unit)
     for draft in drafts:
         block = np.full((draft.time_s.size, len(names)), np.nan)
         for index, name in enumerate(_unique(getattr(draft, f"{kind}_names"))):
@@ -271,13 +289,13 @@ def _joined_modes(drafts: list[Draft]) -> tuple[np.ndarray | None, tuple[str, ..
                 words.append(word)
             table.append(words.index(word))
         parts.append(np.array([*table, -1])[draft.mode_code])
-    return np.concatenate(parts), tuple(words)
+    return _one_array(parts), tuple(words)
 
 
 def _optional(drafts: list[Draft], key: str) -> np.ndarray | None:
     if all(getattr(draft, key) is None for draft in drafts):
         return None
-    return np.concatenate(
+    return _one_array(
         [getattr(draft, key) if getattr(draft, key) is not None else np.full(draft.time_s.size, np.nan) for draft in drafts]
     )
 
@@ -296,7 +314,7 @@ def _joined_columns(drafts: list[Draft]):
 
 def _sign(drafts, time_s, columns, groups, code, words, counters, gaps) -> SignReading:
     separate = [draft.separate_currents for draft in drafts]
-    voltage = np.concatenate([draft.sign_voltage_v for draft in drafts])
+    voltage = _one_array([draft.sign_voltage_v for draft in drafts])
     ends = np.array([gap.start_s for gap in gaps])
     breaks = np.isin(np.round(time_s[:-1] - time_s[0], 6), np.round(ends, 6)) & (np.diff(time_s) > 0) if ends.size else None
     first = drafts[0]

@@ -32,7 +32,7 @@ def join_parts(assignment: Assignment) -> None:
         return
     if all(np.ptp(parts[part].raw.values) == 0 for part in clock[:-1]) or not (np.diff(parts[clock[-1]].raw.values) < 0).any():
         return
-    seconds = sum(parts[part].raw.values * _IN_SECONDS[part] for part in clock)
+    seconds = np.sum([parts[part].raw.values * _IN_SECONDS[part] for part in clock], axis=0)
     dated = all(part in parts for part in ("year", "month", "day")) and seconds.max() < SECONDS_PER_DAY
     days = _dates(parts) if dated else [""] * seconds.size
     if not dated and (np.diff(seconds) < 0).sum() > 0.02 * seconds.size:

@@ -90,6 +90,13 @@ def _mark_of(sample: list[str]) -> str | None:
     return None
 
 
+def _usual_row(labels: dict[str, int], mark: str) -> re.Pattern:
+    """What a row matches that has every label in this order, and a plain number behind each."""
+    number = r"([+-]?\d+(?:[.,]\d+)?)"
+    named = [r'"?' + r"\s+".join(map(re.escape, label.split())) + r'"?\s*[=:]\s*' + number if label else number for label in labels]
+    return re.compile((r"\s+" if mark == " " else rf"\s*{re.escape(mark)}\s*").join(named))
+
+
 def _without_labels(body: bytes, sample: list[str], wrapped: bool) -> tuple[bytes, tuple[str, ...]]:
     mark = _mark_of([_unwrapped(line) for line in sample] if wrapped else sample)
     if mark is None:
@@ -101,8 +108,12 @@ def _without_labels(body: bytes, sample: list[str], wrapped: bool) -> tuple[byte
     if "" in labels:
         labels = {label: place for place, label in enumerate(["", *[label for label in labels if label]])}
     out = []
+    usual = _usual_row(labels, mark)
     for line in body.decode("utf-8", "replace").split("\n"):
         line = line.strip()
+        if (row := usual.fullmatch(_unwrapped(line) if wrapped else line)) is not None:
+            out.append("\t".join(row.groups()))
+            continue
         found = _pairs(_unwrapped(line) if wrapped else line, mark) if line else None
         if found is None or not any(label in labels for label, _ in found):
             out.append(line.replace("\t", " "))

@@ -14,6 +14,7 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
+from cycler.readers import overall
 from cycler.readers.names import mode_of
 from cycler.units import SECONDS_PER_HOUR
 
@@ -69,7 +70,7 @@ def settle_sign(
         Mode words and voltage contradict each other, or the direction of an unsigned current cannot be told.
     """
     finite = np.abs(current_a[np.isfinite(current_a)])
-    peak = float(np.percentile(finite, 99.9)) if finite.size else 0.0
+    peak = overall.percentile(finite, 99.9) if finite.size else 0.0
     threshold = max(0.05 * peak, 1e-6)
     if breaks is None:
         breaks = np.zeros(max(0, current_a.size - 1), bool)
@@ -121,8 +122,8 @@ def settle_sign(
         )
     total = sum(item.vote * item.weight for item in physics) if physics else 0.0
     decisive = by_counter or max(physics, key=lambda item: abs(item.vote) * min(item.weight, 20))
-    against = len(physics) == 2 and physics[0].vote * physics[1].vote < 0
-    if by_counter is None and against and physics[0].weight >= 2 and abs(physics[0].vote) > 0.6:
+    disagree = len(physics) == 2 and physics[0].vote * physics[1].vote < 0
+    if by_counter is None and disagree and physics[0].weight >= 2 and abs(physics[0].vote) > 0.6:
         # The response at an edge is immediate; a slope may be relaxation.
         decisive = physics[0]
     if by_counter is not None and physics and total * by_counter.vote < 0 and all(item.vote * by_counter.vote < -0.6 for item in physics):
@@ -164,7 +165,7 @@ def headed_sign(time_s, voltage_v, current_a, evidence: str, breaks, where: Loca
     """
     reading = SignReading(current_a, "unsigned", evidence)
     finite = np.abs(current_a[np.isfinite(current_a)])
-    peak = float(np.percentile(finite, 99.9)) if finite.size else 0.0
+    peak = overall.percentile(finite, 99.9) if finite.size else 0.0
     if peak == 0.0:
         return reading
     breaks = np.zeros(max(0, current_a.size - 1), bool) if breaks is None else breaks
@@ -221,7 +222,7 @@ def _steady_against(voltage_v, current_a, moving, breaks) -> bool:
         middles = np.array([np.median(part) for part in np.array_split(values, 5)])
         steps = np.diff(middles)
         if abs(middles[-1] - middles[0]) > SURE_SWING * abs(middles).mean() and (np.all(steps >= 0) or np.all(steps <= 0)):
-            votes.append(np.sign((middles[-1] - middles[0]) * np.nanmean(current_a[a: b + 1])))
+            votes.append(np.sign((middles[-1] - middles[0]) * overall.mean(current_a[a: b + 1])))
     return bool(votes) and max(votes) < 0
 
 
@@ -235,14 +236,14 @@ def _as_written(current_a: np.ndarray, positive: int) -> SignReading:
 
 def _quiet_step(voltage_v: np.ndarray, current_a: np.ndarray, peak: float) -> float:
     """What the voltage changes by from row to row without a step of the current: an answer must stand out of that. [V]"""
-    dv, di = np.abs(np.diff(voltage_v)), np.abs(np.diff(current_a))
-    quiet = dv[np.isfinite(dv) & np.isfinite(di) & (di < 0.1 * peak)]
-    return 2.5 * float(np.percentile(quiet, 75)) if quiet.size >= 10 else 0.0
+    quiet = np.abs(np.diff(voltage_v)[np.abs(np.diff(current_a)) < 0.1 * peak])
+    quiet = quiet[np.isfinite(quiet)]
+    return 2.5 * overall.percentile(quiet, 75) if quiet.size >= 10 else 0.0
 
 
 def _least_swing(values: np.ndarray, noise: float, rows: int) -> float:
     """A smaller change along a stretch says nothing: noise of its two medians, wander of a flat voltage (0.2 %). [V]"""
-    level = abs(float(np.median(values)))
+    level = abs(overall.median(values))
     return max(4 * noise / np.sqrt(max(rows, 1)), 2e-3 * level)
 
 
@@ -295,6 +296,8 @@ def _by_modes(current_a: np.ndarray, moving: np.ndarray, modes: np.ndarray | Non
 def _by_counters(time_s, current_a: np.ndarray, counters: dict[str, np.ndarray], moving: np.ndarray) -> SignEvidence | None:
     votes, texts = 0.0, []
     count = 0
+    if not {"charge_capacity", "discharge_capacity"} & set(counters):
+        return None
     flow = np.nan_to_num((current_a[1:] + current_a[:-1]) / 2 * np.diff(time_s)) / SECONDS_PER_HOUR
     for key, direction, name in (("charge_capacity", 1, "charge"), ("discharge_capacity", -1, "discharge")):
         counter = counters.get(key)
@@ -318,17 +321,22 @@ def _by_counters(time_s, current_a: np.ndarray, counters: dict[str, np.ndarray],
 
 def _by_edges(voltage_v: np.ndarray, current_a: np.ndarray, peak: float, breaks: np.ndarray) -> SignEvidence | None:
     """Sign of the voltage's change at every large step of the current; each step has one vote."""
-    di, dv = np.diff(current_a), np.diff(voltage_v)
-    edge = np.isfinite(di) & np.isfinite(dv) & (np.abs(di) > 0.3 * peak) & (dv != 0) & ~breaks
-    # A protection board that cuts off takes the voltage with it: no answer of the cells.
-    calm = edge & (np.abs(dv) < 0.3 * np.nanmedian(np.abs(voltage_v)))
-    edge = calm if calm.any() else edge
-    at = np.flatnonzero(edge & (np.abs(dv) > _quiet_step(voltage_v, current_a, peak)))
-    if not at.size:
+    steps = np.diff(current_a)
+    at = np.flatnonzero((np.abs(steps) > 0.3 * peak) & ~breaks)
+    di, dv = steps[at], voltage_v[at + 1] - voltage_v[at]
+    edge = np.isfinite(di) & np.isfinite(dv) & (dv != 0)
+    if not edge.any():
         return None
-    votes = np.sign(di[at] * dv[at])
+    # A protection board that cuts off takes the voltage with it: no answer of the cells.
+    calm = edge & (np.abs(dv) < 0.3 * overall.median(np.abs(voltage_v)))
+    edge = calm if calm.any() else edge
+    edge &= np.abs(dv) > _quiet_step(voltage_v, current_a, peak)
+    if not edge.any():
+        return None
+    at, di, dv = at[edge], di[edge], dv[edge]
+    votes = np.sign(di * dv)
     # A single odd row makes two edges of its own; edges that hold count fully.
-    held = np.array([_holds(current_a, int(index), float(di[index])) for index in at])
+    held = np.array([_holds(current_a, int(index), float(step)) for index, step in zip(at, di, strict=True)])
     votes = votes[held] if held.any() else votes * 0.5
     mean = float(votes.mean())
     if abs(mean) < 0.34:
@@ -366,11 +374,11 @@ def _by_slope(time_s, voltage_v, current_a, moving, breaks) -> SignEvidence | No
         if b - a < 4 or values.size < 5:
             continue
         tenth = max(1, values.size // 10)
-        change = float(np.median(values[-tenth:]) - np.median(values[:tenth]))
-        if abs(change) < _least_swing(values, float(np.median(np.abs(np.diff(values)))), tenth):
+        change = overall.median(values[-tenth:]) - overall.median(values[:tenth])
+        if abs(change) < _least_swing(values, overall.median(np.abs(np.diff(values))), tenth):
             continue
-        weight = abs(float(np.nanmean(current_a[a: b + 1])) * (time_s[b] - time_s[a]))
-        score += np.sign(change * np.nanmean(current_a[a: b + 1])) * weight
+        weight = abs(float(overall.mean(current_a[a: b + 1])) * (time_s[b] - time_s[a]))
+        score += np.sign(change * overall.mean(current_a[a: b + 1])) * weight
         total += weight
         used += 1
     if not used or total == 0 or abs(score) < 0.5 * total:
@@ -394,8 +402,8 @@ def _segment_vote(voltage_v, magnitude, a: int, b: int, breaks, quiet: float) ->
     values = values[np.isfinite(values)]
     if values.size >= 5:
         tenth = max(1, values.size // 10)
-        change = float(np.median(values[-tenth:]) - np.median(values[:tenth]))
-        score += 1.5 * np.sign(change) if abs(change) > _least_swing(values, float(np.median(np.abs(np.diff(values)))), tenth) else 0
+        change = overall.median(values[-tenth:]) - overall.median(values[:tenth])
+        score += 1.5 * np.sign(change) if abs(change) > _least_swing(values, overall.median(np.abs(np.diff(values))), tenth) else 0
     return float(score)
 
 
@@ -404,7 +412,7 @@ def _unsigned(time_s, voltage_v, magnitude, moving, modes, mode_words, mode_code
     signed = magnitude.copy()
     direction = np.zeros(magnitude.size)
     texts, warnings = [], []
-    peak = float(np.nanmax(magnitude))
+    peak = float(overall.highest(magnitude))
     if modes is not None:
         direction = np.where(modes == -1, -1.0, np.where((modes == 1) | (modes == 0), 1.0, 0.0))
         words = {key: sorted({mode_words[code] for code in np.unique(mode_code) if code >= 0 and mode_of(mode_words[code]) == key})
@@ -443,14 +451,13 @@ def _split_by_reversal(voltage_v, magnitude, a: int, b: int, breaks) -> list[tup
     if b - a < 6:
         return [(a, b)]
     steps = np.abs(np.diff(voltage_v[a: b + 1]))
-    usual = float(np.nanpercentile(steps, 95))
-    level = float(np.nanmedian(np.abs(voltage_v[a: b + 1])))
+    usual = float(overall.percentile(steps, 95))
+    level = float(overall.median(np.abs(voltage_v[a: b + 1])))
     size = magnitude[a: b + 1]
     turned = steps > max(8 * usual, 0.004 * level)
     # A new level of current may hide a turn as well; each level is asked for itself.
     levels = np.abs(np.diff(size)) > 0.25 * np.maximum(size[:-1], size[1:])
-    jumps = np.flatnonzero(turned | levels)
-    jumps = [int(item) for item in jumps if 2 <= item <= b - a - 3]
+    jumps = [int(item) for item in np.flatnonzero(turned | levels) if 2 <= item <= b - a - 3]
     edges = [a, *[a + item + 1 for item in jumps], b + 1]
     return [(first, last - 1) for first, last in itertools.pairwise(edges)]
 

@@ -474,8 +474,7 @@ def _find_header(
             )
         header = header_row - 1
         between = [index for index in range(header + 1, start) if not is_blank(lines[index])]
-        units = next((i for i in between if _is_units_row(split_fields(lines[i], delimiter), width)), None)
-        return header, units
+        return header, next((i for i in between if _is_units_row(split_fields(lines[i], delimiter), width)), None)
     above = [index for index in range(start - 1, -1, -1) if not is_blank(lines[index])][:8]
     units: int | None = None
     for place, index in enumerate(above):
@@ -581,6 +580,6 @@ def _splits_a_time(rows: list[list[str]], names: int, width: int) -> bool:
 
 def _is_row_count(rows: list[list[str]]) -> bool:
     firsts = [fields[0] for fields in rows[:50]]
-    if len(firsts) < 3 or not all(re.fullmatch(r"\d+", first) for first in firsts):
+    if len(firsts) < 3 or not all(re.fullmatch(r"\d{1,18}", first) for first in firsts):
         return False
     return all(int(b) - int(a) == 1 for a, b in itertools.pairwise(firsts))

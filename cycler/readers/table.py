@@ -1,13 +1,12 @@
 """Rows of a log as columns of numbers or texts, each row with its line number.
 
-A clean file goes through pandas' C engine in one piece. Anything else (comments, repeated headings, short
+A clean file goes to the parser in pieces (``parse``). Anything else (comments, repeated headings, short
 rows, quotes around delimiters) is mended line by line first; nothing is dropped without being counted.
 """
 
 from __future__ import annotations
 
 import bisect
-import io
 import re
 from dataclasses import dataclass, field
 
@@ -16,6 +15,9 @@ import numpy as np
 from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
 from cycler.readers import cells
+from cycler.readers.cellwise import column_of_texts
+from cycler.readers.parse import Writing, parse_rows
+from cycler.readers.rawcolumn import RawColumn
 from cycler.readers.sniff import (
     BLANKS,
     Dialect,
@@ -26,31 +28,9 @@ from cycler.readers.sniff import (
     normal,
     split_fields,
 )
-from cycler.units import parse_unit
 
 MAX_BAD_SHARE = 0.01
 """More unusable rows than this share of the file are an error (one unusable row never is)."""
-
-# Written instead of a number; words that a mode column could hold are left to the cell-wise reading.
-_NOT_A_READING = ["---", "--", "-", "----", "n/a", "N/A", "NaN", "nan", "NAN", "OL", "O.L", "O.L.", "-OL", "n.a.", ""]
-
-
-@dataclass(slots=True)
-class RawColumn:
-    """One column. ``kind`` is "number" (``values``), "time" or "word" (``texts``).
-
-    ``bad`` marks cells that are neither a value nor 'no reading'. ``unit_in_cells`` is a unit that was
-    written behind every number.
-    """
-
-    position: int
-    name: str
-    unit_text: str
-    kind: str
-    values: np.ndarray | None = None
-    texts: np.ndarray | None = None
-    bad: np.ndarray | None = None
-    unit_in_cells: str = ""
 
 
 @dataclass(slots=True)
@@ -88,20 +68,21 @@ def read_table(body: bytes, dialect: Dialect, name: str) -> Table:
     InputError
         No usable rows, or two logs with different headings in one file.
     """
-    segment, first_line = _data_segment(body, dialect)
+    start, end, ended = _data_span(body, dialect)
+    first_line = dialect.first_line
     warnings: list[ReadingWarning] = []
     dropped: list[int] = []
     notes: list[int] = []
-    if _is_clean(segment, dialect):
-        lines = segment.count(b"\n") + (0 if segment.endswith(b"\n") else 1)
-        line_number = np.arange(first_line, first_line + lines, dtype=np.int64)
-        columns = _parse(segment, dialect, lines)
-        whole_end = segment.endswith(b"\n")
-        if columns is not None and not _odd_rows(columns):
-            tail = segment[-60_000:].decode("utf-8", "replace").split("\n")[-200:]
+    if _may_be_clean(body, start, end, dialect):
+        columns = _parse(body, start, end, dialect, quoted=body.find(b'"', start, end) >= 0)
+        if columns is not None and not _holds_heading(body, start, end, columns) and not _odd_rows(columns):
+            rows = next(len(cells_of) for column in columns for cells_of in (column.values, column.texts) if cells_of is not None)
+            line_number = np.arange(first_line, first_line + rows, dtype=np.int64)
+            tail = body[max(start, end - 60_000): end].decode("utf-8", "replace").split("\n")[-200:]
             table = Table(name, dialect, columns, line_number, dropped, notes, warnings)
-            _check_last_row(table, tail, whole_end)
+            _check_last_row(table, tail, ended)
             return table
+    segment = body[start:end] + (b"\n" if ended else b"")
     reasons: dict[int, str] = {}
     kept, numbers, truncated = _mend(segment, first_line, dialect, name, dropped, notes, warnings, reasons)
     if not kept:
@@ -110,7 +91,7 @@ def read_table(body: bytes, dialect: Dialect, name: str) -> Table:
             "export the log again",
         )
     text = "\n".join(kept).encode("utf-8") + b"\n"
-    columns = _parse(text, dialect, len(kept))
+    columns = _parse(text, 0, len(text), dialect, quoted=True, mended=True)
     if columns is None:
         columns = _parse_cellwise(kept, dialect)
     table = Table(name, dialect, columns, np.array(numbers, dtype=np.int64), dropped, notes, warnings, reasons)
@@ -120,34 +101,26 @@ def read_table(body: bytes, dialect: Dialect, name: str) -> Table:
     return table
 
 
-def _data_segment(body: bytes, dialect: Dialect) -> tuple[bytes, int]:
-    """Bytes from the first data row on, and its line number."""
-    at = 0
+def _data_span(body: bytes, dialect: Dialect) -> tuple[int, int, bool]:
+    """Where the first data row begins, where the last one ends, and whether a line end follows it."""
+    start = 0
     for _ in range(dialect.first_line - 1):
-        at = body.index(b"\n", at) + 1
-    segment = body[at:]
-    end = len(segment)
-    while end and segment[end - 1] in b"\n\r \t\x1a\x0c":
+        start = body.index(b"\n", start) + 1
+    end = len(body)
+    while end > start and body[end - 1] in b"\n\r \t\x1a\x0c":
         end -= 1
-    tail = segment[end:]
+    tail = body[end:]
     if dialect.delimiter == "\t":
         end += len(tail) - len(tail.lstrip(b"\t"))
-    return segment[:end] + (b"\n" if b"\n" in tail else b""), dialect.first_line
+    return start, end, b"\n" in tail
 
 
-def _is_clean(segment: bytes, dialect: Dialect) -> bool:
-    if dialect.delimiter == BLANKS or b'"' in segment:
-        return False
-    lines = segment.count(b"\n") + (0 if segment.endswith(b"\n") else 1)
-    if segment.count(dialect.delimiter.encode()) != lines * (dialect.width - 1):
-        return False
-    codes = np.frombuffer(segment, dtype=np.uint8)
-    after = np.flatnonzero(codes == 10) + 1
-    leads = np.unique(codes[after[after < codes.size]])
-    if np.isin(leads, np.frombuffer(b"#/%!*;\r\n \t", dtype=np.uint8)).any():
-        return False
-    # A repeated heading has the right number of fields, so it is looked for by its words.
-    return not _holds_heading(segment, dialect)
+def _may_be_clean(body: bytes, start: int, end: int, dialect: Dialect) -> bool:
+    """False for text that is not one row of plain or quoted cells a line; the parser looks at the rows one by one.
+
+    Blanks before a quote, and rows of nothing but quotes, are for those who mend.
+    """
+    return dialect.delimiter != BLANKS and end > start and all(body.find(odd, start, end) < 0 for odd in (b' "', b'\n""'))
 
 
 def _odd_rows(columns: list[RawColumn]) -> bool:
@@ -156,167 +129,45 @@ def _odd_rows(columns: list[RawColumn]) -> bool:
     return len(marked) > 1 and bool((np.sum(marked, axis=0) > 1).any())
 
 
-def _holds_heading(segment: bytes, dialect: Dialect) -> bool:
-    names = [name for name in dialect.names if len(name) > 1]
-    return bool(names) and max(names, key=len).encode() in segment
+def _holds_heading(body: bytes, start: int, end: int, columns: list[RawColumn]) -> bool:
+    """True if the headings come again: such a line has the right number of fields. It is no row of plain numbers."""
+    named = [column for column in columns if len(column.name) > 1]
+    longest = max(named, key=lambda column: len(column.name), default=None)
+    if longest is None or (longest.kind == "number" and longest.bad is None and not longest.unit_in_cells):
+        return False
+    return body.find(longest.name.encode(), start, end) >= 0
 
 
-def _parse(segment: bytes, dialect: Dialect, rows: int) -> list[RawColumn] | None:
-    """Columns by pandas' C engine, or None if it cannot split the rows as expected."""
-    import pandas as pd
+def _parse(
+    body: bytes, start: int, end: int, dialect: Dialect, quoted: bool, mended: bool = False,
+) -> list[RawColumn] | None:
+    """Columns of the text between two bytes, or None if its rows are not all of the expected number of fields."""
+    delimiter = "\t" if dialect.delimiter == BLANKS else dialect.delimiter
+    parsed = parse_rows(body, start, end, Writing(dialect.width, delimiter, dialect.decimal, quoted), mended)
+    return None if parsed is None else [_column(cells_of, index, dialect) for index, cells_of in enumerate(parsed[0])]
 
-    blank = dialect.delimiter == BLANKS
-    try:
-        frame = pd.read_csv(
-            io.BytesIO(segment), sep=r"\s+" if blank else dialect.delimiter, decimal=dialect.decimal, header=None,
-            names=list(range(dialect.width)), na_values=_NOT_A_READING, engine="c", low_memory=False,
-            skip_blank_lines=False, skipinitialspace=True, encoding="utf-8", index_col=False,
-        )
-    except (pd.errors.ParserError, ValueError, UnicodeDecodeError):
-        return None
-    if len(frame) != rows:
-        return None
-    return [_column(frame[index], index, dialect) for index in range(dialect.width)]
+
+def _column(cells_of, index: int, dialect: Dialect) -> RawColumn:
+    column = RawColumn(index, dialect.names[index], dialect.unit_texts[index], "number")
+    if isinstance(cells_of, np.ndarray):
+        column.values = cells_of
+        return column
+    return column_of_texts(cells_of, column, dialect.decimal)
 
 
 def _parse_cellwise(kept: list[str], dialect: Dialect) -> list[RawColumn]:
-    import pandas as pd
+    import pyarrow
 
     split = [split_fields(line, dialect.delimiter) for line in kept]
     width = dialect.width
     split = [(fields + [""] * width)[:width] for fields in split]
-    frame = pd.DataFrame(split, columns=list(range(width)), dtype=object)
-    return [_column(frame[index], index, dialect) for index in range(width)]
-
-
-def _column(series, index: int, dialect: Dialect) -> RawColumn:
-    import pandas as pd
-
-    name, unit_text = dialect.names[index], dialect.unit_texts[index]
-    if pd.api.types.is_bool_dtype(series):
-        return RawColumn(index, name, unit_text, "word", texts=series.astype(str).to_numpy(dtype=object))
-    if pd.api.types.is_numeric_dtype(series):
-        values = series.to_numpy(dtype=np.float64, na_value=np.nan)
-        if not np.all(np.isfinite(values)):
-            values = np.where(np.isfinite(values), values, np.nan)
-        return RawColumn(index, name, unit_text, "number", values=values)
-    texts = np.array(series.to_numpy(dtype=object), dtype=object)
-    empty = pd.isna(series).to_numpy()
-    texts[empty] = ""
-    return _mended_column(texts, RawColumn(index, name, unit_text, "word", texts=texts), dialect)
-
-
-def _mended_column(texts: np.ndarray, column: RawColumn, dialect: Dialect) -> RawColumn:
-    """Cell-wise reading of a column that is not plain numbers."""
-    import pandas as pd
-
-    peek = [word for word in map(str, texts[:: max(1, texts.size // 300)]) if not cells.is_missing(word)]
-    if peek and sum(map(cells.is_time_like, peek)) > 0.5 * len(peek):
-        column.kind = "time"
-        return column
-    codes, uniques = pd.factorize(texts)
-    words = [str(item).strip() for item in uniques]
-    weight = np.bincount(codes, minlength=len(words))
-    missing = np.array([cells.is_missing(word) for word in words])
-    filled = int(weight[~missing].sum())
-    if filled == 0:
-        column.kind, column.values = "number", np.full(texts.shape, np.nan)
-        return column
-    probe = [word for word, gone in zip(words, missing) if not gone]
-    step = max(1, len(probe) // 200)
-    times = sum(cells.is_time_like(word) for word in probe[::step])
-    sampled = len(probe[::step])
-    if times > 0.5 * sampled:
-        column.kind = "time"
-        return column
-    if sum(any(ch.isdecimal() for ch in word) for word in probe[::step]) < 0.2 * sampled:
-        column.texts = np.array(words, dtype=object)[codes]
-        return column
-    values, unit = _unique_numbers(words, missing, dialect.decimal)
-    good = np.isfinite(values)
-    readable = np.array([value is not None for value in values]) & (good | missing)
-    if weight[good].sum() < 0.5 * filled:
-        column.texts = np.array(words, dtype=object)[codes]
-        return column
-    column.kind = "number"
-    column.values = values[codes]
-    bad = ~readable
-    column.bad = bad[codes] if bad.any() else None
-    column.unit_in_cells = unit
-    column.texts = texts if column.bad is not None else None
-    return column
-
-
-def _unique_numbers(words: list[str], missing: np.ndarray, decimal: str) -> tuple[np.ndarray, str]:
-    """Values of the different writings in one column; NaN where there is none."""
-    other = "," if decimal == "." else "."
-    values = np.full(len(words), np.nan)
-    units: dict[str, int] = {}
-    rest: list[int] = []
-    for index, word in enumerate(words):
-        if missing[index]:
-            continue
-        value = cells.number(word, decimal)
-        if value is None:
-            parts = cells.split_unit(word)
-            if parts is not None and (value := cells.number(parts[0], decimal)) is not None:
-                units[parts[1]] = units.get(parts[1], 0) + 1
-        if value is None:
-            rest.append(index)
-        else:
-            values[index] = value
-    if rest and _grouping_is_proven(words, rest, decimal):
-        for index in rest:
-            value = cells.number(words[index], decimal, True)
-            if value is not None:
-                values[index] = value
-        rest = [index for index in rest if not np.isfinite(values[index])]
-    marked = [index for index, word in enumerate(words) if decimal in word and np.isfinite(values[index])]
-    if rest and not marked:
-        # The whole column keeps to the other mark: unmistakable unless every cell could be a grouped integer.
-        as_other = {index: cells.number(words[index], other) for index in rest}
-        open_cells = [index for index in rest if cells.number(words[index], decimal, True) is not None]
-        if all(value is not None for value in as_other.values()) and len(open_cells) < len(rest):
-            for index, value in as_other.items():
-                values[index] = value
-    # The unit holds for the column only if nearly all numbers carry the same.
-    unit = ""
-    if units:
-        top = max(units, key=lambda key: units[key])
-        scales = {word: parse_unit(word) for word in units}
-        if None not in scales.values() and len({item.dimension for item in scales.values()}) == 1 and len(units) > 1:
-            unit = top
-            for index, word in enumerate(words):
-                parts = cells.split_unit(word) if np.isfinite(values[index]) else None
-                if parts is not None and parts[1] in scales:
-                    values[index] *= scales[parts[1]].factor / scales[top].factor
-        elif units[top] >= 0.9 * int(np.isfinite(values).sum()):
-            unit = top
-        else:
-            for index, word in enumerate(words):
-                if cells.number(word, decimal, True) is None:
-                    values[index] = np.nan
-    return values, unit
-
-
-def _grouping_is_proven(words: list[str], rest: list[int], decimal: str) -> bool:
-    """Marks between thousands are believed if a cell shows both marks, or if an integer column needs them."""
-    mark = "," if decimal == "." else "."
-    grouped = [index for index in rest if cells.number(words[index], decimal, True) is not None]
-    if not grouped:
-        return False
-    if any(decimal in words[index] and mark in words[index] for index in grouped):
-        return True
-    if any(re.search(r"\d[' \u00a0\u202f’]\d{3}", words[index]) for index in grouped):
-        return True
-    if any(decimal in word for word in words):
-        return False
-    if any(len(re.findall(rf"[{mark}]\d{{3}}", words[index])) > 1 for index in grouped):
-        # 1,590,000: two marks are never decimals.
-        return True
-    plain = [value for word in words if (value := cells.number(word, decimal)) is not None]
-    # 1,234 beside 999 and 1,300: no number of four digits is written without the mark.
-    return bool(plain) and max(abs(value) for value in plain) < 1000 and max(abs(value) for value in plain) >= 100
+    return [
+        column_of_texts(
+            pyarrow.array([fields[place] for fields in split], pyarrow.large_string()),
+            RawColumn(place, dialect.names[place], dialect.unit_texts[place], "word"), dialect.decimal,
+        )
+        for place in range(width)
+    ]
 
 
 def explain_bad_cell(text: str, decimal: str) -> str:
@@ -489,7 +340,7 @@ def _join_quoted(line: str, lines: list[str], index: int, delimiter: str, width:
 
 def _rejoin(fields: list[str], delimiter: str) -> str:
     if delimiter == BLANKS:
-        return " ".join('"' + item.replace('"', "") + '"' if " " in item or not item else item for item in fields)
+        return "\t".join('"' + item.replace('"', "") + '"' if " " in item or not item else item for item in fields)
     return delimiter.join(
         '"' + item.replace('"', "") + '"' if delimiter in item or "\n" in item else item.replace('"', "") for item in fields
     )

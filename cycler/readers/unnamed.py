@@ -13,6 +13,7 @@ import numpy as np
 
 from cycler.errors import InputError, Location
 from cycler.log import ReadingWarning
+from cycler.readers import overall
 from cycler.readers.columns import Assigned, Assignment
 from cycler.readers.evidence import LARGEST_GROUP_V
 from cycler.readers.stamps import parse_stamps
@@ -63,7 +64,7 @@ def infer_roles(table: Table, assignment: Assignment) -> None:
             item.role, item.evidence = "ignored", "no heading, and the readings prove no part"
     time = _find_time(table, open_columns, numbers)
     numbers = [item for item in numbers if item is not time and not _counts_rows(item)]
-    varying = [item for item in numbers if np.nanmax(item.raw.values) > np.nanmin(item.raw.values)]
+    varying = [item for item in numbers if overall.highest(item.raw.values) > overall.lowest(item.raw.values)]
     groups, pack = _find_groups(numbers)
     taps = [] if groups else _find_taps(numbers)
     for place, item in enumerate(groups, 1):
@@ -129,14 +130,14 @@ def _find_time(table: Table, columns: list[Assigned], numbers: list[Assigned]) -
 
 
 def _middle(item: Assigned) -> float:
-    return float(np.nanmedian(item.raw.values))
+    return overall.median(item.raw.values)
 
 
 def _find_groups(numbers: list[Assigned]) -> tuple[list[Assigned], Assigned | None]:
     """Neighbouring columns that read alike, and the column that is their sum."""
     best: tuple[list[Assigned], Assigned | None] = ([], None)
     for scale in (1.0, 1000.0):
-        usual = [item for item in numbers if 0.8 * scale < _middle(item) < LARGEST_GROUP_V * scale and np.nanmin(item.raw.values) >= 0]
+        usual = [item for item in numbers if 0.8 * scale < _middle(item) < LARGEST_GROUP_V * scale and overall.lowest(item.raw.values) >= 0]
         runs: list[list[Assigned]] = []
         for item in usual:
             run = runs[-1] if runs else None
@@ -164,7 +165,7 @@ def _find_taps(numbers: list[Assigned]) -> list[Assigned]:
             for item in ordered:
                 above = _middle(item) - (_middle(run[-1]) if run else 0.0)
                 next_to = not run or abs(item.raw.position - run[-1].raw.position) == 1
-                if 0.8 * scale < above < LARGEST_GROUP_V * scale and next_to and np.nanmin(item.raw.values) >= 0:
+                if 0.8 * scale < above < LARGEST_GROUP_V * scale and next_to and overall.lowest(item.raw.values) >= 0:
                     run.append(item)
                 else:
                     run = [item] if 0.8 * scale < _middle(item) < LARGEST_GROUP_V * scale else []
@@ -196,23 +197,22 @@ def _alike(first: Assigned, other: Assigned) -> bool:
         return False
     if np.nanstd(a) == 0 or np.nanstd(b) == 0:
         return False
-    both = np.isfinite(a) & np.isfinite(b)
-    return bool(np.corrcoef(a[both], b[both])[0, 1] > 0.8)
+    return bool(overall.correlation(a, b) > 0.8)
 
 
 def _near(values: np.ndarray, total: np.ndarray) -> bool:
     with np.errstate(all="ignore"):
-        return bool(np.nanmedian(np.abs(values / total - 1)) < 0.01)
+        return bool(overall.median(np.abs(values / total - 1)) < 0.01)
 
 
 def _response(voltage: np.ndarray, current: np.ndarray) -> tuple[float, int]:
     """How well one column answers the steps of another: share of agreeing edges, and their number."""
     di, dv = np.diff(current), np.diff(voltage)
-    peak = float(np.nanpercentile(np.abs(current), 99.5))
+    peak = float(overall.percentile(np.abs(current), 99.5))
     if peak <= 0:
         return 0.0, 0
     # A protection board that cuts off takes the voltage with it: no answer of the cells.
-    edge = np.isfinite(di) & np.isfinite(dv) & (np.abs(di) > 0.3 * peak) & (np.abs(dv) < 0.3 * np.nanmedian(voltage))
+    edge = np.isfinite(di) & np.isfinite(dv) & (np.abs(di) > 0.3 * peak) & (np.abs(dv) < 0.3 * overall.median(voltage))
     quiet = np.abs(dv[np.isfinite(dv) & ~edge])
     usual = float(np.percentile(quiet, 90)) if quiet.size else 0.0
     answer = edge & (np.abs(dv) > 2 * usual) & (dv != 0)
@@ -220,7 +220,7 @@ def _response(voltage: np.ndarray, current: np.ndarray) -> tuple[float, int]:
         return 0.0, 0
     votes = np.sign(di[answer] * dv[answer])
     score = float(abs(votes.sum()) / edge.sum())
-    if np.nanmin(current) >= 0:
+    if overall.lowest(current) >= 0:
         # An unsigned current may answer in both directions.
         score = max(score, 0.8 * float(answer.sum() / edge.sum()))
     return score, int(edge.sum())
@@ -241,11 +241,11 @@ def _is_voltage(values: np.ndarray) -> bool:
 
 def _is_current(values: np.ndarray) -> bool:
     """Steps over most of its range from one row to the next, and levels that hold."""
-    span = float(np.nanmax(values) - np.nanmin(values))
+    span = float(overall.highest(values) - overall.lowest(values))
     steps = np.abs(np.diff(values))
     if _is_state(values):
         return False
-    return bool(span > 0 and (steps > 0.3 * span).any() and np.nanmedian(steps) < 0.05 * span)
+    return bool(span > 0 and (steps > 0.3 * span).any() and overall.median(steps) < 0.05 * span)
 
 
 def _find_pair(table: Table, time: Assigned, rest: list[Assigned], groups: list[Assigned], pack: Assigned | None) -> None:
@@ -294,28 +294,27 @@ def _same_shape(a: Assigned, b: Assigned, va: Assigned | None, vb: Assigned | No
     if a is b or va is not vb:
         return False
     x, y = a.raw.values, b.raw.values
-    both = np.isfinite(x) & np.isfinite(y)
-    return bool(abs(np.corrcoef(x[both], y[both])[0, 1]) > 0.99)
+    return bool(abs(overall.correlation(x, y)) > 0.99)
 
 
 def _find_halves(rated: list[tuple[float, Assigned, Assigned | None]]) -> bool:
     """Two columns that never flow together are charge and discharge current; the voltage tells which is which."""
     _, first, voltage = rated[0]
     a = first.raw.values
-    level = 0.05 * float(np.nanmax(np.abs(a)))
-    if np.nanmin(a) < -level:
+    level = 0.05 * float(overall.highest(np.abs(a)))
+    if overall.lowest(a) < -level:
         return False
     for _, second, other in rated[1:]:
         b = second.raw.values
-        bar = 0.05 * float(np.nanmax(np.abs(b)))
-        if second is first or other is not voltage or np.nanmin(b) < -bar or np.any((a > level) & (b > bar)):
+        bar = 0.05 * float(overall.highest(np.abs(b)))
+        if second is first or other is not voltage or overall.lowest(b) < -bar or np.any((a > level) & (b > bar)):
             continue
         if voltage is None:
             return False
         signs = []
         for values in (a, b):
             di, dv = np.diff(values), np.diff(voltage.raw.values)
-            edge = (np.abs(di) > 0.3 * np.nanmax(np.abs(values))) & (np.abs(dv) < 0.3 * np.nanmedian(voltage.raw.values))
+            edge = (np.abs(di) > 0.3 * overall.highest(np.abs(values))) & (np.abs(dv) < 0.3 * overall.median(voltage.raw.values))
             signs.append(float(np.sign(di[edge] * dv[edge]).sum()))
         if signs[0] * signs[1] >= 0:
             continue
@@ -390,7 +389,7 @@ def _find_products(time: Assigned, rest: list[Assigned], assignment: Assignment)
 
 
 def _fits(a: np.ndarray, b: np.ndarray, factors: tuple[float, ...]) -> bool:
-    large = np.isfinite(a) & np.isfinite(b) & (b > 0.2 * np.nanmax(b))
+    large = np.isfinite(a) & np.isfinite(b) & (b > 0.2 * overall.highest(b))
     if not large.any():
         return False
     ratio = float(np.median(a[large] / b[large]))
@@ -414,5 +413,5 @@ def _closeness(a: np.ndarray, b: np.ndarray) -> float:
 
 def _through_zero(a: np.ndarray, b: np.ndarray) -> bool:
     both = np.isfinite(a) & np.isfinite(b)
-    small = both & (np.abs(b) < 0.02 * np.nanmax(np.abs(b)))
-    return not small.any() or bool(np.nanmedian(np.abs(a[small])) < 0.1 * np.nanmax(np.abs(a[both])))
+    small = both & (np.abs(b) < 0.02 * overall.highest(np.abs(b)))
+    return not small.any() or bool(overall.median(np.abs(a[small])) < 0.1 * overall.highest(np.abs(a[both])))
