@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -159,9 +160,9 @@ def _experiment(
     chosen = chosen[chosen >= (before[0] if before.size else chosen[0])] if chosen.size else chosen
     keep = np.ones(chosen.size, dtype=bool)
     for edge in stretch.edges:
-        level = edge.current_before_a + edge.current_step_a
+        after_a = edge.current_before_a + edge.current_step_a
         for k in (edge.k + 1, edge.k + 2):
-            if k < log.rows and not abs(log.current_a[k] - level) <= 0.02 * abs(edge.current_step_a):
+            if k < log.rows and not abs(log.current_a[k] - after_a) <= 0.02 * abs(edge.current_step_a):
                 keep[chosen == k] = False
         if log.time_s[edge.k + 1] - log.time_s[edge.k] <= 1e-5:
             keep[chosen == edge.k + 1] = False
@@ -371,7 +372,7 @@ def circuit_sheet(
         ]
         return {"pack": None, "groups": empty, "reasons": ["no_current_step"], "to_record": [ADVICE["no_current_step"]]}
     stretch, experiment, rows, fitted, circuit = tried
-    at_edge = next((row for row in resistance["pack"] if row["at_s"] == stretch.edges[0].at_s), {})
+    at_edge: Mapping[str, Any] = next((row for row in resistance["pack"] if row["at_s"] == stretch.edges[0].at_s), {})
     place = {"state_of_charge": at_edge.get("state_of_charge"), "temperature_c": at_edge.get("temperature_c")}
     bench = pack.instrument
     lead = bench.lead_resistance_ohm if bench.sense == "two-wire" else 0.0

@@ -53,6 +53,7 @@ import numpy as np
 from cycler import groupbudgets as budgets
 from cycler.findings import SIGNIFICANT, Finding, GroupFigures, diagnose_group
 from cycler.log import Log
+from cycler.longcolumns import median_of, medians_of_three
 from cycler.measures.capacity import ChargeRun, Discharge, Flow
 from cycler.measures.groups import (
     GroupFit,
@@ -69,7 +70,7 @@ from cycler.measures.integrate import crossing
 from cycler.measures.resistance import AFTER_S, Edge, StepResponse
 from cycler.pack import Pack
 from cycler.resttable import LEAK_KEYS, leak_rows, own_curves, rest_rows
-from cycler.signals import resolution_of
+from cycler.signals import all_finite, resolution_of
 from cycler.steps import Step
 from cycler.uncertainty import (
     COUNTER_SHARE,
@@ -129,7 +130,8 @@ def group_table(
         return GroupTable([], None, None, None, empty, rests, [])
     v = log.group_voltage_v
     resolution = max(resolution_of(v[:, g]) for g in range(n))
-    level = float(np.nanmedian(v)) if np.any(np.isfinite(v)) else 0.0
+    readings = all_finite(v.ravel(order="K"))
+    level = median_of(readings) if readings.size else 0.0
     u_pair = difference_u(pack.instrument, level, resolution)
     at_rest = _rest_before(log, steps, headline)
     at_full = _at_full(log, steps, headline, charges)
@@ -193,16 +195,16 @@ def group_table(
     others_end = np.array([_median(np.delete(np.where(at_end < 0, np.nan, at_end), g)) for g in range(n)])
     limits = pack.limits
     u_reading = voltage_reading_u(pack.instrument, level, resolution, True)
-    inner = _without_joint_drop(log, ohmic)
     u_share = math.sqrt(sum(share**2 for share in (ammeter or {}).values()))
 
     def with_ammeter(u: float | None, value: float | None) -> float | None:
         return u if u is None or value is None else math.hypot(u, u_share * value)
 
-    rows, found = [], []
+    rows: list[dict[str, Any]] = []
+    found: list[Any] = []
     for g in range(n):
-        column = v[:, g]
-        finite = np.isfinite(column)
+        column = all_finite(v[:, g])
+        inner_low, inner_high = _lasting_extremes(_without_joint_drop(log, ohmic, g))
         fit = fits[g] if fits else None
         lag, u_lag = (fit.lag_ah, fit.u_lag_ah) if fit else (None, None)
         # Below full is what the lag against the fuller siblings means only if those were full.
@@ -218,7 +220,7 @@ def group_table(
             growth_ohm=_known(growth[g]), u_growth_ohm=_known(u_growth[g]), siblings_growth_ohm=_positive(_median(growth[others])),
             rest_behind_v=_known(_median(at_rest[others]) - at_rest[g]),
             self_discharge_ma=leaks[g]["self_discharge_ma"], u_self_discharge_ma=leaks[g]["u_self_discharge_ma"],
-            min_voltage_v=_lasting_extreme(inner[:, g], low=True), max_voltage_v=_lasting_extreme(inner[:, g], low=False),
+            min_voltage_v=inner_low, max_voltage_v=inner_high,
         )
         diagnosed = diagnose_group(
             figures, typical, limits.damage_v if limits else None, limits.overcharge_v if limits else None,
@@ -230,8 +232,8 @@ def group_table(
                 "group": numbers[g], "name": _column_name(log, numbers[g]),
                 "rest_voltage_v": _known(at_rest[g]), "u_rest_voltage_v": u_reading if np.isfinite(at_rest[g]) else None,
                 "full_voltage_v": _known(at_full[g]), "end_voltage_v": _known(at_end[g]), "u_end_voltage_v": u_reading if np.isfinite(at_end[g]) else None,
-                "min_voltage_v": float(np.min(column[finite])) if np.any(finite) else None,
-                "max_voltage_v": float(np.max(column[finite])) if np.any(finite) else None,
+                "min_voltage_v": float(np.min(column)) if column.size else None,
+                "max_voltage_v": float(np.max(column)) if column.size else None,
                 "sag_10s_v": own[g].drop_10s_v if sag_lines[g] else None, "u_sag_10s_v": _known(budgets.u_of(sag_lines[g])),
                 "sag_end_v": _known(others_end[g] - at_end[g]), "u_sag_end_v": u_pair if np.isfinite(others_end[g] - at_end[g]) else None,
                 "resistance_10s_ohm": _known(r10[g]), "u_resistance_10s_ohm": _known(u_r10[g]),
@@ -320,7 +322,7 @@ def _widened(fit: GroupFit, off: GroupFit) -> GroupFit:
         value, other, own = getattr(fit, name), getattr(off, name), getattr(fit, f"u_{name}")
         return own if None in (value, other, own) else math.hypot(own, other - value)
 
-    return replace(fit, **{f"u_{name}": u(name) for name in ("to_cutoff_ah", "lag_ah", "capacity_ah", "scale")})
+    return replace(fit, u_to_cutoff_ah=u("to_cutoff_ah"), u_lag_ah=u("lag_ah"), u_capacity_ah=u("capacity_ah"), u_scale=u("scale"))
 
 
 def _before_gap(curves: LoadedCurves | None, flow: Flow, steps: tuple[Step, ...], headline: Discharge | None) -> LoadedCurves | None:
@@ -363,26 +365,24 @@ def _column_name(log: Log, group: int) -> str:
     return next((c.name for c in log.reading.columns if c.group == group and c.role in ("group_voltage", "tap_voltage")), f"group {group}")
 
 
-def _without_joint_drop(log: Log, ohmic: np.ndarray) -> np.ndarray:
-    """Group voltages less the drop over a bad joint inside the tap's span, where the ohmic part shows one. [V]
+def _without_joint_drop(log: Log, ohmic: np.ndarray, g: int) -> np.ndarray:
+    """Voltage of group index ``g`` less the drop over a bad joint inside the tap's span, where the ohmic part shows one. [V]
 
-    What cells are held against is their own voltage: 30 mOhm of joint read 150 mV more than the cells at 5 A. Shape (n, series).
+    What cells are held against is their own voltage: 30 mOhm of joint read 150 mV more than the cells at 5 A. Shape (n,).
     """
-    inner = np.array(log.group_voltage_v)
-    usual = _median(ohmic)
-    current = np.nan_to_num(log.current_a)
-    for g in np.flatnonzero(ohmic > 1.3 * usual) if np.isfinite(usual) else ():
-        inner[:, g] -= current * (ohmic[g] - usual)
-    return inner
+    column, usual = log.group_voltage_v[:, g], _median(ohmic)
+    if np.isfinite(usual) and ohmic[g] > 1.3 * usual:
+        return column - np.nan_to_num(log.current_a) * (ohmic[g] - usual)
+    return column
 
 
-def _lasting_extreme(column: np.ndarray, low: bool) -> float | None:
-    """Lowest (or highest) reading that held for three samples, so that one spike is no danger finding. [V]"""
-    finite = column[np.isfinite(column)]
-    if finite.size < 3:
-        return float(finite.min() if low else finite.max()) if finite.size else None
-    triples = np.column_stack((finite[:-2], finite[1:-1], finite[2:]))
-    return float(np.min(np.median(triples, axis=1)) if low else np.max(np.median(triples, axis=1)))
+def _lasting_extremes(column: np.ndarray) -> tuple[float | None, float | None]:
+    """Lowest and highest reading that held for three samples, so that one spike is no danger finding. [V]"""
+    finite = all_finite(column)
+    if finite.size == 0:
+        return None, None
+    lasting = medians_of_three(finite) if finite.size >= 3 else finite
+    return float(np.min(lasting)), float(np.max(lasting))
 
 
 def pack_voltage_findings(log: Log, pack: Pack) -> list[Finding]:
@@ -390,7 +390,7 @@ def pack_voltage_findings(log: Log, pack: Pack) -> list[Finding]:
     limits, n = pack.limits, pack.series
     if log.series or limits is None or not n or not np.any(np.isfinite(log.voltage_v)):
         return []
-    low, high = (_lasting_extreme(log.voltage_v, low=is_low) / n for is_low in (True, False))
+    low, high = (extreme / n for extreme in _lasting_extremes(log.voltage_v))
     leads_v = float(np.nanmax(np.abs(log.current_a))) * pack.instrument.lead_resistance_ohm
     expanded = (SIGNIFICANT * voltage_reading_u(pack.instrument, high * n, 0.0, group=False) + leads_v) / n
     out = []
@@ -571,9 +571,10 @@ def unusable_groups(log: Log) -> dict[int, Finding]:
     v = log.group_voltage_v
     if log.series == 0 or log.rows < 2:
         return found
-    moved = [float(np.ptp(column[np.isfinite(column)])) if np.any(np.isfinite(column)) else 0.0 for column in v.T]
-    for g in range(log.series):
-        column = v[:, g][np.isfinite(v[:, g])]
+    columns = [all_finite(column) for column in v.T]
+    lowest, highest = ([float(extreme(column)) if column.size else 0.0 for column in columns] for extreme in (np.min, np.max))
+    moved = [high - low for low, high in zip(lowest, highest, strict=True)]
+    for g, column in enumerate(columns):
         others = [m for k, m in enumerate(moved) if k != g]
         if column.size <= 0.5 * log.rows:
             found[g + 1] = Finding(
@@ -581,7 +582,7 @@ def unusable_groups(log: Log) -> dict[int, Finding]:
                 f"Group {g + 1} is not in the log: nothing can be said about it. Log the voltage of this group too.",
                 f"{column.size} of {log.rows} rows have a reading", group=g + 1,
             )
-        elif float(np.max(np.abs(column))) < DEAD_V:
+        elif max(-lowest[g], highest[g]) < DEAD_V:
             found[g + 1] = Finding(
                 "group_reading_dead", "defect",
                 f"Group {g + 1} reads {float(np.median(column)):.2f} V all through: its tap lead is off or the group is dead. Measure it by "

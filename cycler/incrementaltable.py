@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -132,15 +133,16 @@ def incremental_sheet(
             progress(done / channels)
         done += 1
 
+    voltage = pack_voltage(log) / (series or 1)
+    resolution_v = lru_cache(maxsize=None)(lambda g: resolution_of(voltage if g is None else log.group_voltage_v[:, g]))
     for way, runs in zip(WAYS, (loads, fills)):
         next_channel()
-        found = _choose(log, steps, runs, -1 if way == "discharge" else 1, preferred, rated, series or 1)
+        found = _choose(log, steps, runs, -1 if way == "discharge" else 1, preferred, rated, voltage)
         common = _common(way, found, log, "group_sum" if group_sum else "pack", series, rated, bool(pack.rated_capacity_ah))
-        voltage = pack_voltage(log) / series if series else None
-        sheet[way] = common | _channel(way, log, pack, found, voltage, series, False)
+        sheet[way] = common | _channel(way, pack, found, voltage if series else None, lambda: resolution_v(None), series, False)
         for g, row in enumerate(rows):
             next_channel()
-            row[way] = _channel(way, log, pack, found, log.group_voltage_v[:, g], None, True)
+            row[way] = _channel(way, pack, found, log.group_voltage_v[:, g], partial(resolution_v, g), None, True)
     return sheet | {"order": ORDER, "groups": rows}
 
 
@@ -151,9 +153,8 @@ def _single_cell(log: Log) -> int | None:
 
 
 def _choose(
-    log: Log, steps: tuple[Step, ...], runs: Sequence[tuple[int, ...]], direction: int, preferred: int | None, rated: float | None, series: int,
+    log: Log, steps: tuple[Step, ...], runs: Sequence[tuple[int, ...]], direction: int, preferred: int | None, rated: float | None, voltage: np.ndarray,
 ) -> _Found | None:
-    voltage = pack_voltage(log) / series
     found: list[tuple[float, float, bool, int, _Found]] = []
     for run in runs:
         own = [
@@ -208,9 +209,9 @@ def _common(
 
 
 def _channel(
-    way: str, log: Log, pack: Pack, found: _Found | None, voltage_v: np.ndarray | None, series: int | None, group: bool
+    way: str, pack: Pack, found: _Found | None, voltage_v: np.ndarray | None, resolution_v: Callable[[], float], series: int | None, group: bool
 ) -> dict[str, Any]:
-    """One channel's window, peaks and reasons; ``series`` divides what the pack's instrument leaves open."""
+    """One channel's window, peaks and reasons; ``resolution_v`` finds that of its column, ``series`` divides what the pack's instrument leaves open."""
     sheet: dict[str, Any] = dict.fromkeys(
         ("window_v", "grid_v", "points", "window_ah", "from_v", "to_v", "resolution_v", "noise_v", "u_share", "peaks")
     ) | {"order": ORDER, "withheld": True}
@@ -219,12 +220,13 @@ def _channel(
     if voltage_v is None:
         return sheet | _words(way, ("series_unknown",), None, 1.0)
     readings = voltage_v[found.stretch.rows]
-    if np.any(np.isfinite(readings)) and not -CELL_RANGE_V < np.nanmin(readings) <= np.nanmax(readings) < CELL_RANGE_V:
+    low, high = np.fmin.reduce(readings), np.fmax.reduce(readings)
+    if not np.isnan(low) and not -CELL_RANGE_V < low <= high < CELL_RANGE_V:
         return sheet | _words(way, ("voltage_implausible",), None, 1.0)
-    curve = _curve(found.stretch, voltage_v)
+    curve = _curve(found.stretch, readings, resolution_v)
     if curve is None:
         return sheet | _words(way, ("range_too_short", *found.reasons), found, 1.0)
-    reasons, withheld, seconds = _channel_doubts(log, pack, found, curve)
+    reasons, withheld, seconds = _channel_doubts(pack, found, curve)
     withheld = withheld or found.withheld
     peaks = None if withheld else [_peak_dict(peak, pack, found.stretch, series, group) for peak in find_curve_peaks(curve)]
     return sheet | {
@@ -234,24 +236,24 @@ def _channel(
     } | _words(way, (*found.reasons, *reasons), found, seconds, series)
 
 
-def _curve(stretch: Stretch, voltage_v: np.ndarray, window_v: float | None = None) -> IncrementalCurve | None:
-    """The curve of one channel over the stretch; rows without its reading are left out."""
-    readings = voltage_v[stretch.rows]
+def _curve(stretch: Stretch, readings: np.ndarray, resolution_v: Callable[[], float], window_v: float | None = None) -> IncrementalCurve | None:
+    """The curve of one channel from its readings over the stretch, ``resolution_v`` finds that of its whole column; rows without a reading are left out."""
     known = np.isfinite(readings)
+    if np.all(known):
+        return best_curve(readings, stretch.charge_ah, window_v, resolution_v(), stretch.charge_per_sample_ah)
     if np.count_nonzero(known) < 10:
         return None
     charge = stretch.charge_ah[known]
-    return best_curve(readings[known], charge - charge[0], window_v, resolution_of(voltage_v))
+    return best_curve(readings[known], charge - charge[0], window_v, resolution_v())
 
 
-def _channel_doubts(log: Log, pack: Pack, found: _Found, curve: IncrementalCurve) -> tuple[tuple[str, ...], bool, float]:
+def _channel_doubts(pack: Pack, found: _Found, curve: IncrementalCurve) -> tuple[tuple[str, ...], bool, float]:
     """Reasons of one channel, whether they withhold its peaks, and how often a row should be written [s]."""
     window, stretch = curve.filter.window_v, found.stretch
     slope = np.sort(np.maximum(curve.dq_dv, 0.0))
     weight = np.cumsum(slope)
     usual = float(slope[np.searchsorted(weight, 0.5 * weight[-1])]) if weight[-1] > 0 else 0.0
     rows = usual * window / max(curve.reading.charge_per_sample_ah, 1e-12)
-    interval = float(np.median(np.diff(log.time_s[stretch.rows])))
     span = float(curve.voltage_v[-1] - curve.voltage_v[0]) + window
     limits = pack.limits
     coded, noisy = curve.relative(curve.u_resolution), curve.relative(curve.u_noise)
@@ -268,7 +270,7 @@ def _channel_doubts(log: Log, pack: Pack, found: _Found, curve: IncrementalCurve
     if short and "range_too_short" not in reasons:
         reasons.append("range_too_short")
     withheld = bool(short or gap or rows < ROWS_LIMIT or coded > U_LIMIT or noisy > U_LIMIT)
-    return tuple(reasons), withheld, interval * rows / ROWS_DOUBT
+    return tuple(reasons), withheld, stretch.interval_s * rows / ROWS_DOUBT
 
 
 def _words(way: str, reasons: tuple[str, ...], found: _Found | None, seconds: float, series: int | None = None) -> dict[str, Any]:
@@ -346,11 +348,15 @@ def incremental_curves(log: Log, analysis: dict[str, Any], window_v: float | Non
         found[way] = WayCurves(way, None, {})
         if stretch is None:
             continue
+
+        def curve(column: np.ndarray, own_v: float, stretch: Stretch = stretch) -> IncrementalCurve | None:
+            return _curve(stretch, column[stretch.rows], lambda: resolution_of(column), window_v or own_v)
+
         shown = {
-            row["group"]: _curve(stretch, log.group_voltage_v[:, row["group"] - 1], window_v or row[way]["window_v"])
+            row["group"]: curve(log.group_voltage_v[:, row["group"] - 1], row[way]["window_v"])
             for row in sheet["groups"] if not row[way]["withheld"]
         }
-        pack = None if own["withheld"] else _curve(stretch, volts, window_v or own["window_v"])
+        pack = None if own["withheld"] else curve(volts, own["window_v"])
         found[way] = WayCurves(way, pack, {number: curve for number, curve in shown.items() if curve is not None})
     return found
 

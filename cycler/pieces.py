@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -72,13 +73,12 @@ def cut_pieces(
 
 
 def without_strays(current: np.ndarray, voltage: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Copies of both columns in which single stray readings are replaced by a neighbour.
+    """Both columns with single stray readings replaced by a neighbour: copies where there are any, else the columns themselves.
 
     A row of current beyond both its neighbours is a stray if voltage does not answer as it does at the other changes of current (half to
     one and a half times the drop over the pack's resistance, where that drop can be seen at all); a row of voltage, if the current does not
     explain it. A pulse one row long answers and stays. Common practice, no source.
     """
-    current, voltage = current.copy(), voltage.copy()
     if current.size < 5 or not np.any(np.isfinite(voltage)):
         return current, voltage
     noise_v = max(noise_of(voltage), resolution_of(voltage) / np.sqrt(12.0))
@@ -98,10 +98,14 @@ def without_strays(current: np.ndarray, voltage: np.ndarray) -> tuple[np.ndarray
         refuted &= off & ((np.abs(answer) > 4.0 * noise_v) | alone_v[at])
     like = np.where(np.abs(current[at] - current[at - 1]) <= np.abs(current[at] - current[at + 1]), at - 1, at + 1)
     # A row whose voltage is refuted is not trusted with its current either.
+    cleaned = []
     for column, rows in ((current, alone_a | alone_v), (voltage, alone_v)):
         use = refuted & rows[at]
-        column[at[use]] = column[like[use]]
-    return current, voltage
+        if np.any(use):
+            column = column.copy()
+            column[at[use]] = column[like[use]]
+        cleaned.append(column)
+    return cleaned[0], cleaned[1]
 
 
 def _outside(values: np.ndarray, least: float) -> np.ndarray:
@@ -178,9 +182,9 @@ def _level_jumps(current: np.ndarray, scale: CurrentScale) -> np.ndarray:
         k for k in np.flatnonzero(twice > np.maximum(floor[1:], floor[:-1])).tolist()
         if max(change[k], change[k + 1]) <= floor[k] and twice[k] == np.max(twice[max(0, k - 1) : k + 2])
     }
-    candidates = sorted({*candidates.tolist(), *halves})
+    places = sorted({*candidates.tolist(), *halves})
     keep = []
-    for k in candidates:
+    for k in places:
         around = np.concatenate((change[max(0, k - 5) : max(0, k - 1)], change[k + 2 : k + 6]))
         usual = np.median(around) if around.size >= 3 else 0.0
         if k in halves and (around.size < 4 or np.max(around) > 0.4 * twice[k]):
@@ -412,6 +416,11 @@ def _merge_alike(pieces: list[Piece], current: np.ndarray, scale: CurrentScale) 
     return merged
 
 
+def _goes_on(state: int, before: Piece) -> bool:
+    """Whether a piece is part of the same charge."""
+    return before.state == state > 0
+
+
 def _split_constant_voltage(
     pieces: list[Piece], time: np.ndarray, voltage: np.ndarray, current: np.ndarray, scale: CurrentScale
 ) -> list[Piece]:
@@ -420,7 +429,7 @@ def _split_constant_voltage(
     for piece in pieces:
         part = slice(piece.first, piece.last + 1)
         # A short taper is one only where it ends a charge.
-        same = itertools.takewhile(lambda before, state=piece.state: before.state == state > 0, reversed(out))
+        same = itertools.takewhile(partial(_goes_on, piece.state), reversed(out))
         begun = min((before.first for before in same), default=piece.first)
         long_enough = time[piece.last] - time[begun if piece.last - piece.first >= 8 else piece.first] > PULSE_MAX_S
         cut = _cc_cv_boundary(time[part], voltage[part], current[part], scale.noise_a) if piece.state and long_enough else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -79,7 +80,7 @@ def power_sheet(
         coarse = any(_too_coarse(log, e, [pack_responses[k], *group_responses[k]]) for k, e in enumerate(edges))
         return sheet | {"reasons": ["sampling_too_coarse" if coarse else "no_load_step"]}
     sheet |= {"at_s": edge.at_s, "step_index": edge.after}
-    row = next((r for r in resistance["pack"] if r["at_s"] == edge.at_s), {})
+    row: Mapping[str, Any] = next((r for r in resistance["pack"] if r["at_s"] == edge.at_s), {})
     sheet |= {"state_of_charge": row.get("state_of_charge"), "temperature_c": row.get("temperature_c")}
     if edge.rest_before_s < REST_MIN_S:
         return sheet | {"reasons": ["not_rested"]}

@@ -78,7 +78,7 @@ class OwnCurves:
         if self.discharge is None:
             return None, ("log_gap",) if self.gapped else ("no_discharge_curve",)
         curve = leakage.Curve(self.discharge.charge_ah, self.discharge.voltage_v[:, g], self.discharge.current_a)
-        charge = self.charge and leakage.Curve(self.charge.charge_ah, self.charge.voltage_v[:, g], self.charge.current_a)
+        charge = None if self.charge is None else leakage.Curve(self.charge.charge_ah, self.charge.voltage_v[:, g], self.charge.current_a)
         found = leakage.open_circuit_slope(
             at_v, curve, charge, _known(self.ohm_10s[g]), _known(self.rest_before_v[g]), u_voltage_v
         )

@@ -17,7 +17,8 @@ import numpy as np
 from cycler.findings import Finding
 from cycler.grouptable import unusable_groups
 from cycler.log import Log
-from cycler.signals import largest_of, noise_of, resolution_of
+from cycler.longcolumns import BLOCK
+from cycler.signals import all_finite, largest_of, noise_of, resolution_of
 
 LARGEST_V = 5.0
 """No group of the chemistries known here reads more. [V]"""
@@ -75,12 +76,14 @@ def screen(log: Log, progress: Callable[[float], None] | None = None) -> Screene
         return Screened(log, {}, ())
     joints = np.empty(0, dtype=int) if log.part is None else np.flatnonzero(np.diff(log.part) != 0) + 1
     faults = channel_faults(log.group_voltage_v, log.voltage_v, log.current_a, joints, progress)
-    groups = np.array(log.group_voltage_v)
-    count = np.count_nonzero(np.isfinite(groups), axis=0)
-    for fault in faults:
-        if fault.ignore:
-            groups[fault.first : fault.last + 1, [g - 1 for g in fault.groups]] = np.nan
-    left = np.count_nonzero(np.isfinite(groups), axis=0)
+    groups = log.group_voltage_v
+    count = left = np.count_nonzero(np.isfinite(groups), axis=0)
+    if any(fault.ignore for fault in faults):
+        groups = np.array(groups)
+        for fault in faults:
+            if fault.ignore:
+                groups[fault.first : fault.last + 1, [g - 1 for g in fault.groups]] = np.nan
+        left = np.count_nonzero(np.isfinite(groups), axis=0)
     by_tap = {g for fault in faults if fault.code == "tap_missing" for g in fault.groups}
     lost = {g: finding for g, finding in unusable_groups(log).items() if g not in by_tap}
     partly: list[Finding] = []
@@ -147,7 +150,7 @@ def channel_faults(
         that it is true), ``group_reading_dead`` and ``group_reading_impossible`` (near or below 0 V, or above ``LARGEST_V``, when it is
         not), ``group_reading_frozen``, ``group_channels_exchanged``, ``group_reading_jumped``.
     """
-    v = np.array(groups_v, dtype=float)
+    v = np.asarray(groups_v, dtype=float)
     found: list[Fault] = []
     apart = pack_v - np.sum(groups_v, axis=1)
 
@@ -165,6 +168,7 @@ def channel_faults(
         for fault in rule(v):
             found.append(fault)
             if fault.ignore:
+                v = v if v.flags.writeable and v is not groups_v else np.array(v)
                 v[fault.first : fault.last + 1, [g - 1 for g in fault.groups]] = np.nan
     return tuple(found)
 
@@ -177,24 +181,41 @@ def _stretches(bad: np.ndarray) -> list[tuple[int, int]]:
 
 def _middle(v: np.ndarray) -> np.ndarray:
     """Median of the groups in each row, over what is a group's voltage. Shape (n,). [V]"""
-    sane = np.where((v > DEAD_V) & (v < LARGEST_V), v, np.nan)
     out = np.full(v.shape[0], np.nan)
-    some = np.any(np.isfinite(sane), axis=1)
-    out[some] = np.nanmedian(sane[some], axis=1)
+    for start in range(0, v.shape[0], BLOCK):
+        part = np.ascontiguousarray(v[start : start + BLOCK])
+        ordered = np.sort(np.where((part > DEAD_V) & (part < LARGEST_V), part, np.inf), axis=1)
+        count = np.count_nonzero(ordered < np.inf, axis=1)
+        rows = np.flatnonzero(count)
+        count = count[rows]
+        out[start + rows] = 0.5 * (ordered[rows, (count - 1) // 2] + ordered[rows, count // 2])
     return out
 
 
+def _extremes(v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lowest and highest reading of each row, NaN where it has none. Shapes (n,). [V]"""
+    low, high = v[:, 0].copy(), v[:, 0].copy()
+    for column in v.T[1:]:
+        np.fmin(low, column, out=low)
+        np.fmax(high, column, out=high)
+    return low, high
+
+
 def _taps(v: np.ndarray) -> list[Fault]:
-    found = []
+    found: list[Fault] = []
     n = v.shape[1]
     if n < 4:
         return found
     # Only rows where a group stands far from the middle of all can hold one; the middle of fewer differs from that by less than the margin.
-    middle = _middle(v)
+    # The middle lies between the lowest and the highest: where these two are near each other, no group is far.
+    low, high = _extremes(v)
     with np.errstate(invalid="ignore"):
-        far = (v > 1.25 * middle[:, None]) | (v < 0.75 * middle[:, None])
+        apart = np.flatnonzero((high > 1.25 * low) | (low < 0.75 * high))
+    middle = _middle(v[apart])
+    with np.errstate(invalid="ignore"):
+        far = (v[apart] > 1.25 * middle[:, None]) | (v[apart] < 0.75 * middle[:, None])
     for g in range(n - 1):
-        rows = np.flatnonzero(far[:, g] | far[:, g + 1])
+        rows = apart[far[:, g] | far[:, g + 1]]
         if rows.size == 0:
             continue
         low, high = (np.full(v.shape[0], np.nan) for _ in range(2))
@@ -215,8 +236,12 @@ def _taps(v: np.ndarray) -> list[Fault]:
 
 def _out_of_range(v: np.ndarray, apart: np.ndarray, current: np.ndarray) -> list[Fault]:
     """Stretches below ``DEAD_V`` or above ``LARGEST_V``, and whether the group was really there."""
-    found = []
-    largest = largest_of(current[np.isfinite(current)]) if np.any(np.isfinite(current)) else 0.0
+    found: list[Fault] = []
+    low, high = _extremes(v)
+    with np.errstate(invalid="ignore"):
+        if not np.any(low < DEAD_V) and not np.any(high > LARGEST_V):
+            return found
+    largest = largest_of(all_finite(current)) if np.any(np.isfinite(current)) else 0.0
     for g in range(v.shape[1]):
         column = v[:, g]
         with np.errstate(invalid="ignore"):
@@ -261,24 +286,26 @@ def _truly_there(
 
 
 def _frozen(v: np.ndarray, done: Callable[[float], None]) -> list[Fault]:
-    found = []
+    found: list[Fault] = []
     resolution: list[float] = []
+    if v.shape[1] < 2:
+        return found
+    blocks = _block_extremes(v)
     for g in range(v.shape[1]):
         done(g / v.shape[1])
-        others = np.delete(v, g, axis=1)
-        if others.shape[1] == 0:
-            return []
         rows = np.flatnonzero(np.isfinite(v[:, g]))
         if rows.size < FROZEN_ROWS:
             continue
-        steps = np.flatnonzero(np.diff(v[rows, g]) != 0)
+        steps = np.flatnonzero(np.diff(v[:, g] if rows.size == v.shape[0] else v[rows, g]) != 0)
         starts, ends = np.append(0, steps + 1), np.append(steps, rows.size - 1)
+        held = np.flatnonzero(ends - starts + 1 >= FROZEN_ROWS)
+        held = held[_widest_move(blocks, rows[starts[held]], rows[ends[held]]) > FROZEN_MOVE_V]
+        if held.size == 0:
+            continue
         resolution = resolution or [resolution_of(column) for column in v.T]
         step = float(np.median(resolution[:g] + resolution[g + 1 :]))
-        for a, b in zip(starts, ends, strict=True):
-            if b - a + 1 < FROZEN_ROWS:
-                continue
-            part = others[rows[a] : rows[b] + 1]
+        for a, b in zip(starts[held], ends[held], strict=True):
+            part = np.delete(v[rows[a] : rows[b] + 1], g, axis=1)
             moved = [float(np.ptp(c[np.isfinite(c)])) for c in part.T if np.any(np.isfinite(c))]
             changes = [np.count_nonzero(np.diff(c[np.isfinite(c)])) for c in part.T]
             # Two thirds of the siblings: channels read one after the other hold their readings in turn, and take few steps.
@@ -287,26 +314,58 @@ def _frozen(v: np.ndarray, done: Callable[[float], None]) -> list[Fault]:
     return found
 
 
+FROZEN_BLOCK = 16
+"""Rows of which only the lowest and highest readings are looked at first."""
+
+
+def _block_extremes(v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Lowest and highest reading of each channel in each block of ``FROZEN_BLOCK`` rows, shapes (blocks, series); infinite the wrong way without one."""
+    whole = v.shape[0] // FROZEN_BLOCK * FROZEN_BLOCK
+    low, high = (np.full((whole // FROZEN_BLOCK + 1, v.shape[1]), away, order="F") for away in (np.inf, -np.inf))
+    for g, column in enumerate(v.T):
+        for block, least, out in ((low, np.fmin, np.inf), (high, np.fmax, -np.inf)):
+            block[:-1, g] = least.reduce(column[:whole].reshape(-1, FROZEN_BLOCK), axis=1)
+            block[-1, g] = least.reduce(column[whole:], initial=out)
+            block[np.isnan(block[:, g]), g] = out
+    return low, high
+
+
+def _widest_move(blocks: tuple[np.ndarray, np.ndarray], first: np.ndarray, last: np.ndarray) -> np.ndarray:
+    """At least what any channel moves by from row ``first`` to row ``last``: over all blocks that hold a row of these. Shapes (m,). [V]"""
+    if first.size == 0:
+        return np.empty(0)
+    # Pairs of begin and end for reduceat, of which every second result is that of a stretch; a row of padding for stretches that end with the last block.
+    ends = np.column_stack((first // FROZEN_BLOCK, last // FROZEN_BLOCK + 1)).ravel()
+    low, high = (
+        least.reduceat(np.vstack((block, np.full(block.shape[1], out))), ends, axis=0)[::2]
+        for block, least, out in zip(blocks, (np.minimum, np.maximum), (np.inf, -np.inf), strict=True)
+    )
+    return np.max(high - low, axis=1)
+
+
 def _sudden(v: np.ndarray, apart: np.ndarray, current: np.ndarray, joints: np.ndarray) -> list[Fault]:
     """Channels that changed places, or one that leapt, while the current stood still."""
     n, series = v.shape
     if series < 3 or n < 4 * WINDOW:
+        return []
+    largest = largest_of(all_finite(current)) if np.any(np.isfinite(current)) else 0.0
+    rows = np.union1d(_may_leap(v, 0.7 * EXCHANGE_V), joints).astype(int)
+    rows = rows[(rows >= WINDOW) & (rows <= n - WINDOW)]
+    rows = rows[_steady(current, rows, largest)]
+    if rows.size == 0:
         return []
     away = v - _middle(v)[:, None]
     noise = max(noise_of(away[:, g]) for g in range(series))
     step = max(resolution_of(v[:, g]) for g in range(series))
     least = max(EXCHANGE_V, 8.0 * noise, 3.0 * step)
     with np.errstate(invalid="ignore"):
-        moves = np.nan_to_num(np.abs(np.diff(away, axis=0)))
+        moves = np.nan_to_num(np.abs(away[rows] - away[rows - 1]))
         # One that leaps moves the median of a few groups, and so all the others a little.
         leaps = np.count_nonzero(moves > np.maximum(0.7 * least, 0.3 * np.max(moves, axis=1, keepdims=True)), axis=1)
     # A load edge moves many groups at once; two that change places, or one that leaps, move alone.
-    rows = np.union1d(np.flatnonzero((leaps > 0) & (leaps <= 2)) + 1, joints).astype(int)
     found: list[Fault] = []
     taken: set[int] = set()
-    for k in rows[(rows >= WINDOW) & (rows <= n - WINDOW)].tolist():
-        if not _steady(current, k):
-            continue
+    for k in rows[((leaps > 0) & (leaps <= 2)) | np.isin(rows, joints)].tolist():
         before, after = np.median(away[k - WINDOW : k], axis=0), np.median(away[k : k + WINDOW], axis=0)
         change = np.nan_to_num(after - before)
         order = np.argsort(np.abs(change))[::-1]
@@ -320,21 +379,39 @@ def _sudden(v: np.ndarray, apart: np.ndarray, current: np.ndarray, joints: np.nd
             continue
         if k in joints or abs(change[a]) < max(JUMP_V, least) or abs(change[b]) > 0.4 * abs(change[a]):
             continue
-        fault = _leap(away[:, a], apart, current, k, a, float(change[a]))
+        fault = _leap(away[:, a], apart, current, k, a, float(change[a]), largest)
         if fault is not None:
             found.append(fault)
             taken.add(a)
     return found
 
 
-def _steady(current: np.ndarray, k: int) -> bool:
-    """Whether the current is the same in the rows before and after row ``k``."""
-    around = current[max(0, k - WINDOW) : k + WINDOW]
-    known = np.isfinite(around)
-    return bool(np.all(known) and np.ptp(around) <= STEADY_SHARE * largest_of(current[np.isfinite(current)]))
+def _may_leap(v: np.ndarray, least: float) -> np.ndarray:
+    """Rows at which a channel may leave the middle of all by more than ``least``: all of them, and some more.
+
+    The middle moves by no more than the group that moves most, as long as the same groups make it up. Shape (m,).
+    """
+    low, high = _extremes(v)
+    moved = np.zeros(v.shape[0] - 1)
+    with np.errstate(invalid="ignore"):
+        for column in v.T:
+            np.fmax(moved, np.abs(np.diff(column)), out=moved)
+        may = 2.0 * moved > 0.999 * least
+        if not np.all((low > DEAD_V) & (high < LARGEST_V)) or np.any(np.isnan(v)):
+            sane = (v > DEAD_V) & (v < LARGEST_V)
+            may |= np.any(sane[1:] != sane[:-1], axis=1)
+    return np.flatnonzero(may) + 1
 
 
-def _leap(away: np.ndarray, apart: np.ndarray, current: np.ndarray, k: int, g: int, change: float) -> Fault | None:
+def _steady(current: np.ndarray, rows: np.ndarray, largest: float) -> np.ndarray:
+    """Whether the current is the same in the rows before and after each of ``rows``. Shape (m,)."""
+    if rows.size == 0:
+        return np.zeros(0, dtype=bool)
+    around = current[rows[:, None] + np.arange(-WINDOW, WINDOW)]
+    return np.all(np.isfinite(around), axis=1) & (np.ptp(around, axis=1) <= STEADY_SHARE * largest)
+
+
+def _leap(away: np.ndarray, apart: np.ndarray, current: np.ndarray, k: int, g: int, change: float, largest: float) -> Fault | None:
     """A lasting leap of one channel that pack voltage does not show (``apart``: pack less groups); without a pack voltage that could show
     it, one at rest, where no sound group leaps. None if it falls row by row, as a group that runs empty does, or if the group itself may have done it, as when a cell comes off its weld under load."""
     n = away.size
@@ -354,7 +431,7 @@ def _leap(away: np.ndarray, apart: np.ndarray, current: np.ndarray, k: int, g: i
         # The channel is right where the groups add up to the pack.
         first, last = (k, n - 1) if abs(np.median(after)) >= abs(np.median(before)) else (0, k - 1)
         return Fault("group_reading_jumped", (g + 1,), first, last, change, at=k)
-    if np.max(np.abs(current[k - WINDOW : k + WINDOW])) > 0.02 * largest_of(current[np.isfinite(current)]):
+    if np.max(np.abs(current[k - WINDOW : k + WINDOW])) > 0.02 * largest:
         return None
     return Fault("group_reading_jumped", (g + 1,), 0, n - 1, change, at=k)
 
@@ -362,8 +439,10 @@ def _leap(away: np.ndarray, apart: np.ndarray, current: np.ndarray, k: int, g: i
 def _gaps_of_channels(log: Log, lost: dict[int, Finding]) -> list[Finding]:
     """Channels that fall silent for more than 2 % of the rows while others read on."""
     known = np.isfinite(log.group_voltage_v)
+    out: list[Finding] = []
+    if known.all():
+        return out
     some = np.any(known, axis=1)
-    out = []
     for g in range(log.series):
         silent = some & ~known[:, g]
         if g + 1 in lost or np.count_nonzero(silent) <= 0.02 * log.rows:

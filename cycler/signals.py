@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cycler.log import Log
+from cycler.longcolumns import distinct_of, kept, median_of, three_largest
 
 GAP_RATIO = 5.0
 """An interval this many times as long as those on both sides of it is no sampling any more (the readers' rule for gaps in the clock,
@@ -31,12 +32,14 @@ def usual_interval(time_s: np.ndarray, at: np.ndarray) -> np.ndarray:
     ndarray, shape (m,)
         [s]
     """
-    spans = np.diff(time_s)
-    beside = np.full(spans.size + 10, np.nan)
-    beside[5:-5] = np.where(spans > 0, spans, np.nan)
+    if at.size == 0 or time_s.size < 2:
+        return np.full(at.size, np.inf)
     medians = []
-    for offset in (0, 6):
-        around = np.sort(beside[at[:, None] + offset + np.arange(5)], axis=1)
+    for offset in (-5, 1):
+        place = at[:, None] + offset + np.arange(5)
+        inside = np.clip(place, 0, time_s.size - 2)
+        beside = time_s[inside + 1] - time_s[inside]
+        around = np.sort(np.where((place == inside) & (beside > 0), beside, np.nan), axis=1)
         count = np.count_nonzero(np.isfinite(around), axis=1)
         rows = np.arange(at.size)
         medians.append(0.5 * (around[rows, np.maximum(count - 1, 0) // 2] + around[rows, np.minimum(count // 2, 4)]))
@@ -60,9 +63,15 @@ class Unread:
 
 def pack_voltage(log: Log) -> np.ndarray:
     """Pack voltage of each sample; the sum of the groups where only groups were logged, not known if one of them was left out. [V]"""
-    if np.any(np.isfinite(log.voltage_v)) or log.series == 0 or log.left_out:
+    if log.series == 0 or log.left_out or kept("any reading", lambda: bool(np.any(np.isfinite(log.voltage_v))), log.voltage_v):
         return log.voltage_v
-    return np.sum(log.group_voltage_v, axis=1)
+
+    def added() -> np.ndarray:
+        total = np.sum(log.group_voltage_v, axis=1)
+        total.flags.writeable = False
+        return total
+
+    return kept("pack_voltage", added, log.group_voltage_v)
 
 
 def length_known(why: str) -> bool:
@@ -75,10 +84,15 @@ def unread_stretches(log: Log) -> tuple[Unread, ...]:
 
     Shorter runs of missing readings are no gap: there the current is a straight line between its neighbours.
     """
+    # ``kept`` holds it by the columns; the gaps are the reading's, not theirs.
+    return kept(f"unread {log.reading.gaps}", lambda: _unread_stretches(log), log.current_a, log.time_s)
+
+
+def _unread_stretches(log: Log) -> tuple[Unread, ...]:
     valid = np.flatnonzero(np.isfinite(log.current_a))
     if valid.size < 2:
         return ()
-    time = log.time_s[valid]
+    time = log.time_s if valid.size == log.rows else log.time_s[valid]
     found: dict[int, Unread] = {}
     for gap in log.reading.gaps:
         k = int(np.searchsorted(log.time_s, gap.start_s + 0.5 * gap.duration_s)) - 1
@@ -120,10 +134,20 @@ def resolution_of(values: np.ndarray) -> float:
     float
         Same unit as ``values``.
     """
-    finite = values[np.isfinite(values)]
+    return kept("resolution", lambda: _resolution_of(values), values)
+
+
+def all_finite(values: np.ndarray) -> np.ndarray:
+    """The finite ones of some values, shape (n,): the very same array, not a copy, where all of them are."""
+    finite = np.isfinite(values)
+    return values if finite.all() else values[finite]
+
+
+def _resolution_of(values: np.ndarray) -> float:
+    finite = all_finite(values)
     if finite.size < 3:
         return 0.0
-    distinct = np.unique(np.round(finite, 9))
+    distinct = distinct_of(finite, 9)
     # Hardly any repeats: no grid to be seen.
     if distinct.size < 2 or distinct.size > 0.9 * finite.size:
         return 0.0
@@ -142,22 +166,33 @@ def noise_of(values: np.ndarray) -> float:
     Second differences remove a trend; for white noise their standard deviation is sqrt(6) times that of the
     samples (textbook).
     """
-    finite = values[np.isfinite(values)]
+    return kept("noise", lambda: _noise_of(values), values)
+
+
+def _noise_of(values: np.ndarray) -> float:
+    finite = all_finite(values)
     if finite.size < 5:
         return 0.0
-    second = np.diff(finite, 2)
-    return float(1.4826 * np.median(np.abs(second)) / np.sqrt(6.0))
+    second = np.abs(np.diff(finite, 2))
+    return float(1.4826 * median_of(second) / np.sqrt(6.0))
 
 
 def largest_of(current_a: np.ndarray) -> float:
     """Largest current of a log: the third largest reading, as one or two stray rows do not set the scale; or the second, where the first two
     are neighbours, alike within a fifth, and more than three times the third: a load of two rows. [A]"""
+    return kept("largest", lambda: _largest_of(current_a), current_a)
+
+
+def _largest_of(current_a: np.ndarray) -> float:
     size = np.abs(current_a)
-    order = np.argsort(size)[::-1][:3]
-    top = size[order]
-    if top.size == 3 and abs(int(order[0]) - int(order[1])) == 1 and top[1] >= 0.8 * top[0] and top[1] > 3.0 * top[2]:
-        return float(top[1])
-    return float(top[-1])
+    if size.size < 3:
+        return float(np.min(size))
+    first, second, third = three_largest(size)
+    if second >= 0.8 * first and second > 3.0 * third:
+        rows = np.flatnonzero(size >= second)
+        if rows[-1] - rows[0] == 1:
+            return second
+    return third
 
 
 ZERO_SHARE = 0.04
@@ -212,8 +247,14 @@ def current_scale(current_a: np.ndarray, voltage_v: np.ndarray | None = None) ->
     The zero is the centre of a cluster of readings near zero, taken only if that cluster is flat in time (the slow end
     of a taper is not a zero).
     """
+    columns = (current_a,) if voltage_v is None else (current_a, voltage_v)
+    return kept("current scale", lambda: _current_scale(current_a, voltage_v), *columns)
+
+
+def _current_scale(current_a: np.ndarray, voltage_v: np.ndarray | None) -> CurrentScale:
     known = np.isfinite(current_a)
-    current = current_a[known]
+    rows: slice | np.ndarray = slice(None) if known.all() else known
+    current = current_a[rows]
     if current.size == 0:
         return CurrentScale(0.0, 0.0, 0.0, 0.0, 0.0)
     largest = largest_of(current)
@@ -223,7 +264,7 @@ def current_scale(current_a: np.ndarray, voltage_v: np.ndarray | None = None) ->
     noise = max(noise_of(current), resolution / np.sqrt(12.0), 1e-5 * largest)
     half_width = max(4.0 * noise, 1.1 * resolution, 0.0015 * largest)
     near = np.flatnonzero(np.abs(current) < 0.012 * largest)
-    voltage = None if voltage_v is None else voltage_v[known]
+    voltage = None if voltage_v is None else voltage_v[rows]
     if voltage_v is not None and np.any(np.isfinite(voltage_v)):
         top = np.nan_to_num(voltage, nan=-np.inf) >= 0.9985 * float(np.nanquantile(voltage_v, 0.999))
         charged = bool(np.any(current > 0.05 * largest))

@@ -206,6 +206,8 @@ def charge_flow(
 def _readings_around(known: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Last row with a reading up to each row (-1 if none) and first from it on (n if none). Shapes (n,)."""
     rows = np.arange(known.size)
+    if known.all():
+        return rows, rows
     before = np.maximum.accumulate(np.where(known, rows, -1))
     after = np.minimum.accumulate(np.where(known, rows, known.size)[::-1])[::-1]
     return before, after

@@ -305,9 +305,10 @@ def taper_of(
     middle = 0.5 * (log_i[0] + log_i[-1])
     late = np.arange(amps.size) >= max(int(np.argmax(log_i <= middle)), 1)
     fits = [_log_fit(when[part], log_i[part], random_a[part] / amps[part], u_zero_a / amps[part]) for part in (~late, late)]
-    if any(fit is None for fit in fits):
+    first, second = fits
+    if first is None or second is None:
         return Taper(("taper_too_short",))
-    (early_rate, u_early), (rate, u_rate) = fits
+    (early_rate, u_early), (rate, u_rate) = first, second
     tau, early = 1.0 / rate, 1.0 / early_rate
     u_tau = math.hypot(u_rate / rate**2, tau * (math.sqrt(tau / early) - 1.0) / math.sqrt(3.0))
     fall = math.exp(-beyond_s / tau)

@@ -361,7 +361,7 @@ def _solve(problem: _Problem, starts: list[np.ndarray], root: np.ndarray, floor_
     sigma = max(3.0 * floor_v, 1e-3 * problem.scale_v)
     for attempt in range(3):
         problem.weight = sigma / root
-        guesses = starts if attempt == 0 else [best.x[n:]]
+        guesses = starts if best is None else [best.x[n:]]
         results = []
         for guess in guesses:
             x0 = np.concatenate((np.zeros(n) if best is None else best.x[:n], guess))
@@ -403,7 +403,8 @@ def _solve(problem: _Problem, starts: list[np.ndarray], root: np.ndarray, floor_
         covariance = np.linalg.inv(jacobian.T @ jacobian)
         largest = _largest_correlation(jacobian, problem)
         if step_v > 0.0:
-            covariance = covariance + _rounding(problem, x, covariance, jacobian, step_v, scatter)
+            with np.errstate(over="ignore", invalid="ignore"):  # of a fit that is all but singular; it is refused by its correlations
+                covariance = covariance + _rounding(problem, x, covariance, jacobian, step_v, scatter)
     except np.linalg.LinAlgError:
         return None
     return _Fit(problem, x, data, covariance, max(_second_differences(data), floor_v), rho, inflation, largest)

@@ -236,9 +236,9 @@ def _rates(
     largest = max((abs(rate) for rate in found if rate is not None), default=0.0)
     if largest == 0.0:
         return (None, None), False
-    rates = tuple(None if rate is None else rate if abs(rate) >= 0.1 * largest else 0.0 for rate in found)
-    follows = all(0.5 <= abs(rate) <= 2.0 or even >= 0.8 for rate, even in zip(rates, steady, strict=True) if rate)
-    return rates, follows
+    first, second = (None if rate is None else rate if abs(rate) >= 0.1 * largest else 0.0 for rate in found)
+    follows = all(0.5 <= abs(rate) <= 2.0 or even >= 0.8 for rate, even in zip((first, second), steady, strict=True) if rate)
+    return (first, second), follows
 
 
 def _ways(name: str, rates: tuple[float | None, float | None]) -> tuple[int | None, int | None]:
@@ -331,22 +331,22 @@ def _windows(course: Course) -> dict[str, tuple[np.ndarray, np.ndarray]]:
     """First and last row of the stretch in which a restart would belong to a change of step, load, direction or cycle."""
     n = course.state.size
     numbers = course.step_number
-    own = numbers is not None and np.unique(numbers[np.isfinite(numbers)]).size > 1
-    at = np.flatnonzero(np.abs(np.diff(numbers if own else course.state)) > 0)
+    own = numbers if numbers is not None and np.unique(numbers[np.isfinite(numbers)]).size > 1 else None
+    at = np.flatnonzero(np.abs(np.diff(course.state if own is None else own)) > 0)
     found = {"step": (at, at + 1)}
     active = np.flatnonzero(course.state)
     if active.size:
         begins = (np.diff(active) > 1) | (np.diff(course.state[active]) != 0)
-        if own:
-            begins |= np.abs(np.diff(numbers[active])) > 0
+        if own is not None:
+            begins |= np.abs(np.diff(own[active])) > 0
         turn = np.diff(course.state[active]) != 0
         found["load"] = (active[:-1][begins], active[1:][begins])
         found["direction"] = (active[:-1][turn], active[1:][turn])
     cycle = np.zeros(n - 1, bool)
     if course.cycle_number is not None:
         cycle |= np.abs(np.diff(course.cycle_number)) > 0
-    if own:
-        cycle |= np.diff(numbers) < 0
+    if own is not None:
+        cycle |= np.diff(own) < 0
     at = np.flatnonzero(cycle)
     found["cycle"] = (at, at + 1)
     return {key: (np.maximum(a, 0), np.minimum(b + 1, n - 1)) for key, (a, b) in found.items()}

@@ -38,8 +38,7 @@ def pair_charge_discharge(
         after = next((c for c in charges if c.start_s >= discharge.end_s), None)
         before = next((c for c in reversed(charges) if c.end_s <= discharge.load_on_s + 1e-6), None)
         own_next = next((d for d in discharges if d.load_on_s > discharge.end_s), None)
-        directly = after is not None and (own_next is None or after.start_s < own_next.load_on_s)
-        if directly and discharge.started_full and after.end_reason == "charge_taper":
+        if after is not None and (own_next is None or after.start_s < own_next.load_on_s) and discharge.started_full and after.end_reason == "charge_taper":
             found += _pair(discharge, after)
             continue
         if before is not None:

@@ -83,7 +83,7 @@ def loaded_curves(
     Parameters
     ----------
     charge_ah : ndarray, shape (n,)
-        Charge taken since the load came on. [Ah]
+        Charge taken since the load came on, never decreasing. [Ah]
     voltage_v : ndarray, shape (n, series)
         [V]
     current_a : ndarray, shape (n,)
@@ -102,23 +102,24 @@ def loaded_curves(
     steady &= np.all(np.isfinite(voltage_v), axis=1) & (charge_ah >= settle)
     if total <= 0 or np.count_nonzero(steady) < 12:
         return None
-    q, v = charge_ah[steady], voltage_v[steady]
+    q, columns = charge_ah[steady], [column[steady] for column in voltage_v.T]
     # Finer bins towards the end, where the knee is.
     edges = q[0] + (q[-1] - q[0]) * (1.0 - (1.0 - np.linspace(0.0, 1.0, BINS + 1)) ** 1.35)
-    which = np.clip(np.searchsorted(edges, q, side="right") - 1, 0, BINS - 1)
-    count = np.bincount(which, minlength=BINS).astype(float)
+    # Charge never decreases, so that a bin is a run of rows.
+    count = np.diff(np.searchsorted(q, edges[1:-1], side="left"), prepend=0, append=q.size)
+    which = np.repeat(np.arange(BINS), count)
     filled = count > 0
     charge = np.bincount(which, weights=q, minlength=BINS)[filled] / count[filled]
     voltage = np.column_stack(
-        [np.bincount(which, weights=v[:, g], minlength=BINS)[filled] / count[filled] for g in range(v.shape[1])]
+        [np.bincount(which, weights=column, minlength=BINS)[filled] / count[filled] for column in columns]
     )
     # Close with the last samples themselves, so that the end of the knee is not averaged away.
     if q[-1] > charge[-1]:
         charge = np.append(charge, q[-1])
-        voltage = np.vstack([voltage, v[-1]])
+        voltage = np.vstack([voltage, [column[-1] for column in columns]])
     if charge.size < 12:
         return None
-    resolution = max(resolution_of(v[:, g]) for g in range(v.shape[1]))
+    resolution = max(resolution_of(column) for column in columns)
     return LoadedCurves(charge, voltage, float(level_a), resolution)
 
 
@@ -303,8 +304,8 @@ def _align(
     a = np.linspace(-0.4 * total, 0.4 * total, 65)
     b = np.linspace(0.55, 1.8, 64)
     for _ in range(3):
-        cost, drop = _misfit(space, a, b)
-        near = cost <= np.min(cost) + 14.0
+        cost = _cost_near(space, a, b)
+        near = cost <= np.min(cost) + NEAR
         rows, columns = np.flatnonzero(near.any(axis=1)), np.flatnonzero(near.any(axis=0))
         a = _zoom(a, rows)
         b = _zoom(b, columns)
@@ -331,21 +332,52 @@ class _Space:
         return EFFECTIVE_POINTS / self.charge_ah.size / self.model_v**2
 
 
+NEAR = 14.0
+"""A cost this far above the least is of no account: exp(-7) of the likelihood."""
+TOGETHER = 15_000
+"""Values worked on at once, so that what is in between stays in the processor's own memory."""
+
+
+def _cost_near(space: _Space, a: np.ndarray, b: np.ndarray) -> np.ndarray:
+    """:func:`_misfit` over a grid where it is within ``NEAR`` of its least, and infinite wherever the priors alone already cost more."""
+    beside_a, beside_b = ((a - space.prior_a) / space.u_a) ** 2, ((b - 1.0) / 0.5) ** 2
+    first = int(np.argmin(beside_a))
+    least = float(np.min(_misfit(space, a[first : first + 1], b)[0]))
+    rows = np.flatnonzero(beside_a + np.min(beside_b) <= least + NEAR + 1e-6)
+    columns = np.flatnonzero(beside_b + np.min(beside_a) <= least + NEAR + 1e-6)
+    cost = np.full((a.size, b.size), np.inf)
+    cost[np.ix_(rows, columns)] = _misfit(space, a[rows], b[columns])[0]
+    return cost
+
+
 def _misfit(space: _Space, a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Minus twice the log posterior over a grid of (a, b), and the best drop c there; shapes (a, b).
 
     Bins mapped outside the reference's curve count as if they misfitted by one standard error, so that nothing is gained by
     leaving them out. Large misfits count linearly (soft L1), as a knee may differ in shape.
     """
+    at_once = max(1, TOGETHER // (b.size * space.charge_ah.size))
+    parts = [_misfit_part(space, a[k : k + at_once], b) for k in range(0, a.size, at_once)]
+    return np.concatenate([lost for lost, _ in parts]), np.concatenate([drop for _, drop in parts])
+
+
+def _misfit_part(space: _Space, a: np.ndarray, b: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     x = a[:, None, None] + b[None, :, None] * space.charge_ah
     inside = (x >= space.charge_ah[0]) & (x <= space.charge_ah[-1])
-    residual = space.voltage_v - np.interp(x, space.charge_ah, space.reference_v)
+    residual = np.interp(x, space.charge_ah, space.reference_v)
+    np.subtract(space.voltage_v, residual, out=residual)
     count = inside.sum(axis=-1)
     drop = (np.where(inside, residual, 0.0).sum(axis=-1) * space.weight + space.prior_c / space.u_c**2) / (
         count * space.weight + 1.0 / space.u_c**2
     )
-    z2 = ((residual - drop[:, :, None]) / space.model_v) ** 2
-    lost = np.where(inside, 2.0 * (np.sqrt(1.0 + z2) - 1.0), 1.0).mean(axis=-1) * EFFECTIVE_POINTS
+    residual -= drop[:, :, None]
+    residual /= space.model_v
+    np.multiply(residual, residual, out=residual)
+    residual += 1.0
+    np.sqrt(residual, out=residual)
+    residual -= 1.0
+    residual *= 2.0
+    lost = np.where(inside, residual, 1.0).mean(axis=-1) * EFFECTIVE_POINTS
     lost = lost + ((a[:, None] - space.prior_a) / space.u_a) ** 2 + ((drop - space.prior_c) / space.u_c) ** 2
     lost = lost + ((b[None, :] - 1.0) / 0.5) ** 2
     return np.where(count < 0.3 * space.charge_ah.size, np.inf, lost), drop

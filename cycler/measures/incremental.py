@@ -12,7 +12,7 @@ filter's own coefficients from noise and resolution (JCGM 100:2008, 5.2, propaga
 
 References
 ----------
-A. Savitzky and M. J. E. Golay, Analytical Chemistry 36 (1964) 1627 (from memory); the filter itself is scipy's. Rates of at most 0.1 It and
+A. Savitzky and M. J. E. Golay, Analytical Chemistry 36 (1964) 1627 (from memory); a test holds the weights against scipy's. Rates of at most 0.1 It and
 windows of 10 mV to 40 mV: two primers on incremental capacity, common practice. The rest is our own form, no source.
 """
 
@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import factorial
 
 import numpy as np
 
@@ -70,24 +71,109 @@ def charge_below(voltage_v: np.ndarray, charge_ah: np.ndarray, at_v: np.ndarray)
     distribution of that width (each sample falls below V with that probability), so that a peak loses s^2/2 times its curvature; rounding
     shifts nothing half-way between two codes.
     """
+    return bends_of(voltage_v, charge_ah).below(at_v)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bends:
+    """Q(V) as a sum over readings: Q(V) = sum of b_i max(V - v_i, 0) + sum of j_i [V >= v_i].
+
+    A line from sample to sample, v to w, that holds the charge q adds q/(w - v) to the bend at v and takes it from that at w, whichever way it runs; one that
+    stays at its voltage adds q to the jump there.
+
+    Attributes
+    ----------
+    voltage_v, bend, jump : ndarray, shape (n,)
+        v_i less ``centre_v`` [V], b_i [Ah/V], j_i [Ah].
+    centre_v : float
+        [V]
+    readings : ndarray, shape (n,), or None
+        How many readings stand at each v_i; None: one.
+    """
+
+    voltage_v: np.ndarray
+    bend: np.ndarray
+    jump: np.ndarray
+    centre_v: float
+    readings: np.ndarray | None = None
+
+    def below(self, at_v: np.ndarray) -> np.ndarray:
+        """:func:`charge_below` at increasing levels [V], shape (k,). [Ah]"""
+        at = at_v - self.centre_v
+        place = np.searchsorted(at, self.voltage_v)
+        sums = (np.cumsum(np.bincount(place, part, at.size + 1)[:-1]) for part in (self.bend, self.bend * self.voltage_v, self.jump))
+        bend, moment, jump = sums
+        return np.maximum.accumulate(np.maximum(bend * at - moment + jump, 0.0))
+
+    def middle_half_v(self) -> float:
+        """Distance between the quartiles of the readings. [V]"""
+        if self.readings is None:
+            low, high = np.quantile(self.voltage_v, (0.25, 0.75))
+            return float(high - low)
+        rank = np.cumsum(self.readings)
+        places = (rank[-1] - 1) * np.array([0.25, 0.75])
+        below, above = (self.voltage_v[np.searchsorted(rank, np.floor(places) + one, side="right")] for one in (0, 1))
+        low, high = below + (places - np.floor(places)) * (above - below)
+        return float(high - low)
+
+
+def bends_of(voltage_v: np.ndarray, charge_ah: np.ndarray) -> Bends:
+    """Where Q(V) bends and jumps: at every reading. Shapes and units as in :func:`charge_below`."""
     centre = 0.5 * (float(np.min(voltage_v)) + float(np.max(voltage_v)))
-    v, at = voltage_v - centre, at_v - centre
-    low, high = np.minimum(v[1:], v[:-1]), np.maximum(v[1:], v[:-1])
-    flow = np.diff(charge_ah)
-    narrow = high - low < 1e-6
-    total = np.zeros(at.size)
-    if np.any(narrow):
-        order = np.argsort(low[narrow])
-        sums = np.concatenate(([0.0], np.cumsum(flow[narrow][order])))
-        total += sums[np.searchsorted(low[narrow][order], at, side="right")]
-    density = flow[~narrow] / (high - low)[~narrow]
-    for edge, way in ((low[~narrow], 1.0), (high[~narrow], -1.0)):
-        order = np.argsort(edge)
-        count = np.searchsorted(edge[order], at, side="right")
-        slope = np.concatenate(([0.0], np.cumsum(density[order])))[count]
-        level = np.concatenate(([0.0], np.cumsum(density[order] * edge[order])))[count]
-        total += way * (slope * at - level)
-    return np.maximum.accumulate(np.maximum(total, 0.0))
+    v = voltage_v - centre
+    way, flow = np.diff(v), np.diff(charge_ah)
+    level = np.abs(way) < 1e-6
+    density = np.divide(flow, way, out=np.zeros(way.size), where=~level)
+    bend, jump = np.zeros(v.size), np.zeros(v.size)
+    bend[:-1], jump[:-1] = density, np.where(level, flow, 0.0)
+    bend[1:] -= density
+    return Bends(v, bend, jump, centre)
+
+
+def bends_at_codes(voltage_v: np.ndarray, charge_ah: np.ndarray, reading: Reading) -> Bends:
+    """The same for readings that lie on the codes of their instrument, one entry a code: what flows from one code to another is added up first.
+
+    Readings off the codes, or that jump about so that there are more pairs of codes than readings, are taken one by one.
+    """
+    r = reading.resolution_v
+    place = (voltage_v - reading.phase_v) / r if r > 0.0 else voltage_v
+    code = np.rint(place)
+    if r <= 0.0 or float(np.max(np.abs(place - code))) > 1e-3:
+        return bends_of(voltage_v, charge_ah)
+    first = float(np.min(code))
+    code = (code - first).astype(np.intp)
+    step = np.diff(code)
+    far, levels = int(np.max(np.abs(step), initial=0)), int(np.max(code)) + 1
+    steps = np.arange(-far, far + 1)
+    if levels * steps.size > code.size:
+        return bends_of(voltage_v, charge_ah)
+    flow = np.bincount(code[:-1] * steps.size + step + far, np.diff(charge_ah), levels * steps.size).reshape(levels, steps.size)
+    density = np.divide(flow, r * steps, out=np.zeros(flow.shape), where=steps != 0)
+    bend = np.sum(density, axis=1)
+    reached, by = np.nonzero(density)
+    bend -= np.bincount(reached + steps[by], density[reached, by], levels)
+    middle = 0.5 * r * (levels - 1)
+    return Bends(r * np.arange(levels) - middle, bend, flow[:, far], reading.phase_v + r * first + middle, np.bincount(code))
+
+
+@lru_cache(maxsize=64)
+def savgol_weights(points: int, deriv: int = 1) -> np.ndarray:
+    """Weights of the Savitzky-Golay derivative over an odd window on a grid of 1, first point first: that of the least-squares polynomial at its middle.
+
+    Shape (points,), read-only. The same as ``scipy.signal.savgol_coeffs(..., use="dot")``, which takes longer to load than a log to analyse.
+    """
+    half = points // 2
+    fit = np.linalg.pinv(np.vander(np.arange(-half, half + 1) / half, ORDER + 1, increasing=True))
+    found = fit[deriv] * (factorial(deriv) / float(half) ** deriv)
+    found.flags.writeable = False
+    return found
+
+
+def _derivative(values: np.ndarray, points: int, grid: float, deriv: int = 1, margin: int | None = None) -> np.ndarray:
+    """Derivative wherever the whole window lies inside, or ``margin`` points from either end. Shape (k,) in, (k - 2 margin,) out."""
+    inside = np.correlate(values, savgol_weights(points, deriv), "valid") / grid**deriv
+    more = 0 if margin is None else margin - points // 2
+    return inside[more : inside.size - more]
 
 
 @lru_cache(maxsize=1)
@@ -147,13 +233,18 @@ def derivative_covariance(points: int, grid: float, length: np.ndarray, lags: np
         Sum over pairs of filter coefficients c_i c_j S(|i - j + lag| grid / length) / length. White noise of variance s^2 on each grid point is the
         limit of a short length: s^2 times the sum of c_i^2.
     """
-    from scipy.signal import savgol_coeffs
+    own = _own_product(points, deriv) / grid ** (2 * deriv)
+    far = np.abs(lags)
+    # A lag of a whole number of steps: every distance is one of these, whichever pair of coefficients it lies between.
+    distance = np.arange(1 - points, points + int(np.max(far))) * grid
+    return np.array([np.correlate(_shared(distance / one), own, "valid")[far] / one for one in np.atleast_1d(length)])
 
-    c = savgol_coeffs(points, ORDER, deriv=deriv, delta=grid, use="dot")
-    own = np.correlate(c, c, "full")
-    offsets = np.arange(-(points - 1), points)
-    distance = (offsets[None, :] + lags[:, None]) * grid
-    return np.array([_shared(distance / one) @ own / one for one in np.atleast_1d(length)])
+
+@lru_cache(maxsize=64)
+def _own_product(points: int, deriv: int) -> np.ndarray:
+    """Sum of the products of the filter's weights at each distance, from -(points - 1) to points - 1, on a grid of 1."""
+    c = savgol_weights(points, deriv)
+    return np.correlate(c, c, "full")
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,18 +267,36 @@ def _code_step(voltage_v: np.ndarray) -> float:
     return float(good[0]) if good else 0.0
 
 
-def reading_of(voltage_v: np.ndarray, charge_ah: np.ndarray, resolution_v: float | None = None) -> Reading:
+def _mean_turn(values: np.ndarray, step: float) -> complex:
+    """Mean of exp(2 pi i value/step): of length 1 where all lie a whole number of steps apart, with the angle of where in a step they lie."""
+    turns = values / step
+    first = float(turns[0])
+    turns -= first
+    turns -= np.rint(turns)
+    if float(np.max(np.abs(turns))) < 1e-3:
+        # To the second order, which leaves less than 1e-7: sines and cosines of a long log take their time.
+        mean = complex(1.0 - 2.0 * np.pi**2 * float(np.mean(turns**2)), 2.0 * np.pi * float(np.mean(turns)))
+    else:
+        mean = complex(np.mean(np.exp(2j * np.pi * turns)))
+    return mean * complex(np.exp(2j * np.pi * first))
+
+
+def reading_of(
+    voltage_v: np.ndarray, charge_ah: np.ndarray, resolution_v: float | None = None, charge_per_sample_ah: float | None = None
+) -> Reading:
     """Resolution, noise and charge per sample of a stretch of readings.
 
     ``resolution_v`` is that of the whole column, which shows its codes better than one stretch; a resolution on whose multiples the readings do not lie is none.
+    ``charge_per_sample_ah`` is the median of what flowed from reading to reading, where it is known already.
     """
     resolution = resolution_v or resolution_of(voltage_v) or _code_step(voltage_v)
     phase = 0.0
     if resolution > 0:
-        turn = np.mean(np.exp(2j * np.pi * voltage_v / resolution))
+        turn = _mean_turn(voltage_v, resolution)
         phase = float(np.angle(turn) / (2.0 * np.pi) * resolution)
         resolution = resolution if abs(turn) > 0.9 else 0.0
-    return Reading(resolution, phase, reading_noise(voltage_v, resolution), float(np.median(np.diff(charge_ah))))
+    flow = charge_per_sample_ah if charge_per_sample_ah is not None else float(np.median(np.diff(charge_ah)))
+    return Reading(resolution, phase, reading_noise(voltage_v, resolution), flow)
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,7 +381,7 @@ def _ends(voltage_v: np.ndarray, reading: Reading) -> tuple[float, float]:
 
 
 def incremental_curve(
-    voltage_v: np.ndarray, charge_ah: np.ndarray, reading: Reading, chosen: Filter
+    voltage_v: np.ndarray, charge_ah: np.ndarray, reading: Reading, chosen: Filter, bends: Bends | None = None
 ) -> IncrementalCurve | None:
     """Both derivatives with pointwise standard uncertainty for one window.
 
@@ -282,6 +391,8 @@ def incremental_curve(
         Readings along the stretch, per cell [V], and the charge that had flowed at each, from 0 [Ah].
     reading : Reading
     chosen : Filter
+    bends : Bends, optional
+        :func:`bends_at_codes` of these readings, where they are known already.
 
     Returns
     -------
@@ -295,8 +406,6 @@ def incremental_curve(
     ``EDGE_SHARE`` of a code (rectangular), smeared over the noise. Filter: an order-3 derivative errs with the fourth power of the
     window, so a window twice as wide errs sixteen times as much and a fifteenth of the difference is the error; noise takes s^2/2 times the curvature.
     """
-    from scipy.signal import savgol_filter
-
     low, high = _ends(voltage_v, reading)
     h, m = chosen.grid_v, chosen.points
     if not high - low < CELL_RANGE_V:
@@ -304,17 +413,16 @@ def incremental_curve(
     grid = even_grid(low, high, h, reading)
     if grid.size < 2 * m:
         return None
-    content = charge_below(voltage_v, charge_ah, grid)
+    content = (bends or bends_at_codes(voltage_v, charge_ah, reading)).below(grid)
     half = m // 2
     inner = slice(half, grid.size - half)
-    slope = savgol_filter(content, m, ORDER, deriv=1, delta=h)[inner]
+    slope = _derivative(content, m, h)
     # What the wide filter shows where it fits; beyond, as at its ends.
     wide_points = 4 * half + 1
     loss = np.zeros(slope.size)
     if grid.size > wide_points:
-        ends = slice(2 * half, grid.size - 2 * half)
-        wide = savgol_filter(content, wide_points, ORDER, deriv=1, delta=h)[ends]
-        bend = savgol_filter(content, max(m, 9), ORDER, deriv=3, delta=h)[ends]
+        wide = _derivative(content, wide_points, h)
+        bend = _derivative(content, max(m, 9), h, 3, 2 * half)
         seen = (wide - slope[half : slope.size - half]) / 15.0 + 0.5 * reading.noise_v**2 * bend
         loss = np.interp(np.arange(slope.size), np.arange(half, slope.size - half), seen)
     u_noise, u_resolution = _derivative_u(np.maximum(slope, 0.0), reading, chosen)
@@ -352,17 +460,15 @@ def _gain_table(points: int) -> tuple[np.ndarray, np.ndarray]:
 
 def _derivative_u(slope: np.ndarray, reading: Reading, chosen: Filter) -> tuple[np.ndarray, np.ndarray]:
     """Standard uncertainty from noise and from resolution; each crossing of the window counts with its own slope and its coefficient squared."""
-    from scipy.ndimage import correlate1d
-    from scipy.signal import savgol_coeffs
-
     h = chosen.grid_v
-    weight = savgol_coeffs(chosen.points, ORDER, deriv=1, delta=h, use="dot") ** 2
+    weight = savgol_weights(chosen.points) ** 2
     weight /= weight.sum()
     length_nodes, gain_nodes = _gain_table(chosen.points)
     parts = []
     for density, length in noise_densities(slope, reading):
         gain = np.exp(np.interp(np.log(length / h), length_nodes, gain_nodes)) / h**3
-        parts.append(np.sqrt(correlate1d(slope**2 * density, weight, mode="nearest") * gain))
+        beyond = np.pad(slope**2 * density, chosen.points // 2, mode="edge")
+        parts.append(np.sqrt(np.correlate(beyond, weight, "valid") * gain))
     return parts[0], parts[1]
 
 
@@ -373,8 +479,6 @@ def _dv_dq(
 
     Steep ends, where dQ/dV is below ``STEEP_SHARE`` of that, are left out: a cubic rings at them.
     """
-    from scipy.signal import savgol_coeffs, savgol_filter
-
     weight = np.argsort(slope)
     share = np.cumsum(np.maximum(slope[weight], 0.0))
     usual = float(slope[weight][np.searchsorted(share, 0.5 * share[-1])])
@@ -393,8 +497,8 @@ def _dv_dq(
         return np.zeros(0), np.zeros(0), np.zeros(0), window
     half = points // 2
     inner = slice(half, at.size - half)
-    smooth = savgol_filter(np.interp(at, q, v), points, ORDER, deriv=1, delta=step)[inner]
-    gain = float(np.sum(savgol_coeffs(points, ORDER, deriv=1, delta=step) ** 2))
+    smooth = _derivative(np.interp(at, q, v), points, step)
+    gain = float(np.sum(savgol_weights(points) ** 2)) / step**2
     density = reading.noise_v**2 * reading.charge_per_sample_ah
     r = reading.resolution_v
     per_sample = np.maximum(smooth, 1e-12) * reading.charge_per_sample_ah
@@ -405,7 +509,8 @@ def _dv_dq(
 
 
 def best_curve(
-    voltage_v: np.ndarray, charge_ah: np.ndarray, window_v: float | None = None, resolution_v: float | None = None
+    voltage_v: np.ndarray, charge_ah: np.ndarray, window_v: float | None = None, resolution_v: float | None = None,
+    charge_per_sample_ah: float | None = None,
 ) -> IncrementalCurve | None:
     """The curve with the narrowest window that noise and resolution allow, or with a given one.
 
@@ -420,6 +525,8 @@ def best_curve(
         [V]
     resolution_v : float, optional
         Step of the whole column; without it that of these readings. [V]
+    charge_per_sample_ah : float, optional
+        As in :func:`reading_of`. [Ah]
 
     Returns
     -------
@@ -428,16 +535,16 @@ def best_curve(
     """
     if voltage_v.size < 10 or np.ptp(voltage_v) <= 0:
         return None
-    reading = reading_of(voltage_v, charge_ah, resolution_v)
+    reading = reading_of(voltage_v, charge_ah, resolution_v, charge_per_sample_ah)
     if window_v is not None:
         return incremental_curve(voltage_v, charge_ah, reading, filter_for(window_v, reading.resolution_v))
-    middle = np.quantile(voltage_v, (0.25, 0.75))
-    windows = (*FLAT_WINDOWS_V, *WINDOWS_V) if middle[1] - middle[0] < FLAT_V else WINDOWS_V
+    bends = bends_at_codes(voltage_v, charge_ah, reading)
+    windows = (*FLAT_WINDOWS_V, *WINDOWS_V) if bends.middle_half_v() < FLAT_V else WINDOWS_V
     windows = (*windows, *COARSE_WINDOWS_V) if reading.resolution_v > COARSE_V else windows
     filters = dict.fromkeys(filter_for(window, reading.resolution_v) for window in windows)
     found: list[IncrementalCurve] = []
     for chosen in filters:
-        curve = incremental_curve(voltage_v, charge_ah, reading, chosen)
+        curve = incremental_curve(voltage_v, charge_ah, reading, chosen, bends)
         if curve is None:
             continue
         if curve.relative(np.hypot(curve.u_noise, curve.u_resolution)) <= TARGET_SHARE:

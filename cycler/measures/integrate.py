@@ -120,7 +120,9 @@ def interval_energy_joule(
 
 def cumulative(intervals: np.ndarray) -> np.ndarray:
     """Running sum from 0 at the first sample, shape (n,); NaN intervals count as zero."""
-    return np.concatenate(([0.0], np.cumsum(np.nan_to_num(intervals))))
+    running = np.zeros(intervals.size + 1)
+    np.cumsum(intervals if np.isfinite(intervals).all() else np.nan_to_num(intervals), out=running[1:])
+    return running
 
 
 def bridge_missing(time_s: np.ndarray, values: np.ndarray) -> np.ndarray:

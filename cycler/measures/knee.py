@@ -128,6 +128,8 @@ def _fall_crossing(time_s: np.ndarray, current_a: np.ndarray, cc: tuple[int, int
     many = int(np.count_nonzero(fall[b:] > fall[b] - FALL))
     many = min(max(many, ROWS_MIN), ROWS_MAX)
     fits = [_edge(t[k : k + many], fall[k : k + many]) for k in range(b, min(b + 3 * many, own.size - ROWS_MIN), max(many // 2, 1)) if k + ROWS_MIN <= own.size]
+    if not fits:  # the fall has as many rows as a line needs, and ends there
+        return None
     value, rate, u_value, u_rate = fits[0]
     if rate >= 0 or value >= 0:
         return None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -55,47 +56,80 @@ def find_curve_peaks(curve: IncrementalCurve) -> tuple[Peak, ...]:
 
     Notes
     -----
-    ``scipy.signal.find_peaks`` with a prominence of ``PROMINENCE_U`` standard uncertainties (noise and resolution) and ``PROMINENCE_SHARE`` of the highest value. Position: maximum of the
+    As ``scipy.signal.find_peaks`` with a prominence of ``PROMINENCE_U`` standard uncertainties (noise and resolution) and ``PROMINENCE_SHARE`` of the highest value. Position: maximum of the
     least-squares cubic through the upper part (``TOP_SHARE``) of the prominence; height: the derivative there. Its uncertainty goes through the cubic with the
     full covariance of the filter's output.
     """
-    from scipy.signal import find_peaks, peak_widths
-
     d, h = curve.dq_dv, curve.filter.grid_v
     if d.size < 7:
         return ()
     random = np.hypot(curve.u_noise, curve.u_resolution)
-    index, found = find_peaks(d, prominence=np.maximum(PROMINENCE_U * random, PROMINENCE_SHARE * float(d.max())))
-    if not index.size:
-        return ()
-    prominence, left, right = found["prominences"], found["left_bases"], found["right_bases"]
-    widths = peak_widths(d, index, rel_height=0.5, prominence_data=(prominence, left, right))[0] * h
-    valleys = np.array([0, *(a + int(np.argmin(d[a:b])) for a, b in itertools.pairwise(index)), d.size - 1])
+    found = standing_out(d, np.maximum(PROMINENCE_U * random, PROMINENCE_SHARE * float(d.max())))
+    valleys = [0, *(a[0] + int(np.argmin(d[a[0] : b[0]])) for a, b in itertools.pairwise(found)), d.size - 1]
     peaks = []
-    for k, at in enumerate(index):
+    for k, (at, prominence, left, right) in enumerate(found):
+        width = h * half_width(d, at, prominence, left, right)
         # The base that sets the prominence is the higher of the two.
-        base = left[k] if d[left[k]] >= d[right[k]] else right[k]
+        base = left if d[left] >= d[right] else right
         told = 0 < base < d.size - 1 or d[base] < EDGE_VALLEY_SHARE * d[at]
-        top = _top(d, int(at), d[at] - TOP_SHARE * prominence[k])
+        top = _top(d, at, d[at] - TOP_SHARE * prominence)
         position, height, u_position, off_v = _vertex(curve, top)
-        low, high = int(valleys[k]), int(valleys[k + 1])
+        low, high = valleys[k], valleys[k + 1]
         # A valley between two peaks is found to within half a window.
         open_ends = [d[i] * curve.filter.window_v / np.sqrt(12.0) for i in (low, high) if 0 < i < d.size - 1]
         peaks.append(
             Peak(
-                position, float(np.hypot(u_position, off_v)), height, float(np.hypot(random[at], curve.filter_loss[at])), float(prominence[k]),
-                float(widths[k]) if told else None, float(curve.charge_ah[high] - curve.charge_ah[low]), float(np.sqrt(np.sum(np.square(open_ends)))),
-                float(curve.voltage_v[low]), float(curve.voltage_v[high]), bool(widths[k] < curve.filter.window_v),
+                position, float(np.hypot(u_position, off_v)), height, float(np.hypot(random[at], curve.filter_loss[at])), prominence,
+                width if told else None, float(curve.charge_ah[high] - curve.charge_ah[low]), float(np.sqrt(np.sum(np.square(open_ends)))),
+                float(curve.voltage_v[low]), float(curve.voltage_v[high]), width < curve.filter.window_v,
             )
         )
     return tuple(peaks)
 
 
+def standing_out(d: np.ndarray, least: np.ndarray) -> list[tuple[int, float, int, int]]:
+    """Maxima with their prominence and the lowest points on both sides before a higher value: (index, prominence, left, right).
+
+    Parameters
+    ----------
+    d, least : ndarray, shape (k,)
+        Values, and how much a maximum at each place must stand out. Of a flat top the middle counts; one that reaches an end is none.
+
+    Notes
+    -----
+    The same as ``scipy.signal.find_peaks`` (a test holds them against each other), which takes longer to load than a log to analyse.
+    """
+    turns = np.flatnonzero(np.diff(d))
+    rising = np.diff(d)[turns] > 0
+    tops = np.flatnonzero(rising[:-1] & ~rising[1:])
+    found = []
+    for at in ((turns[tops] + 1 + turns[tops + 1]) // 2).tolist():
+        higher = np.flatnonzero(d > d[at])
+        beside = int(np.searchsorted(higher, at))
+        low = int(higher[beside - 1]) + 1 if beside else 0
+        high = int(higher[beside]) if beside < higher.size else d.size
+        left, right = at - int(np.argmin(d[low : at + 1][::-1])), at + int(np.argmin(d[at:high]))
+        prominence = float(d[at] - max(d[left], d[right]))
+        if prominence >= least[at]:
+            found.append((at, prominence, left, right))
+    return found
+
+
+def half_width(d: np.ndarray, at: int, prominence: float, left: int, right: int) -> float:
+    """Full width of a maximum at half its prominence, between the points of :func:`standing_out`; straight between samples. [samples]"""
+    level = d[at] - 0.5 * prominence
+    before = left + int(np.flatnonzero(d[left : at + 1] <= level)[-1])
+    after = at + int(np.flatnonzero(d[at : right + 1] <= level)[0])
+    first = before + (level - d[before]) / (d[before + 1] - d[before])
+    return float(after - (level - d[after]) / (d[after - 1] - d[after]) - first)
+
+
 def _top(d: np.ndarray, at: int, level: float) -> slice:
     """The stretch around a maximum above a level, at least two points on each side where there are any."""
     below = np.flatnonzero(d < level)
-    first = int(below[below < at][-1]) + 1 if np.any(below < at) else 0
-    last = int(below[below > at][0]) - 1 if np.any(below > at) else d.size - 1
+    beside = int(np.searchsorted(below, at))
+    first = int(below[beside - 1]) + 1 if beside else 0
+    last = int(below[beside]) - 1 if beside < below.size else d.size - 1
     return slice(max(0, min(first, at - 2)), min(d.size, max(last, at + 2) + 1))
 
 
@@ -105,8 +139,8 @@ def _vertex(curve: IncrementalCurve, top: slice) -> tuple[float, float, float, f
     top = slice(top.start, top.stop, stride)
     v, d, h = curve.voltage_v[top], curve.dq_dv[top], curve.filter.grid_v
     centre = float(v[int(np.argmax(d))])
-    x = (v - centre) / h
-    fit = np.linalg.pinv(np.vander(x, 4, increasing=True))
+    x = stride * (np.arange(v.size) - int(np.argmax(d)))
+    fit = _cubic_fit(v.size, stride, int(np.argmax(d)))
     shift = _maximum(fit @ d, x)
     if shift is None:
         return centre, float(np.max(d)), float(v[-1] - v[0]) / np.sqrt(12.0), 0.0
@@ -126,9 +160,24 @@ def _vertex(curve: IncrementalCurve, top: slice) -> tuple[float, float, float, f
     return position, float(np.interp(position, v, d)), u_shift * h, loss * h
 
 
+@lru_cache(maxsize=256)
+def _cubic_fit(points: int, stride: int, middle: int) -> np.ndarray:
+    """Matrix from values at even places, ``stride`` grid steps apart and counted from ``middle``, to the coefficients of their least-squares cubic from the constant up."""
+    return np.linalg.pinv(np.vander(stride * (np.arange(points) - middle), 4, increasing=True))
+
+
 def _maximum(cubic: np.ndarray, x: np.ndarray) -> float | None:
     """Where a cubic (coefficients from the constant up) has its maximum inside a stretch, or None."""
-    roots = np.roots(cubic[:0:-1] * np.array([3.0, 2.0, 1.0]))
-    real = np.real(roots[np.abs(np.imag(roots)) < 1e-9])
-    inside = [r for r in real if x[0] <= r <= x[-1] and 2.0 * cubic[2] + 6.0 * cubic[3] * r < 0]
-    return float(inside[0]) if inside else None
+    _, a, b, c = (float(part) for part in cubic)
+    # Of the two places with slope a + 2 b x + 3 c x^2 = 0 the one at which 2 b + 6 c x is negative; written so that nothing cancels (textbook).
+    inner = b * b - 3.0 * a * c
+    if inner <= 0.0:
+        return None
+    root = inner**0.5
+    if b < 0.0:
+        at = a / (root - b)
+    elif c != 0.0:
+        at = -(b + root) / (3.0 * c)
+    else:
+        return None
+    return at if x[0] <= at <= x[-1] else None

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.longcolumns import medians_of_three
 from cycler.signals import GAP_MIN_S, GAP_RATIO, usual_interval
 
 LOWEST_C, HIGHEST_C = -40.0, 150.0
@@ -152,6 +153,6 @@ def excess_over_others(temperature_c: np.ndarray) -> tuple[tuple[float, float] |
         if above.size < 3:
             out.append(None)
             continue
-        smooth = np.median(np.column_stack((above[:-2], above[1:-1], above[2:])), axis=1)
+        smooth = medians_of_three(above)
         out.append((float(smooth.max()), float(smooth[0])))
     return tuple(out)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.longcolumns import median_of
 from cycler.measures.integrate import SECONDS_PER_HOUR, bridge_missing, cumulative, interval_charge_coulomb
 from cycler.signals import GAP_MIN_S, GAP_RATIO, resolution_of
 
@@ -22,7 +23,8 @@ class Stretch:
 
     ``level_a`` is the median current (charge positive), ``spread`` half the distance between its 5 % and 95 % quantiles over it, ``bridged_share`` the share of the
     charge that flowed where samples were cut out, ``gap_row`` the place in ``rows`` of the sample before the longest gap in the log, or None,
-    ``resolution_a`` the step in which current was logged, ``pauses`` how often the current was another in between.
+    ``resolution_a`` the step in which current was logged, ``pauses`` how often the current was another in between, ``interval_s`` and
+    ``charge_per_sample_ah`` the medians of time and charge from one to the next.
     """
 
     rows: np.ndarray
@@ -33,6 +35,8 @@ class Stretch:
     gap_row: int | None
     resolution_a: float = 0.0
     pauses: int = 0
+    interval_s: float = 0.0
+    charge_per_sample_ah: float = 0.0
 
     @property
     def direction(self) -> int:
@@ -64,7 +68,7 @@ def steady_stretch(
     known = inside & np.isfinite(current_a)
     if np.count_nonzero(known) < 10:
         return None
-    level = float(np.median(current_a[known]))
+    level = median_of(current_a[known])
     if level == 0.0:
         return None
     low, high = np.quantile(current_a[known], (0.05, 0.95))
@@ -76,7 +80,7 @@ def steady_stretch(
     running = cumulative(interval_charge_coulomb(time_s, bridge_missing(time_s, flowing))) / SECONDS_PER_HOUR
     broken = np.concatenate(([0], np.cumsum(np.isfinite(current_a) & ~(known & (np.abs(current_a - level) <= LEVEL_SHARE * abs(level))))))
     spans = np.diff(time_s[rows])
-    gaps = (spans > GAP_MIN_S) & (spans > GAP_RATIO * float(np.median(spans)))
+    gaps = (spans > GAP_MIN_S) & (spans > GAP_RATIO * median_of(spans))
     pauses = broken[rows[1:]] > broken[rows[:-1]]
     gaps &= ~pauses
     cuts = np.flatnonzero(pauses | gaps) + 1
@@ -99,8 +103,10 @@ def steady_stretch(
     if charge[-1] <= 0:
         return None
     steps = np.diff(charge)
-    bridged = float(np.sum(steps[steps > 5.0 * np.median(steps)])) if cuts.size else 0.0
+    usual = median_of(steps)
+    bridged = float(np.sum(steps[steps > 5.0 * usual])) if cuts.size else 0.0
     return Stretch(
         kept, charge, level, float(0.5 * (high - low) / abs(level)), bridged / float(charge[-1]),
         gap_row if gap_row is not None and 0 <= gap_row < kept.size - 1 else None, resolution_of(current_a[kept]), int(np.count_nonzero(pauses)),
+        median_of(np.diff(time_s[kept])), usual,
     )

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cycler.longcolumns import median_of, medians_of_three
 from cycler.measures.sensors import held_intervals
 from cycler.pack_temperature import CHARGE_WINDOW_C, DISCHARGE_WINDOW_C
 from cycler.signals import noise_of, resolution_of
@@ -144,18 +145,19 @@ def _sensor_heat(
 ) -> SensorHeat:
     reasons = []
     start = float(np.median(x[: int(np.clip(x.size // 100, 3, 20))]))
-    highest = float(np.max(x if x.size < 9 else np.median(np.column_stack((x[:-2], x[1:-1], x[2:])), axis=1)))
+    highest = float(np.max(x if x.size < 9 else medians_of_three(x)))
     held = held_intervals(t, breaks_s)
     spans = np.diff(t)
     moving = spans[held & (spans > 0)]
-    window = max(RATE_WINDOW_S, 3.0 * float(np.median(moving))) if moving.size else None
+    usual = median_of(moving) if moving.size else 0.0
+    window = max(RATE_WINDOW_S, 3.0 * usual) if moving.size else None
     rate = steepest_rise(t, x, window, held) if window is not None else None
     u_rate = None
     if rate is None:
         window = None
         reasons.append("too_few_readings")
     else:
-        per_window = max(window / float(np.median(moving)), 1.0)
+        per_window = max(window / usual, 1.0)
         # Readings of a slow rise share one step of the resolution: its error does not shrink with their number.
         u_mean = np.hypot(noise_of(x) / np.sqrt(per_window), resolution_of(x) / np.sqrt(12.0))
         u_rate = float(np.sqrt(2.0) * u_mean / window * 60.0)

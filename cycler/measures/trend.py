@@ -147,8 +147,8 @@ def weighted_line(x: np.ndarray, y: np.ndarray, u_independent: np.ndarray, u_com
         chi_square=None if scatter_only else chi_square,
         degrees_of_freedom=freedom,
         inflation=None if scatter_only else inflation,
-        independent_covariance=tuple(tuple(float(v) for v in row) for row in covariance),
-        common_terms=tuple(tuple(float(v) for v in row) for row in terms),
+        independent_covariance=((float(covariance[0, 0]), float(covariance[0, 1])), (float(covariance[1, 0]), float(covariance[1, 1]))),
+        common_terms=tuple((float(row[0]), float(row[1])) for row in terms),
     )
 
 

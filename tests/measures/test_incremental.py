@@ -13,12 +13,14 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import scipy.signal
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from cycler.measures.incremental import (
     Filter,
     Reading,
+    bends_at_codes,
     best_curve,
     charge_below,
     derivative_covariance,
@@ -26,8 +28,9 @@ from cycler.measures.incremental import (
     incremental_curve,
     reading_noise,
     reading_of,
+    savgol_weights,
 )
-from cycler.measures.peaks import find_curve_peaks
+from cycler.measures.peaks import find_curve_peaks, half_width, standing_out
 from cycler.measures.steady import steady_stretch
 
 QT, V0, S = 2.5, 3.65, 0.03
@@ -129,6 +132,55 @@ def test_charge_below_half_way_between_codes_is_not_shifted_by_rounding(resoluti
     at = 3.5 + resolution * (np.arange(int(0.3 / resolution)) + 0.5)
     # The instant of a crossing is known to a sample: dQ = 0.125 mAh.
     np.testing.assert_allclose(charge_below(readings, charge, at), logistic(at) - logistic(3.3), atol=2.5 * QT / 20000)
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.integers(0, 10**6), st.sampled_from([0.001, 0.0005, 0.01]), st.floats(0.0, 5.0))
+def test_charge_below_added_up_by_codes_is_that_of_the_readings(seed, resolution, noise_codes):
+    """Against each interval's own share below a level, as a sum over all of them."""
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(200, 3000))
+    smooth = np.linspace(4.1, 3.1, count) + 0.0137
+    volts = resolution * np.round((smooth + noise_codes * resolution * rng.normal(size=count)) / resolution) + 0.0002
+    charge = np.cumsum(rng.uniform(0.0, 0.01, count))
+    at = 3.0202 + resolution * (0.5 + np.arange(0, int(1.2 / resolution), 3))
+    low, high = np.minimum(volts[1:], volts[:-1]), np.maximum(volts[1:], volts[:-1])
+    flat = high - low < 1e-9
+    share = np.where(flat, (at[:, None] >= low) * 1.0, np.clip((at[:, None] - low) / np.where(flat, 1.0, high - low), 0.0, 1.0))
+    expected = share @ np.diff(charge)
+    bends = bends_at_codes(volts, charge, reading_of(volts, charge, resolution))
+    np.testing.assert_allclose(bends.below(at), expected, atol=1e-9 * charge[-1])
+    np.testing.assert_allclose(charge_below(volts, charge, at), expected, atol=1e-9 * charge[-1])
+    assert bends.middle_half_v() == pytest.approx(np.subtract(*np.quantile(volts, (0.75, 0.25))), abs=1e-9)
+
+
+def test_bends_of_a_long_log_are_one_a_code():
+    """A hundred thousand readings over 0.4 V in steps of 1 mV, with noise of half a step."""
+    rng = np.random.default_rng(4)
+    volts, charge = discharge(100_000, 3.45, 3.85)
+    volts = np.round(volts + 0.0005 * rng.normal(size=volts.size), 3)
+    assert bends_at_codes(volts, charge, reading_of(volts, charge, 0.001)).voltage_v.size == 1 + round(np.ptp(volts) / 0.001)
+
+
+@pytest.mark.parametrize("points", [5, 9, 21, 161])
+@pytest.mark.parametrize("deriv", [1, 3])
+def test_weights_of_the_derivative_are_those_of_scipy(points, deriv):
+    expected = scipy.signal.savgol_coeffs(points, 3, deriv=deriv, use="dot")
+    np.testing.assert_allclose(savgol_weights(points, deriv), expected, atol=1e-11 * np.max(np.abs(expected)))
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.integers(0, 10**6), st.integers(0, 2), st.floats(0.01, 3.0))
+def test_peaks_that_stand_out_are_those_of_scipy(seed, decimals, least):
+    """Random walks, rounded so that there are flat tops, ends and equal valleys."""
+    rng = np.random.default_rng(seed)
+    d = np.round(np.cumsum(rng.normal(size=int(rng.integers(7, 200)))), decimals)
+    at, found = scipy.signal.find_peaks(d, prominence=np.full(d.size, least))
+    bases = found["prominences"], found["left_bases"], found["right_bases"]
+    ours = standing_out(d, np.full(d.size, least))
+    assert [(peak[0], *peak[2:]) for peak in ours] == list(zip(at, bases[1], bases[2], strict=True))
+    np.testing.assert_allclose([peak[1] for peak in ours], bases[0])
+    np.testing.assert_allclose([half_width(d, *peak) for peak in ours], scipy.signal.peak_widths(d, at, 0.5, bases)[0])
 
 
 def test_charge_below_of_noisy_readings_is_the_mean_over_the_noise():
