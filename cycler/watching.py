@@ -7,9 +7,7 @@ changes nothing in the folder. What was taken is known by the register alone, so
 from __future__ import annotations
 
 import hashlib
-import itertools
 import os
-import statistics
 import threading
 import time
 import traceback
@@ -19,11 +17,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cycler import whose
-from cycler.errors import InputError, quote
+from cycler import intake, whose
+from cycler.errors import InputError
+from cycler.intake import LABEL_MAX, QUIET_FOR_S, ROWS_QUIET, Changed, label_of
 from cycler.storage import clean_text
 from cycler.watchfolder import checked_folder, not_readable, scan, stamp
-from cycler.workflow import analysis_as_judged, keep_run, remembered_columns
+from cycler.workflow import keep_run, remembered_columns
 
 if TYPE_CHECKING:
     from cycler.criteria import Criteria
@@ -31,24 +30,16 @@ if TYPE_CHECKING:
     from cycler.pack import Pack
     from cycler.register import KeptLog, Register
 
-QUIET_FOR_S = 20.0
-"""A file that did not change for so long counts as whole, unless its rows are further apart. [s]"""
+__all__ = ["LABEL_MAX", "LOOK_EVERY_S", "QUIET_FOR_S", "Event", "Watcher", "label_of"]
 
 LOOK_EVERY_S = 2.0
 """Usual time between two looks at the folder. [s]"""
-
-ROWS_QUIET = 3
-"""Unless somebody said how long, a file must have been still for this many of the usual distances between its last rows, too: a
-logger that writes once a minute is not done after 20 s."""
-
-LABEL_MAX = 120
 
 NEW, GROWING, READING, ADDED, ALREADY, WAITS, NOT_READ = "new", "growing", "reading", "added", "already_there", "waits", "not_read"
 GONE, FOLDER_GONE, FOLDER_BACK, TROUBLE = "gone", "folder_gone", "folder_back", "trouble"
 UNDECIDED = (NEW, GROWING, READING)
 
 _LOG_ENDINGS = (".csv", ".tsv", ".txt", ".log", ".dat", ".asc")
-_LAST_ROWS = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,10 +112,6 @@ class _Stopped(Exception):
     """Nothing is to be taken any more."""
 
 
-class _Changed(Exception):
-    """The file is not as it was when it was looked at."""
-
-
 class Watcher:
     """Takes new logs of a folder into a register.
 
@@ -160,10 +147,7 @@ class Watcher:
         self.folder = checked_folder(folder)
         register.check_writable()
         if pack is not None and not pack.id:
-            raise InputError(
-                "the pack has no id", "--pack", "the register keeps runs together by the pack's id",
-                'write id = "..." in the pack file, as on the pack\'s label',
-            )
+            raise whose.no_id("--pack")
         self._register, self._criteria, self._pack = register, criteria, pack
         self._quiet_s, self._rows_quiet = (QUIET_FOR_S, ROWS_QUIET) if quiet_s is None else (quiet_s, 0)
         self._doubts, self._only_now, self._wall = doubts, only_now, wall
@@ -350,8 +334,8 @@ class Watcher:
     def _take(self, entry: _Entry, now: float, facts: _Facts, events: list[Event]) -> bool:
         """Decide on one file; returns True if its log was read, which takes its time."""
         try:
-            raw = self._bytes_of(entry)
-        except _Changed:
+            raw = intake.bytes_of(entry.path, entry.size, entry.mtime_ns)
+        except Changed:
             entry.since = now
             return False
         except InputError as error:  # tried again at each look, told once
@@ -369,39 +353,13 @@ class Watcher:
         except InputError as error:
             self._refused(entry, NOT_READ, error, events, facts)
         except MemoryError:
-            error = InputError(
-                "not enough memory for this log", entry.path.name, f"it holds {len(raw)} bytes", "split the log, or close other programs",
-            )
-            self._refused(entry, NOT_READ, error, events, facts)
+            self._refused(entry, NOT_READ, intake.no_memory(entry.path.name, len(raw)), events, facts)
         except (_RegisterTrouble, _Stopped, KeyboardInterrupt, SystemExit):
             entry.last = before
             raise
         except Exception as error:
-            told = InputError(
-                "internal error", entry.path.name, f"{type(error).__name__}: {quote(error, 200)[1:-1]}",
-                "this is a defect of the program, nothing you did; please report it",
-            )
-            self._refused(entry, NOT_READ, told, events, facts, traceback.format_exc())
+            self._refused(entry, NOT_READ, intake.defect(entry.path.name, error), events, facts, traceback.format_exc())
         return True
-
-    def _bytes_of(self, entry: _Entry) -> bytes:
-        from cycler.readers.encoding import read_bytes
-
-        def no_further(taken: int, _size: int | None) -> None:
-            if taken > entry.size:
-                raise _Changed  # it grows as fast as it is read
-
-        if not entry.path.exists():
-            raise _Changed
-        # A file of the system may state no bytes and still give bytes without end, or let its reader wait for ever.
-        raw = read_bytes(entry.path, no_further) if entry.size else b""
-        try:
-            state = entry.path.stat()
-        except OSError:
-            raise _Changed from None
-        if (state.st_size, state.st_mtime_ns) != (entry.size, entry.mtime_ns) or len(raw) != entry.size:
-            raise _Changed
-        return raw
 
     def _read_and_keep(self, entry: _Entry, raw: bytes, now: float, facts: _Facts, events: list[Event]) -> None:
         from cycler.analysis import analyze
@@ -411,7 +369,7 @@ class Watcher:
         used = self._ask(lambda: remembered_columns(self._register.columns_memory, sources))
         log = used.read(sources)
         if self._may_go_on(entry, log, now):
-            why = f"its rows are {_every(entry.quiet_s / ROWS_QUIET)} apart: taken once it was still for {_every(entry.quiet_s)}"
+            why = intake.slow_rows(entry.quiet_s / ROWS_QUIET, entry.quiet_s)
             if entry.last.why == why:
                 entry.last = replace(entry.last, kind=GROWING)
             else:
@@ -435,44 +393,23 @@ class Watcher:
             else:
                 self._refused(entry, WAITS, error, events, facts)
             return
-        self._say(entry, ADDED, events, **self._result(run_id, claim, analysis))
-
-    def _result(self, run_id: int, claim: whose.Claim, analysis: dict[str, Any]) -> dict[str, Any]:
-        """What is told of a run that was kept. It is kept whatever becomes of this."""
-        findings = [str(item.get("message")) for item in analysis.get("findings") or () if item.get("severity") == "danger"]
-        try:
-            analysis = analysis_as_judged(self._register, run_id)
-            findings += [str(item["message"]) for item in self._register.open_dangers(claim.pack_id)]
-        except InputError:
-            pass
-        verdict = (analysis.get("verdict") or {}).get("result")
-        warnings = (analysis.get("reading") or {}).get("warnings") or ()
-        doubts = tuple(str(item.get("message")) for item in warnings if item.get("code") in self._doubts)
-        return {
-            "run_id": run_id, "pack_id": claim.pack_id, "verdict": verdict, "why": claim.why, "doubts": doubts,
-            "dangers": tuple(findings),
-        }
+        told = intake.told_of_run(self._register, run_id, claim.pack_id, analysis, self._doubts)
+        self._say(entry, ADDED, events, run_id=run_id, pack_id=claim.pack_id, why=claim.why, **told)
 
     def _may_go_on(self, entry: _Entry, log: Log, now: float) -> bool:
         """True if the next row of a slow log may still come. Neither the watch nor the clock of the file has seen it still long enough."""
-        times = log.time_s[-_LAST_ROWS - 1:].tolist()
-        if len(times) < 2:
+        apart = intake.rows_apart_s(log)
+        if apart is None:
             return False
-        needed = self._rows_quiet * statistics.median(later - earlier for earlier, later in itertools.pairwise(times))
-        entry.quiet_s = max(self._quiet_s, needed)
+        entry.quiet_s = max(self._quiet_s, self._rows_quiet * apart)
         return max(now - entry.since, self._wall() - entry.mtime_ns / 1e9) < entry.quiet_s
 
     def _refuse_grown(self, entry: _Entry, raw: bytes) -> None:
         """InputError if a run that counts holds the first part of this very file: its test went on after it was taken."""
-        entry.went_on = False
-        for held in self._ask(lambda: self._register.kept_logs(file=entry.path.name)):
-            if not held.withdrawn and held.bytes < len(raw) and hashlib.sha256(raw[:held.bytes]).hexdigest() == held.sha256:
-                entry.went_on = True
-                raise InputError(
-                    f"the test went on after it was added as run {held.run_id}", entry.path.name,
-                    f"run {held.run_id} of {held.pack_id} holds the first {held.bytes} of now {len(raw)} bytes",
-                    f'withdraw run {held.run_id}, and the whole file is taken; cycler correct {held.run_id} --withdraw --by NAME --why "test went on"',
-                )
+        held = intake.first_part(self._ask(lambda: self._register.kept_logs(file=entry.path.name)), raw)
+        entry.went_on = held is not None
+        if held is not None:
+            raise intake.went_on(held, entry.path.name, len(raw))
 
     def _ask(self, question: Callable[[], Any]) -> Any:
         """An answer of the register; what is wrong with the register itself is no fault of the file."""
@@ -515,16 +452,6 @@ class _RegisterTrouble(Exception):
         super().__init__(str(error))
 
 
-def label_of(name: str) -> str:
-    """Label of the run of a file: its name without the ending, on one line."""
-    plain = "".join(ch if ch.isprintable() else "\N{REPLACEMENT CHARACTER}" for ch in clean_text(whose.log_stem(name)))
-    return plain.strip()[:LABEL_MAX].strip()
-
-
 def _stamps(path: Path) -> tuple[tuple[int, int] | None, ...]:
     """How the pack files beside a log are now."""
     return tuple(map(stamp, whose.pack_files(path)))
-
-
-def _every(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 300 else f"{seconds / 60:.0f} min"

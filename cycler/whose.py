@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import re
 import tomllib
@@ -113,12 +114,20 @@ def pack_of(claim: Claim, register: Register, path: Path) -> Pack:
     return register.run(runs[-1].id).pack
 
 
+def no_id(where: str) -> InputError:
+    """The error for a pack of all logs that has no id."""
+    return InputError(
+        "the pack has no id", where, "the register keeps runs together by the pack's id",
+        'write id = "..." in the pack file, as on the pack\'s label',
+    )
+
+
 def named_in(words: str, ids: Iterable[str]) -> list[str]:
     """Those ids that stand in ``words`` as whole words, in whatever letters; in their order."""
     plain = _plain(words)
     return [
         pack_id for pack_id in ids
-        if len(pack_id) >= NAME_LETTERS_MIN and any(map(str.isalpha, pack_id))
+        if len(pack_id) >= NAME_LETTERS_MIN and _plain(pack_id) in plain and any(map(str.isalpha, pack_id))  # most ids are not: no pattern for them
         and re.search(rf"(?<![^\W_]){re.escape(_plain(pack_id))}(?![^\W_])", plain)
     ]
 
@@ -129,6 +138,7 @@ def _same(name: str, ids: tuple[str, ...]) -> list[str]:
     return [pack_id for pack_id in ids if name and _plain(pack_id) == _plain(name)]
 
 
+@functools.lru_cache(maxsize=1 << 16)
 def _plain(words: str) -> str:
     return unicodedata.normalize("NFC", words).casefold()
 
