@@ -7,7 +7,7 @@ of its canonical JSON (RFC 8785), so that anybody can work it out again without 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -59,10 +59,10 @@ def head(connection: Connection, chain: Table) -> tuple[int, str]:
 def insert(connection: Connection, table: Table, **values: Any) -> Any:
     """Write a row that is kept forever, and its entry in the chain; returns the first column of its primary key.
 
-    The digest is that of the row as the database gives it back. Runs in the caller's transaction.
+    The digest is that of the row as the database gives it back. Runs in the caller's transaction, which must be one of
+    :meth:`cycler.database.Database.write`: there writers come one after another, so that no two continue the same entry.
     """
-    one_at_a_time(connection, table)
-    key = connection.execute(table.insert().values(**values).execution_options(chained=True)).inserted_primary_key
+    key: Sequence[Any] = connection.execute(table.insert().values(**values).execution_options(chained=True)).inserted_primary_key or ()
     same = and_(*(column == value for column, value in zip(table.primary_key.columns, key, strict=True)))
     append(connection, table, connection.execute(select(table).where(same)).one())
     return key[0]
@@ -70,7 +70,6 @@ def insert(connection: Connection, table: Table, **values: Any) -> Any:
 
 def insert_if_new(connection: Connection, table: Table, key: dict[str, Any], values: dict[str, Any]) -> None:
     """As :func:`insert`, unless there is a row with this key."""
-    one_at_a_time(connection, table)
     ((name, value),) = key.items()
     if not connection.execute(select(table.c[name]).where(table.c[name] == value)).first():
         insert(connection, table, **key, **values)
@@ -80,7 +79,7 @@ def append(connection: Connection, table: Table, row: Row[Any]) -> None:
     """Write the entry of a row that is in its table."""
     chain = table.metadata.tables[CHAIN]
     last, previous = head(connection, chain)
-    seq, at, key, digest = last + 1, utc_now(), key_of(table, row), row_sha256(row._mapping)
+    seq, at, key, digest = last + 1, utc_now(), key_of(table, row), row_sha256(dict(row._mapping))
     connection.execute(chain.insert().values(
         seq=seq, at=at, table_name=table.name, row_key=key, row_sha256=digest, previous=previous,
         sha256=entry_sha256(seq, at, table.name, key, digest, previous),
@@ -95,8 +94,14 @@ def append_all(connection: Connection, table: Table) -> None:
         append(connection, table, connection.execute(select(table).where(same)).one())
 
 
-def one_at_a_time(connection: Connection, table: Table) -> None:
-    """Have writers of a server database queue up, so that no two continue the same entry. SQLite has one writer anyway."""
-    if connection.dialect.name != "sqlite":
-        versions = table.metadata.tables["register_versions"]
-        connection.execute(select(versions.c.version).with_for_update()).all()
+def copy_rows(source: Connection, target: Connection, table: Table) -> None:
+    """Write the rows of a table into another register that has none of them, as they are; the chain is copied like any other table.
+
+    What the target has of the table before, its noted versions, gives way.
+    """
+    keys = list(table.primary_key.columns)
+    if table.name == "register_versions":
+        target.execute(table.delete())
+    into = table.insert().execution_options(chained=True)
+    for some in source.execute(select(table).order_by(*keys).execution_options(yield_per=20)).partitions():
+        target.execute(into, [dict(row._mapping) for row in some])

@@ -11,6 +11,7 @@ import json
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from typing import Any
 
 from sqlalchemy import Connection, Row, Table, func, inspect, select
@@ -19,7 +20,7 @@ from sqlalchemy.exc import DBAPIError
 from cycler import chain
 from cycler.database import Database, utc_now
 from cycler.errors import InputError, quote
-from cycler.migrations import CHAIN_VERSION, CHAINED, JOBS_VERSION, KEPT_FOREVER, SCHEMA, guards
+from cycler.migrations import CHAIN_VERSION, CHAINED, JOBS_VERSION, KEPT_FOREVER, ONLY_GROWS, SCHEMA, guards
 from cycler.storage import unpacked
 
 PROBLEMS_MAX = 20
@@ -110,6 +111,13 @@ def check_register(database: Database, head: tuple[int, str] | None = None) -> C
     return report
 
 
+def check_in(connection: Connection, database: Database) -> CheckReport:
+    """The same of what a transaction sees that is not kept yet."""
+    report = CheckReport(database.name, utc_now())
+    _check_all(report, connection, database, None)
+    return report
+
+
 def _check_all(report: CheckReport, connection: Connection, database: Database, head: tuple[int, str] | None) -> None:
     report.version = database.version(connection)
     there = set(inspect(connection).get_table_names())
@@ -119,7 +127,7 @@ def _check_all(report: CheckReport, connection: Connection, database: Database, 
     digests = (("logs", _log_digest), ("record_files", _bytes_digest), ("attachments", _content_digest), ("bench_sheets", _text_digest))
     for table, digest in digests:
         if table in there:
-            _guard(report, table, lambda table=table, digest=digest: _check_digests(report, connection, SCHEMA.tables[table], digest))
+            _guard(report, table, partial(_check_digests, report, connection, SCHEMA.tables[table], digest))
     _guard(report, "the records", lambda: _check_whole_records(report, connection))
     _guard(report, "the version", lambda: _check_version(report, connection, there))
     if not report.chained:
@@ -141,6 +149,8 @@ def _guard(report: CheckReport, what: str, act: Callable[[], None]) -> None:
 
 
 def _check_file(report: CheckReport, connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        _check_server(report, connection)
     if connection.dialect.name != "sqlite":
         return
     for (line,) in connection.exec_driver_sql("PRAGMA integrity_check(20)").all():
@@ -157,6 +167,30 @@ def _check_file(report: CheckReport, connection: Connection) -> None:
         there = {name: sql for name, sql in there.items() if name not in own}
     for name in there:
         report.add(f"{quote(name, 60)} is no part of a register: a trigger or view of somebody else can change what is written or read")
+
+
+def _check_server(report: CheckReport, connection: Connection) -> None:
+    """The guards on a server, and references: those that its keeper may have switched off, which lets any row in."""
+    query = (
+        "SELECT c.relname, t.tgname, t.tgenabled, p.prosrc FROM pg_trigger t JOIN pg_class c ON c.oid = t.tgrelid "
+        "JOIN pg_namespace n ON n.oid = c.relnamespace JOIN pg_proc p ON p.oid = t.tgfoid "
+        "WHERE NOT t.tgisinternal AND n.nspname = current_schema()"
+    )
+    there = {(row[0], row[1]): (row[2], row[3]) for row in connection.exec_driver_sql(query)}
+    tables = set(inspect(connection).get_table_names())
+    for table in KEPT_FOREVER:
+        found = there.pop((table, f"{table}_only_grows"), None)
+        if table not in tables or (found and found[0] in ("O", "A") and found[1].strip() in ONLY_GROWS):
+            continue
+        report.add(f"the guard against changes of {table} was {'altered' if found else 'taken away'}", None, table)
+    for table, name in there:
+        report.add(f"{quote(name, 60)} of {table} is no part of a register: a trigger of somebody else can change what is written")
+    for of in SCHEMA.sorted_tables:
+        for key in of.foreign_keys if of.name in tables else ():
+            column, there_too = key.parent, key.column.table.alias("referred")
+            lost = select(column).where(column.is_not(None), ~select(there_too.c[key.column.name]).where(there_too.c[key.column.name] == column).exists())
+            for value in connection.execute(lost.limit(PROBLEMS_MAX)).scalars():
+                report.add(f"{column.name} {quote(str(value), 60)} of {of.name} refers to a row of {key.column.table.name} that is not there", None, of.name)
 
 
 def _check_whole_records(report: CheckReport, connection: Connection) -> None:
@@ -293,7 +327,7 @@ class _Walk:
             entry = known.pop((table.name, key), None)
             if entry is None:
                 self._report.add(f"row {key} of {table.name} was inserted: it has no entry in the chain", None, table.name, key)
-            elif chain.row_sha256(row._mapping) != entry.row_sha256:
+            elif chain.row_sha256(dict(row._mapping)) != entry.row_sha256:
                 self._report.add(f"row {key} of {table.name} was altered since it was written (entry {entry.seq})", entry.seq, table.name, key)
 
 

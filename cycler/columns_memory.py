@@ -110,6 +110,8 @@ class ColumnsMemory:
     def _row(self, row: Any) -> RememberedColumns:
         try:
             columns = columns_from_text(row.columns_text)
+            if isinstance(columns, tuple):
+                raise ValueError("those of several logs, which are never kept here")
         except (ValueError, TypeError, KeyError, AttributeError):
             raise damaged(self._database.name, f"columns file {row.id} cannot be read") from None
         return RememberedColumns(row.id, row.key, row.headings, columns, row.run_id, row.added_at)

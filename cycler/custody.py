@@ -1,6 +1,6 @@
 """Keeping the register from being lost: a copy that was checked, putting a copy back, and the check itself.
 
-Only a register in a file (SQLite). A server's database is copied and put back by that server's own tools.
+A backup is one SQLite file, also of a register on a server; see :mod:`cycler.servercopy`.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from cycler import chaincheck
+from cycler import chaincheck, servercopy
 from cycler.database import (
     BUSY_TIMEOUT_S,
     Database,
@@ -35,9 +35,12 @@ BESIDE = ("-wal", "-shm", "-journal")
 
 @dataclass(frozen=True, slots=True)
 class Copied:
-    """A backup that was made, or one that was put back. ``aside`` is where the register before went, if there was one."""
+    """A backup that was made, or one that was put back. ``aside`` is where the register before went, if there was one.
 
-    file: Path
+    ``file`` is the address, without a password, of a register on a server that a backup was put into.
+    """
+
+    file: Path | str
     report: chaincheck.CheckReport
     bytes: int
     aside: Path | None = None
@@ -75,23 +78,31 @@ def backup(place: str | Path | None, target: str | Path) -> Copied:
     Raises
     ------
     InputError
-        No register, a server's database, ``target`` exists or cannot be written, no room, or the copy is not in order.
+        No register, its server cannot be reached, ``target`` exists or cannot be written, no room, or the copy is not in order.
     """
-    source = _in_a_file(place)
+    source, name = place_of(place)
     check_place(place)
-    if not is_register(source):
+    if source is not None and not is_register(source):
         Database(place, create=False).close()  # tells that it is missing or empty
     target = _free_name(target)
     with _part_beside(target) as part:
-        with _told("cannot write the backup", target), _opened(open_to_read(source)) as from_, _opened(sqlite3.connect(part)) as to:
-            from_.backup(to)
+        if source is None:
+            with _told("cannot write the backup", target):
+                servercopy.to_file(place, part)
+        with _told("cannot write the backup", target), _opened(sqlite3.connect(part)) as to:
+            if source is not None:
+                with _opened(open_to_read(source)) as from_:
+                    from_.backup(to)
             to.execute("PRAGMA journal_mode = DELETE")  # one file, which can be read where nothing may be written
-        shutil.copymode(source, part)  # whoever may not read the register may not read its copy
+        if source is not None:
+            shutil.copymode(source, part)  # whoever may not read the register may not read its copy
+        else:
+            part.chmod(0o600)
         sync(part)
         report = check_file(part)
         if not report.good:
             raise InputError(
-                "the register is not in order, so no backup was made", str(source), _first(report), "see all of it with: cycler check",
+                "the register is not in order, so no backup was made", name, _first(report), "see all of it with: cycler check",
             )
         with _told("cannot write the backup", target):
             try:
@@ -112,10 +123,14 @@ def restore(place: str | Path | None, backup_file: str | Path) -> Copied:
     ------
     InputError
         The backup is missing, no register, of a newer version, not in order, or the register itself; no room; another
-        program holds the register; a server's database. Nothing has changed then.
+        program holds the register; one on a server that is not empty. Nothing has changed then.
     """
-    register, copy = _in_a_file(place), Path(backup_file)
+    file, name = place_of(place)
+    copy = Path(backup_file)
     _check_backup(copy)
+    if file is None:
+        return Copied(name, servercopy.into_server(place, copy), copy.stat().st_size)
+    register = file
     present = is_register(register)  # a file of another program is refused here
     if present and os.path.samefile(register, copy):
         raise InputError("the backup is the register itself", str(copy), "both names lead to one file", "name the backup")
@@ -138,7 +153,7 @@ def restore(place: str | Path | None, backup_file: str | Path) -> Copied:
     return Copied(register, report, register.stat().st_size, aside, before)
 
 
-def _exchange(register: Path, part: Path) -> tuple[Path, dict[str, int] | None]:
+def _exchange(register: Path, part: Path) -> tuple[Path | None, dict[str, int] | None]:
     """The content of ``part`` into the register that is there, and what was there into a file of a dated name.
 
     The register's file is not exchanged for another: a program that has it open would go on writing into the old one, and its
@@ -227,16 +242,6 @@ def _check_backup(copy: Path) -> None:
     if not found:
         raise InputError("this is no backup of a register", str(copy), "the file is empty", "name a file made by: cycler backup FILE")
     Database(copy, create=False, upgrade=False, look=True).close()  # tells a newer version, or tables that are missing
-
-
-def _in_a_file(place: str | Path | None) -> Path:
-    file, shown = place_of(place)
-    if file is None:
-        raise InputError(
-            "the register lies on a server", shown, "only a register in a file is copied and put back here",
-            "use the tools of that database; cycler check works with it",
-        )
-    return file
 
 
 def _free_name(target: str | Path) -> Path:

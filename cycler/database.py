@@ -1,6 +1,7 @@
 """The register's database: where it lies, whether it is ours, its connections and its transactions.
 
-SQLite by default; any other database by its URL. What only SQLite understands stands in the section "SQLite".
+SQLite by default; PostgreSQL by its URL. What only SQLite understands stands in the section "SQLite", what only a server needs in
+:mod:`cycler.server`.
 """
 
 from __future__ import annotations
@@ -14,13 +15,23 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import URL, Connection, Engine, create_engine, event, func, inspect, make_url, select
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy import URL, Connection, Engine, create_engine, event, func, inspect, select
+from sqlalchemy.exc import DBAPIError, NoSuchModuleError
 from sqlalchemy.pool import NullPool
 
 from cycler.chain import utc_now
 from cycler.errors import InputError, quote
 from cycler.migrations import APPLICATION_ID, KEPT_FOREVER, MIGRATIONS, SCHEMA, Migration
+from cycler.server import (
+    check_encoding,
+    engine_options,
+    queue_up,
+    reading,
+    refusal,
+    server_url,
+    shown,
+    watch_processes,
+)
 
 BUSY_TIMEOUT_S = 20.0
 """How long a writer waits for another one before it gives up. [s]"""
@@ -28,6 +39,7 @@ BUSY_TIMEOUT_S = 20.0
 FILE_NAME = "register.sqlite"
 _MAGIC = b"SQLite format 3\x00"
 _PUT_BACK = "restore the register from its last copy: cycler restore FILE"
+_MADE_BY = "check --register; a new register is made by: cycler add LOG --pack PACK.toml, or cycler pack ID --new"
 _VERSIONS = SCHEMA.tables["register_versions"]
 
 
@@ -69,7 +81,7 @@ class Database:
     ) -> None:
         self.file, self._url = _resolve(place)
         self._migrations = migrations
-        self.name = str(self.file) if self.file else make_url(self._url).render_as_string(hide_password=True)
+        self.name = str(self.file) if self.file else shown(self._url)
         fresh = False
         if self.file:
             fresh = not is_register(self.file)
@@ -77,8 +89,8 @@ class Database:
                 raise no_such_register(self.file)
             if fresh:
                 prepare_folder(self.file, default=place is None)
-        self.read_only = bool(self.file) and not fresh and (look or not _may_write(self.file))
-        self.engine = self._engine()
+        self.read_only = self.file is not None and not fresh and (look or not _may_write(self.file))
+        self.engine = _engine(self.file, self._url, self.name, self.read_only)
         try:
             with told(self.name):
                 if self.file and not self.read_only:
@@ -95,7 +107,7 @@ class Database:
     @contextlib.contextmanager
     def read(self) -> Iterator[Connection]:
         """A connection for one task, seeing one state of the register throughout."""
-        with told(self.name), self.engine.connect() as connection, connection.begin():
+        with told(self.name), self.engine.connect() as connection, reading(connection).begin():
             yield connection
 
     def check_writable(self) -> None:
@@ -109,27 +121,11 @@ class Database:
         self.check_writable()
         writing = self.engine.execution_options(register_write=True)
         with told(self.name), writing.begin() as connection:
+            connection.info.pop(_UNCHAINED, None)  # of a transaction before it that was not kept
+            queue_up(connection, APPLICATION_ID, BUSY_TIMEOUT_S)
             yield connection
             if beside := connection.info.get(_UNCHAINED):
                 raise RuntimeError(f"a row of {beside} was written beside the chain; write it with cycler.chain.insert")
-
-    def _engine(self) -> Engine:
-        own = {}
-        if self.file:
-            file, opener = self.file, open_to_read if self.read_only else _open_to_write
-            own = {"creator": lambda: opener(file)}
-        try:
-            engine = create_engine(self._url, poolclass=NullPool, hide_parameters=True, **own)
-        except (ModuleNotFoundError, NoSuchModuleError) as error:
-            raise InputError(
-                "the register's kind of database cannot be reached", self.name, str(error),
-                "install the driver for it in this environment, or name a file",
-            ) from None
-        event.listen(engine, "before_execute", _note_unchained)
-        if engine.dialect.name == "sqlite":
-            event.listen(engine, "connect", _sqlite_connect)
-            event.listen(engine, "begin", _sqlite_begin)
-        return engine
 
     def _state(self, connection: Connection) -> tuple[int, set[str]]:
         """Version (0: none noted) and the names of the tables."""
@@ -162,6 +158,7 @@ class Database:
         if found and self.file:
             _sqlite_copy(self.file, self.file.with_name(f"{self.file.name}.before-version-{newest}"))
         with self.write() as connection:
+            check_encoding(connection, self.name)
             found, _tables = self._state(connection)
             for migration in self._migrations:
                 if migration.version > found:
@@ -193,10 +190,29 @@ class Database:
         if found == 0 and not create:
             if self.file:
                 raise no_such_register(self.file)
-            raise InputError(
-                "the database is not a register of this program", self.name, "it is empty",
-                "name another database; nothing was changed",
-            )
+            raise InputError("the register is empty", self.name, "the database holds no table yet", _MADE_BY)
+
+
+def _engine(file: Path | None, url: URL, name: str, read_only: bool = False) -> Engine:
+    if file:
+        opener = open_to_read if read_only else _open_to_write
+        own: dict[str, Any] = {"creator": lambda: opener(file), "poolclass": NullPool}
+    else:
+        own = engine_options(url)
+    try:
+        engine = create_engine(url, hide_parameters=True, **own)
+    except (ImportError, NoSuchModuleError) as error:  # a driver without its server's library is an ImportError, too
+        raise InputError(
+            "the register's kind of database cannot be reached", name, " ".join(str(error).split()),
+            "install the driver for it in this environment (PostgreSQL: pip install 'packreturn[postgresql]'), or name a file",
+        ) from None
+    event.listen(engine, "before_execute", _note_unchained)
+    if not file:
+        watch_processes(engine)
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _sqlite_connect)
+        event.listen(engine, "begin", _sqlite_begin)
+    return engine
 
 
 _UNCHAINED = "unchained"
@@ -213,8 +229,9 @@ def check_place(place: str | Path | None = None, writing: bool = False) -> None:
 
     ``writing``: also refuse a place where nothing may be written.
     """
-    file, _url = _resolve(place)
+    file, url = _resolve(place)
     if not file:
+        _check_server(url)
         return
     if is_register(file):
         if writing and not _may_write(file):
@@ -229,9 +246,9 @@ def check_place(place: str | Path | None = None, writing: bool = False) -> None:
 
 
 def register_exists(place: str | Path | None = None) -> bool:
-    """False if a register would have to be made; a server is taken to be there. InputError if the place is no register."""
-    file, _url = _resolve(place)
-    return file is None or is_register(file)
+    """False if a register would have to be made. InputError if the place is no register, or its server cannot be reached."""
+    file, url = _resolve(place)
+    return is_register(file) if file else _check_server(url)
 
 
 def damaged(name: str, why: str) -> InputError:
@@ -248,20 +265,29 @@ def _not_writable(name: str) -> InputError:
 
 def no_such_register(file: Path) -> InputError:
     """The error for a register that does not exist where one is only read."""
-    mend = "check --register; a new register is made by: cycler add LOG --pack PACK.toml, or cycler pack ID --new"
     if file.exists():
         why = "the file is empty (0 bytes)" if not file.stat().st_size else "it holds no table yet"
-        return InputError("the register is empty", str(file), why, mend)
-    return InputError("no such register", str(file), "the file does not exist", mend)
+        return InputError("the register is empty", str(file), why, _MADE_BY)
+    return InputError("no such register", str(file), "the file does not exist", _MADE_BY)
 
 
 def place_of(place: str | Path | None) -> tuple[Path | None, str]:
     """File of a register (None for one on a server) and its name for messages, without a password."""
     file, url = _resolve(place)
-    return file, str(file) if file else make_url(url).render_as_string(hide_password=True)
+    return file, str(file) if file else shown(url)
 
 
-def _resolve(place: str | Path | None) -> tuple[Path | None, str | URL]:
+def _check_server(url: URL) -> bool:
+    """Whether there is a register on a server. InputError unless it lets us in."""
+    engine = _engine(None, url, shown(url))
+    try:
+        with told(shown(url)), engine.connect() as connection:
+            return inspect(connection).has_table(_VERSIONS.name)
+    finally:
+        engine.dispose()
+
+
+def _resolve(place: str | Path | None) -> tuple[Path | None, URL]:
     """File (None for a server) and URL."""
     if place is None:
         place = default_path()
@@ -270,15 +296,9 @@ def _resolve(place: str | Path | None) -> tuple[Path | None, str | URL]:
             "no register is named", "--register", "its name is empty", "name a file, or leave the option out for your own register",
         )
     if isinstance(place, str) and "://" in place:
-        try:
-            url = make_url(place)
-        except ArgumentError:
-            raise InputError(
-                "the register's address cannot be read", quote(place.split("@")[-1]), "it is not a database URL",
-                "name a file, or an address such as postgresql://user@host/name",
-            ) from None
+        url = server_url(place)
         if url.get_backend_name() != "sqlite":
-            return None, place
+            return None, url
         if not url.database or url.database == ":memory:":
             raise InputError(
                 "the register needs a file", quote(place), "a database in memory is lost at the end of the command",
@@ -361,14 +381,16 @@ def told(name: str) -> Iterator[None]:
     try:
         yield
     except (DBAPIError, sqlite3.Error) as error:
+        refused = refusal(error, name)
+        if refused is not None:
+            raise refused from error
         text = str(getattr(error, "orig", None) or error)
-        for sign, why, mend in _TROUBLE:
+        for sign, why, mend in _TROUBLE if isinstance(getattr(error, "orig", None) or error, sqlite3.Error) else ():
             if sign in text:
                 raise InputError("the register cannot be used", name, why, mend) from error
-        if isinstance(error, DBAPIError) and error.connection_invalidated:
-            raise InputError("the register cannot be reached", name, "the connection was lost", "try again") from error
         if isinstance(error, DBAPIError):  # neither statement, values nor a link to the library's pages belong in a message
             error.statement = error.params = error.code = None
+            error.args = (str(error.args[0]).partition("\n")[0],)  # a server's second line shows the row
         raise
 
 

@@ -212,7 +212,6 @@ class JobBook:
         ready = _ready_sheet(*sheet) if sheet is not None else None
         now = utc_now()
         with self._database.write() as connection:
-            chain.one_at_a_time(connection, _jobs)
             there = _open_of(connection, pack_id)
             if there is not None:
                 raise InputError(
@@ -238,14 +237,12 @@ class JobBook:
         """
         who, ready, now = _named(who), _ready_sheet(toml_text, evaluation), utc_now()
         with self._database.write() as connection:
-            chain.one_at_a_time(connection, _sheets)
             return self._keep_sheet(connection, self._open_head(connection, job_id), ready, who, now)
 
     def keep_draft(self, job_id: int, values: Mapping[str, str]) -> None:
         """Keep a form half filled, as typed, in place of the one kept before."""
         kept = _form_text(values)
         with self._database.write() as connection:
-            chain.one_at_a_time(connection, _drafts)
             self._put_draft(connection, self._open_head(connection, job_id).id, kept)
 
     def change_draft(self, job_id: int, changes: Mapping[str, str], begin: Mapping[str, str]) -> dict[str, str]:
@@ -254,7 +251,6 @@ class JobBook:
         Read and written in one transaction, so that two programs over one register do not undo each other's entries.
         """
         with self._database.write() as connection:
-            chain.one_at_a_time(connection, _drafts)
             number = self._open_head(connection, job_id).id
             kept = self._draft_of(connection, number)
             before = dict(begin) if kept is None else kept
@@ -301,7 +297,6 @@ class JobBook:
         ready = [(kind, *_checked(kind, text, data)) for kind, text, data in items]
         kept, now, numbers = _ready_sheet(*sheet) if sheet is not None else None, utc_now(), []
         with self._database.write() as connection:
-            chain.one_at_a_time(connection, _entries)
 
             def write(wanted: Callable[[str], bool]) -> None:
                 for kind, words, more in ready:
@@ -473,7 +468,7 @@ def _form_text(values: Mapping[str, str]) -> str:
 def _ready_sheet(toml_text: str, evaluation: dict[str, Any]) -> _ReadySheet:
     """A bench sheet ready to be kept. InputError if it is empty or too long."""
     text = clean_text(toml_text)
-    if len(text) > SHEET_MAX or "\0" in text:
+    if len(text) > SHEET_MAX or "\0" in toml_text:
         raise InputError(
             "the bench sheet cannot be kept", "bench sheet", f"it has {len(text)} characters", f"at most {SHEET_MAX} characters of text",
         )

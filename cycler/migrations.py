@@ -243,12 +243,28 @@ def _schema_v4() -> MetaData:
 
 
 def _forbid_changes(table: Table) -> None:
-    """The only SQL of one dialect: SQLite refuses to change or delete a row that is kept forever.
+    """The only SQL of one dialect: SQLite and PostgreSQL refuse to change or delete a row that is kept forever.
 
-    On a server the same is done by granting the program's role SELECT and INSERT only (and DELETE on ``sheet_drafts``).
+    On a server the program's role is best granted SELECT and INSERT only (and DELETE on ``sheet_drafts``), so that it cannot take the guards
+    away.
     """
     for sql in guards(table.name).values():
         event.listen(table, "after_create", DDL(sql).execute_if(dialect="sqlite"))
+    for sql in (ONLY_GROWS, server_guard(table.name)):
+        event.listen(table, "after_create", DDL(sql.replace("%", "%%")).execute_if(dialect="postgresql"))
+
+
+ONLY_GROWS = """CREATE OR REPLACE FUNCTION register_only_grows() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN RAISE EXCEPTION 'the register only grows: % cannot be changed', TG_TABLE_NAME; END $$"""
+"""What a guard does on PostgreSQL."""
+
+
+def server_guard(table: str) -> str:
+    """The guard of a table that is kept forever, on PostgreSQL; its name is the table's with ``_only_grows``."""
+    return (
+        f"CREATE TRIGGER {table}_only_grows BEFORE UPDATE OR DELETE OR TRUNCATE ON {table} "
+        "FOR EACH STATEMENT EXECUTE FUNCTION register_only_grows()"
+    )
 
 
 def guards(table: str) -> dict[str, str]:

@@ -19,6 +19,7 @@ from cycler.database import Database, damaged, utc_now
 from cycler.errors import InputError, quote
 from cycler.migrations import SCHEMA
 from cycler.register_rows import as_key
+from cycler.server import bytewise
 from cycler.storage import clean_text, kept_name, kept_text, wrong_digest
 
 STATUS_WORDS = ("original", "re-used", "repurposed", "remanufactured", "waste")
@@ -370,8 +371,8 @@ def _standing(written: Sequence[CardEntry], number: int, pack_id: str, name: str
 def _check_pack(connection: Connection, pack_id: str, name: str, writing: bool = False) -> None:
     if connection.execute(select(_packs.c.id).where(_packs.c.id == pack_id)).first():
         return
-    count = connection.execute(select(func.count()).select_from(_packs)).scalar()
-    known = connection.execute(select(_packs.c.id).order_by(_packs.c.id).limit(8)).scalars().all()
+    count = connection.execute(select(func.count()).select_from(_packs)).scalar_one()
+    known = connection.execute(select(_packs.c.id).order_by(bytewise(_packs.c.id)).limit(8)).scalars().all()
     more = f" and {count - len(known)} more" if count > len(known) else ""
     raise InputError(
         f"the register knows no pack {quote(pack_id)}", name, f"its packs are {', '.join(known)}{more}" if known else "it holds no pack yet",

@@ -25,6 +25,7 @@ from cycler.pack import Pack
 from cycler.packcard import PackCards
 from cycler.register_rows import (
     SEVERITIES,
+    Expected,
     KeptLog,
     PackRow,
     RecordRow,
@@ -42,6 +43,7 @@ from cycler.register_rows import (
     no_such,
     verdict_row,
 )
+from cycler.server import bytewise
 from cycler.storage import (
     StoredLog,
     clean_text,
@@ -86,6 +88,7 @@ class Register:
         self.cards = PackCards(database)
         self.jobs = JobBook(database)
         self._corrections = corrections.Corrections(database)
+        self.expected = Expected()
 
     @classmethod
     def open(cls, path_or_url: str | Path | None = None, create: bool = True) -> Register:
@@ -198,7 +201,7 @@ class Register:
             .outerjoin(counted, counted.c.pack_id == _packs.c.id)
             .outerjoin(newest, newest.c.run_id == counted.c.last_run_id)
             .outerjoin(_analyses, _analyses.c.id == newest.c.id)
-            .order_by(_packs.c.id)
+            .order_by(bytewise(_packs.c.id))
         )
         with self._database.read() as connection:
             rows = connection.execute(query).all()
@@ -339,6 +342,7 @@ class Register:
         """
         with self._database.write() as connection:
             newest = self._newest(connection, run_id, analysis_id)
+            self.expected.check(connection, run_id, self.name)
             return insert_verdict(connection, run_id, newest, verdict, criteria)
 
     def _newest(self, connection: Connection, run_id: int, worked_on: int | None) -> int:
@@ -443,7 +447,7 @@ class Register:
         """The serial the next record of a run would carry: year, run, number of the record ("2026-0012-1")."""
         with self._database.read() as connection:
             check_run(connection, run_id, self.name)
-            made = connection.execute(select(func.count()).select_from(_records).where(_records.c.run_id == run_id)).scalar()
+            made = connection.execute(select(func.count()).select_from(_records).where(_records.c.run_id == run_id)).scalar_one()
         return f"{utc_now()[:4]}-{run_id:04d}-{made + 1}"
 
     def add_record(
@@ -471,6 +475,7 @@ class Register:
                     "the serial of the record is taken", self.name, f"record {quote(serial)} exists",
                     "make the record again; it gets the next serial",
                 )
+            self.expected.check(connection, run_id, self.name)
             if new_verdict is not None:
                 verdict_id = insert_verdict(connection, run_id, newest, *new_verdict)
             else:
@@ -531,7 +536,10 @@ def _kept_logs(connection: Connection, wanted: Any) -> list[KeptLog]:
         .join(_run_logs, _run_logs.c.run_id == _runs.c.id).join(_logs, _logs.c.sha256 == _run_logs.c.sha256)
         .where(wanted).order_by(_runs.c.id, _run_logs.c.position)
     )
-    return [KeptLog(*row[:-1], bool(row[-1])) for row in connection.execute(query)]
+    return [
+        KeptLog(run_id, pack_id, file, sha256, size, bool(withdrawn))
+        for run_id, pack_id, file, sha256, size, withdrawn in connection.execute(query)
+    ]
 
 
 def _refuse_held(connection: Connection, digests: Sequence[str]) -> None:

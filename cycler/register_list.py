@@ -17,6 +17,7 @@ from cycler.database import Database
 from cycler.migrations import SCHEMA
 from cycler.packcard import CLOSE
 from cycler.register_rows import RunRow, as_key
+from cycler.server import bytewise
 from cycler.storage import clean_text, stored_json
 
 Line = TypeVar("Line")
@@ -64,7 +65,7 @@ class ListQuery:
 class Page(Generic[Line]):
     """One page of a list: its lines, how many rows match on all pages, how many there are at all."""
 
-    lines: list[Line]
+    lines: Sequence[Line]
     matching: int
     every: int
     page: int
@@ -180,7 +181,7 @@ def _page(
     """Keys of the rows on one page, in order. What has nothing to sort by stands at the end either way."""
     judged = _with_verdict(tables) if query.verdict != ANY else tables
     every = connection.execute(select(func.count()).select_from(key.table)).scalar() or 0
-    matching = connection.execute(select(func.count()).select_from(judged).where(*wanted)).scalar() if wanted else every
+    matching = connection.execute(select(func.count()).select_from(judged).where(*wanted)).scalar_one() if wanted else every
     pages = max(1, -(-matching // query.rows))
     page = min(max(1, query.page), pages)
     name, falling = sort.lstrip("-"), sort.startswith("-")
@@ -191,8 +192,9 @@ def _page(
     order: list[Any] = []
     for item in keys:
         order += [item.is_(None), item.desc() if falling else item.asc()]
+    last = bytewise(key) if key is _packs.c.id else key
     rows = (
-        select(key).select_from(judged).where(*wanted).order_by(*order, _runs.c.id.desc(), key)
+        select(key).select_from(judged).where(*wanted).order_by(*order, _runs.c.id.desc().nulls_last(), last)
         .limit(query.rows).offset((page - 1) * query.rows)
     )
     return Page(connection.execute(rows).scalars().all(), matching, every, page, pages)
@@ -222,7 +224,7 @@ def _counted(pack_ids: Sequence[str] | None = None) -> Any:
 
     Dates stand as ISO 8601 texts, so that their order is that of time but for the offset some logs state.
     """
-    tested = func.coalesce(_runs.c.started_at, _runs.c.added_at)
+    tested = bytewise(func.coalesce(_runs.c.started_at, _runs.c.added_at))
     place = func.row_number().over(partition_by=_runs.c.pack_id, order_by=(tested.desc(), _runs.c.id.desc()))
     ranked = select(_runs.c.pack_id, _runs.c.id, place.label("place")).where(_runs.c.id.not_in(corrections.withdrawn_runs()))
     if pack_ids is not None:
@@ -334,12 +336,12 @@ def _figure_keys(name: str, pack_id: Any) -> list[Any]:
     if name == "verdict":
         return [case((_runs.c.id.is_(None), None), else_=case({"fail": 0, "not_proven": 1, "pass": 3}, value=_verdicts.c.result, else_=2))]
     if name == "date":
-        return [func.coalesce(_runs.c.started_at, _runs.c.added_at)]
+        return [bytewise(func.coalesce(_runs.c.started_at, _runs.c.added_at))]
     return [{"capacity": a.capacity_ah, "health": a.state_of_health, "group": a.limiting_group}[name]]
 
 
 def _run_keys(name: str, label: Any) -> list[Any]:
-    own = {"id": [_runs.c.id], "pack": [func.lower(_runs.c.pack_id)], "label": [func.lower(func.nullif(label, ""))]}
+    own: dict[str, list[Any]] = {"id": [_runs.c.id], "pack": [func.lower(bytewise(_runs.c.pack_id))], "label": [func.lower(bytewise(func.nullif(label, "")))]}
     return own.get(name) or _figure_keys(name, _runs.c.pack_id)
 
 
@@ -349,9 +351,9 @@ def _pack_keys(name: str, dialect: str) -> list[Any]:
         last = select(func.max(other.c.added_at)).where(other.c.pack_id == _packs.c.id).correlate(_packs).scalar_subquery()
         return [func.coalesce(last, _packs.c.added_at)]
     if name == "pack":
-        return [func.lower(_packs.c.id)]
+        return [func.lower(bytewise(_packs.c.id))]
     if name == "build":
-        return [*(_rating(key, dialect) for key in ("series", "parallel", "rated_capacity_ah")), _rating("chemistry", dialect)]
+        return [*(_rating(key, dialect) for key in ("series", "parallel", "rated_capacity_ah")), bytewise(_rating("chemistry", dialect))]
     return _figure_keys(name, _packs.c.id)
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-from collections.abc import Mapping
+import threading
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -222,6 +224,35 @@ def verdict_row(row: Any, name: str) -> VerdictRow:
         row.id, row.run_id, row.analysis_id, row.decided_at, row.result, row.criteria_name, row.criteria_sha256,
         row.criteria_text, stored_json(row.json, f"verdict of {row.decided_at} on run {row.run_id}", name),
     )
+
+
+class DecidedMeanwhile(InputError):
+    """Another program has kept a verdict since the state was read that this one was made on."""
+
+
+class Expected(threading.local):
+    """What must still be the newest verdict of a run when another is kept, as far as this thread has said so."""
+
+    said: tuple[int, int | None] | None = None
+
+    @contextlib.contextmanager
+    def verdict(self, run_id: int, verdict_id: int | None) -> Iterator[None]:
+        """Within it a verdict on the run is kept only while its newest one is ``verdict_id`` (None: it has none)."""
+        self.said = (run_id, verdict_id)
+        try:
+            yield
+        finally:
+            self.said = None
+
+    def check(self, connection: Connection, run_id: int, name: str) -> None:
+        """To be asked in the transaction that keeps the verdict, so that of two programs one alone is right."""
+        if self.said is None or self.said[0] != run_id:
+            return
+        newest = connection.execute(select(func.max(_verdicts.c.id)).where(_verdicts.c.run_id == run_id)).scalar()
+        if newest != self.said[1]:
+            raise DecidedMeanwhile(
+                f"run {run_id} was decided on meanwhile", name, "another program has kept a verdict on it", "look at that one, then decide again",
+            )
 
 
 def check_run(connection: Connection, run_id: int, name: str) -> None:

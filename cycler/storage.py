@@ -27,14 +27,14 @@ _ZLIB_LEVEL = 3
 
 
 def clean_text(text: str) -> str:
-    """``text`` without what stands for bytes that are no text (in a file's name, or typed so): no database takes those."""
-    return re.sub("[\ud800-\udfff]", "\N{REPLACEMENT CHARACTER}", text)
+    """``text`` without what stands for bytes that are no text (in a file's name, or typed so), and zero bytes: no database server takes those."""
+    return re.sub("[\0\ud800-\udfff]", "\N{REPLACEMENT CHARACTER}", text)
 
 
 def kept_name(text: str, what: str) -> str:
     """An id or a label as it is kept: on one line, of at most ``ID_MAX`` characters; may be empty."""
-    text = clean_text(text).strip()
-    if not text.isprintable() or len(text) > ID_MAX:
+    zero, text = "\0" in text, clean_text(text).strip()
+    if zero or not text.isprintable() or len(text) > ID_MAX:
         raise InputError(
             f"the {what} is not a name on one line", what, f"found {quote(text)}, {len(text)} characters",
             f"at most {ID_MAX} printable characters",
@@ -48,8 +48,8 @@ TEXT_MAX = 2000
 
 def kept_text(text: str, what: str) -> str:
     """A text as it is kept, on any number of lines, of at most ``TEXT_MAX`` characters; may be empty."""
-    text = clean_text(text).replace("\r\n", "\n").strip()
-    if len(text) > TEXT_MAX or not "".join(text.split()).isprintable():
+    zero, text = "\0" in text, clean_text(text).replace("\r\n", "\n").strip()
+    if zero or len(text) > TEXT_MAX or not "".join(text.split()).isprintable():
         raise InputError(
             f"the {what} cannot be kept", what, f"found {quote(text)}, {len(text)} characters",
             f"at most {TEXT_MAX} printable characters",

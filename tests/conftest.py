@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import pytest
 
 from cycler.proof.keys import load_or_make_key
-from tests import small_log
+from tests import places, small_log
 
 LONGEST_FIRST = (
     "dashboard/test_browser_add.py", "test_accuracy_table.py", "dashboard/test_browser_columns.py", "dashboard/test_browser_mended.py",
@@ -23,6 +23,7 @@ LONGEST_FIRST = (
 
 def pytest_configure(config):
     """xdist's own order, most tests first, leaves the long files of few tests, those of the browser, to the end."""
+    config.addinivalue_line("markers", "files(why): about a register in a file; skipped where registers lie on a server (tests/places.py)")
     if hasattr(config.option, "loadscopereorder"):
         config.option.loadscopereorder = False
 
@@ -43,6 +44,24 @@ def key_of_the_tests(tmp_path_factory):
         load_or_make_key(key, "")  # so that no test is the first, which is told
         patch.delenv("CYCLER_KEY_PASSPHRASE", raising=False)
         yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def registers_on_a_server():
+    """Registers lie on a PostgreSQL server of this session, if the environment says so (tests/places.py)."""
+    if not places.on_server():
+        yield
+        return
+    with places.started() as server, pytest.MonkeyPatch.context() as patch:
+        places.stand_in(server, patch)
+        yield
+
+
+def pytest_runtest_setup(item):
+    """A test about files has nothing to say of a server."""
+    about = item.get_closest_marker("files")
+    if about is not None and places.on_server():
+        pytest.skip(f"about files: {about.args[0]}")
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from cycler import tables
 from cycler.pack import Pack
 from cycler.register import Register
-from tests import small_log
+from tests import places, small_log
 from tests.analysis_example import example_analysis
 from tests.calls import call, parsed
 
@@ -125,10 +125,10 @@ def test_decide_keeps_a_verdict_beside_the_first(capfd, kept):
 
 
 def test_decide_look_keeps_nothing(capfd, kept):
-    before = kept.read_bytes()
+    before = places.content(kept)
     code, out, _err = call(capfd, "--register", kept, "decide", "1", "--criteria", "resale", "--look")
     assert code == 0 and "by the criteria resale" in out and "nothing was kept" in out and "Kept as" not in out
-    assert kept.read_bytes() == before
+    assert places.content(kept) == before
 
 
 def test_danger_in_the_register_is_told_with_its_run(capfd, tmp_path, made):

@@ -18,6 +18,7 @@ from cycler.readers.outline import columns_file_of, columns_toml, outline, writt
 from cycler.register import Register
 from cycler.storage import columns_from_text, columns_to_text
 from cycler.workflow import UsedColumns, remembered_columns
+from tests import places
 from tests.calls import call
 from tests.readers.test_log_files import LOGS
 from tests.readers.writing import Dialect, invented_test, write_log
@@ -232,6 +233,7 @@ def test_parts_with_other_headings_keep_their_own_columns_files(bench, capfd):
         assert remembered_columns(register.columns_memory, [("plain.csv", plain)]) == UsedColumns()
 
 
+@pytest.mark.files("a copy is kept beside it")
 def test_register_of_version_1_is_brought_up_with_a_copy_and_remembers_then(tmp_path):
     file = tmp_path / "r.sqlite"
     Database(file, migrations=MIGRATIONS[:1]).close()
@@ -243,18 +245,20 @@ def test_register_of_version_1_is_brought_up_with_a_copy_and_remembers_then(tmp_
 def test_looking_into_a_register_of_version_1_leaves_it_as_it_is(capfd, bench):
     file = bench / "old.sqlite"
     Database(file, migrations=MIGRATIONS[:1]).close()
-    before = file.read_bytes()
+    before = places.content(file)
     assert call(capfd, "inspect", "log1.csv", "--columns", "odd.toml", "--register", file)[0] == 0
     assert call(capfd, "inspect", LOGS / "midnight.csv", "--register", file)[0] == 0
-    assert file.read_bytes() == before and not list(bench.glob("*.before-version-*"))
+    assert places.content(file) == before and not list(bench.glob("*.before-version-*"))
 
 
+@pytest.mark.files("its name")
 @pytest.mark.parametrize("place", ["~nobody-of-that-name/r.sqlite", "x" * 5000, "none/r.sqlite"])
 def test_register_that_is_no_place_is_one_message_or_none(capfd, bench, place):
     code, _out, err = call(capfd, "inspect", LOGS / "midnight.csv", "--register", place)
     assert code in (0, 2) and err.count("\n") <= 1 and "internal" not in err
 
 
+@pytest.mark.files("its name")
 def test_default_register_that_cannot_be_read_stops_no_inspect(capfd, bench, monkeypatch):
     (bench / "broken.sqlite").write_bytes(b"no database" * 100)
     monkeypatch.setattr("cycler.database.default_path", lambda: bench / "broken.sqlite")

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
-from pathlib import Path
 
 import pytest
 
@@ -17,7 +15,7 @@ from cycler.proof.keys import key_from_seed
 from cycler.register import Register
 from cycler.storage import REMARK_MAX, kept_decision
 from cycler.workflow import add_logs, decide_run
-from tests import small_log
+from tests import places, small_log
 from tests.calls import call
 
 KEY = key_from_seed(bytes(range(32)))
@@ -37,7 +35,7 @@ def judged_once(tmp_path_factory):
 @pytest.fixture
 def file(judged_once, tmp_path, monkeypatch):
     """A copy of it, which the command uses too."""
-    place = Path(shutil.copy(judged_once, tmp_path / "register.sqlite"))
+    place = places.copied(judged_once, tmp_path / "register.sqlite")
     monkeypatch.setenv("CYCLER_REGISTER", str(place))
     monkeypatch.setenv("CYCLER_KEY", str(tmp_path / "key.pem"))
     monkeypatch.delenv("CYCLER_WORKSHOP", raising=False)

@@ -15,6 +15,7 @@ from cycler.jobbook import DRAFT_MAX, DRAFT_TEXT_MAX, SHEET_MAX
 from cycler.migrations import MIGRATIONS, SCHEMA
 from cycler.pack import Pack
 from cycler.register import Register
+from tests import places
 from tests.analysis_example import example_analysis
 
 PACK = Pack(id="EB-0412", chemistry="nmc", series=10, rated_capacity_ah=10.4)
@@ -30,13 +31,12 @@ def evaluation(*remarks, pack_id="EB-0412"):
 def empty(tmp_path_factory):
     file = tmp_path_factory.mktemp("jobs") / "r.sqlite"
     Register.open(file).close()
-    return file.read_bytes()
+    return file
 
 
 @pytest.fixture
 def register(tmp_path, empty):
-    (tmp_path / "r.sqlite").write_bytes(empty)
-    with Register.open(tmp_path / "r.sqlite") as opened:
+    with Register.open(places.copied(empty, tmp_path / "r.sqlite")) as opened:
         yield opened
 
 
@@ -354,6 +354,7 @@ def test_what_several_write_at_once_is_all_there(register, job):
 # --- older registers, copies -------------------------------------------------------------------------------------
 
 
+@pytest.mark.files("attached to one another")
 def test_register_from_before_jobs_is_checked_copied_and_brought_up(tmp_path, register):
     run = add(register)
     register.add_card_entry("EB-0412", "note", "scratched", who="A. Bell")
@@ -378,6 +379,7 @@ def test_register_from_before_jobs_is_checked_copied_and_brought_up(tmp_path, re
         assert opened.jobs.jobs() == [] and len(opened.runs()) == 1
 
 
+@pytest.mark.files("put back over the one that is there")
 def test_jobs_and_half_filled_forms_come_back_from_a_backup(tmp_path, register, job):
     register.jobs.keep_sheet(job, SHEET, evaluation(DEAD), who="A. Bell")
     register.jobs.keep_draft(job, {"taps.0": "3,65"})
@@ -392,6 +394,7 @@ def test_jobs_and_half_filled_forms_come_back_from_a_backup(tmp_path, register, 
     assert custody.check(register.name).good
 
 
+@pytest.mark.files("its bytes are changed")
 def test_bench_sheet_that_was_altered_is_never_given_out(register, job):
     register.jobs.keep_sheet(job, SHEET, evaluation(), who="A. Bell")
     with closing(sqlite3.connect(register.name, isolation_level=None)) as connection:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import shutil
 from dataclasses import asdict
 
 import pytest
@@ -13,6 +12,7 @@ from cycler import custody, packcard
 from cycler.errors import InputError
 from cycler.pack import Pack
 from cycler.register import Register
+from tests import places
 from tests.analysis_example import example_analysis
 from tests.calls import call, parsed
 
@@ -263,12 +263,13 @@ def test_pack_command_replaces_an_entry_of_the_kind_named(capfd, file):
 ])
 def test_pack_command_refuses_in_one_line(capfd, file, words, said):
     pack(capfd, file, "--new", "--fault", "group 3 weak", "--by", "A. Bell")
-    before = file.read_bytes()
+    before = places.content(file)
     code, out, err = pack(capfd, file, *words)
     assert (code, out, err.count("\n")) == (2, "", 1) and said in err
-    assert file.read_bytes() == before
+    assert places.content(file) == before
 
 
+@pytest.mark.files("there is none")
 def test_pack_command_without_new_makes_no_register(capfd, file):
     code, out, err = pack(capfd, file, "--note", "x", "--by", "A. Bell")
     assert (code, out, err.count("\n")) == (2, "", 1) and "no such register" in err and not file.exists()
@@ -292,7 +293,7 @@ def test_list_names_packs_that_have_a_card_only(capfd, file):
 
 def test_list_and_show_put_an_open_danger_beside_a_verdict_of_before(capfd, kept, tmp_path):
     """The verdict that was kept may read pass: who looks at the list must not take the pack from the shelf."""
-    file = shutil.copy(kept, tmp_path / "own.sqlite")
+    file = places.copied(kept, tmp_path / "own.sqlite")
     with Register.open(file) as register:
         pack_id = register.run(1).pack_id
         assert call(capfd, "--register", file, "list")[1].count("danger") == 0

@@ -367,6 +367,7 @@ def test_first_page_asks_for_no_figure_of_rows_that_it_does_not_show(register, s
     assert asking and all("runs.id IN (" in statement for statement in asking)
 
 
+@pytest.mark.files("the plan is SQLite's")
 def test_lists_use_the_indexes(register, statements):
     """No table is read through for every row of another one."""
     for verdict in FILTERS:

@@ -65,6 +65,7 @@ def damage(file, *statements):
 # --- damage ------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.files("its bytes are changed")
 @pytest.mark.parametrize("statement, commands", [
     ("update analyses set json = substr(json, 1, 2000)", ["show 1", "compare 1 1", "decide 1 --look", "record 1 --to {}"]),
     ("update analyses set json = '[1]'", ["show 1"]),
@@ -88,6 +89,7 @@ def test_damaged_register_is_told_in_one_line_and_stays_as_it_is(capfd, tmp_path
     assert file.read_bytes() == before
 
 
+@pytest.mark.files("its bytes are changed")
 def test_damaged_ratings_are_told_before_another_run_is_kept(file):
     before = damage(file, "update analyses set pack_json = '{'")
     with Register.open(file) as register, pytest.raises(InputError, match="pack of run 1 cannot be read"):
@@ -98,10 +100,11 @@ def test_damaged_ratings_are_told_before_another_run_is_kept(file):
 def test_database_error_of_ours_shows_neither_statement_nor_values(file):
     with Register.open(file) as register, pytest.raises(DatabaseError) as caught, register._database.write() as connection:
         connection.execute(SCHEMA.tables["packs"].insert().values(id="secret-id", added_at=None))
-    assert "NOT NULL" in str(caught.value)
+    assert "NOT NULL" in str(caught.value).replace("not-null", "NOT NULL")
     assert "INSERT" not in str(caught.value) and "secret-id" not in str(caught.value) and "http" not in str(caught.value)
 
 
+@pytest.mark.files("its bytes are changed")
 def test_old_pack_that_todays_checks_would_refuse_can_still_be_read(file):
     # 42 V of 7 nmc groups is 6 V each: refused in a pack file, but it is what this run was analysed with.
     damage(file, "update analyses set pack_json = '{\"id\": \"EB-0412\", \"chemistry\": \"nmc\", \"series\": 7, \"charge_voltage_v\": 42.0, \"shelf\": \"B\"}'")
@@ -122,6 +125,7 @@ def marked(path, *statements):
     return path
 
 
+@pytest.mark.files("its mark")
 @pytest.mark.parametrize("create", [True, False])
 def test_open_marked_file_with_foreign_tables_is_refused_untouched(tmp_path, create):
     file = marked(tmp_path / "x", "create table runs (colour text)", "create table other (x)", "pragma journal_mode = wal")
@@ -131,6 +135,7 @@ def test_open_marked_file_with_foreign_tables_is_refused_untouched(tmp_path, cre
     assert snapshot(tmp_path) == before
 
 
+@pytest.mark.files("its bytes are changed")
 def test_open_register_whose_table_of_versions_is_empty_is_told_as_damage(file):
     before = damage(file, "delete from register_versions")
     with pytest.raises(InputError, match="table of versions is empty"):
@@ -138,6 +143,7 @@ def test_open_register_whose_table_of_versions_is_empty_is_told_as_damage(file):
     assert file.read_bytes() == before
 
 
+@pytest.mark.files("its mark")
 @pytest.mark.parametrize("command", ["list", "show 1", "decide 1", "compare 1 2"])
 def test_empty_file_is_told_as_empty_by_commands_that_read(capfd, tmp_path, command):
     (tmp_path / "r.sqlite").touch()
@@ -146,6 +152,7 @@ def test_empty_file_is_told_as_empty_by_commands_that_read(capfd, tmp_path, comm
     assert "does not exist" not in err and snapshot(tmp_path) == {"r.sqlite": b""}
 
 
+@pytest.mark.files("its mark")
 def test_marked_file_without_tables_is_told_as_empty_and_filled_by_a_writer(tmp_path):
     file = marked(tmp_path / "r.sqlite", "vacuum")  # as a program that was killed while making it leaves it
     with pytest.raises(InputError, match="holds no table yet"):
@@ -163,6 +170,7 @@ def test_register_without_a_name_is_refused(capfd, name, arguments, after):
     assert (code, out, err.count("\n")) == (2, "", 1) and "--register" in err and "empty" in err
 
 
+@pytest.mark.files("its mark")
 @pytest.mark.parametrize("act", [Register.open, check_place])
 @pytest.mark.parametrize("name", ["", "a\0b", "~nobody-of-this-name/none/r.sqlite"])
 def test_open_name_that_cannot_be_is_told(act, name):
@@ -191,6 +199,7 @@ def protected(request, file, monkeypatch):
     return file
 
 
+@pytest.mark.files("its permissions")
 @pytest.mark.parametrize("command", ["list", "list --json", "show 1", "show 1 --json", "compare 1 1", "decide 1 --look"])
 def test_protected_register_can_be_read_and_nothing_appears_beside_it(capfd, protected, command):
     before = snapshot(protected.parent)
@@ -199,12 +208,14 @@ def test_protected_register_can_be_read_and_nothing_appears_beside_it(capfd, pro
     assert snapshot(protected.parent) == before
 
 
+@pytest.mark.files("its permissions")
 def test_protected_register_gives_its_records_out_again(capfd, protected, tmp_path):
     code, _out, err = call(capfd, "--register", protected, "record", "1", "--serial", "2026-0001-1", "--to", tmp_path / "out")
     assert (code, err) == (0, "")
     assert (tmp_path / "out" / "record-EB-0412-2026-0001-1.pdf").read_bytes() == b"%PDF as issued"
 
 
+@pytest.mark.files("its permissions")
 @pytest.mark.parametrize("command", ["add {log} --pack {pack}", "decide 1", "record 1 --to {folder}"])
 def test_protected_register_refuses_what_would_write(capfd, protected, made, command):
     before = snapshot(protected.parent)
@@ -214,6 +225,7 @@ def test_protected_register_refuses_what_would_write(capfd, protected, made, com
     assert snapshot(protected.parent) == before
 
 
+@pytest.mark.files("its permissions")
 def test_protected_register_is_shown_in_the_browser_too(protected):
     from dashboard.data import Door, Wish
 
@@ -225,6 +237,7 @@ def test_protected_register_is_shown_in_the_browser_too(protected):
     door.close()
 
 
+@pytest.mark.files("its permissions")
 def test_connection_to_a_protected_register_cannot_write_even_if_asked(protected):
     # The database itself refuses: the connection is opened with mode=ro and immutable=1.
     with Register.open(protected) as register:
@@ -233,6 +246,7 @@ def test_connection_to_a_protected_register_cannot_write_even_if_asked(protected
             connection.execute(text("delete from packs"))
 
 
+@pytest.mark.files("its permissions")
 def test_protected_register_shows_what_another_program_has_just_written(protected):
     """What is not yet in the file but in the log beside it must be seen: there ``immutable`` would lose a run."""
     other = sqlite3.connect(protected, isolation_level=None)
@@ -246,6 +260,7 @@ def test_protected_register_shows_what_another_program_has_just_written(protecte
         other.close()
 
 
+@pytest.mark.files("its permissions")
 def test_protected_register_of_an_older_version_is_not_changed(protected):
     before = protected.read_bytes()
     step = Migration(MIGRATIONS[-1].version + 1, "a column", lambda c: c.exec_driver_sql("alter table packs add column shelf text"))
@@ -254,6 +269,7 @@ def test_protected_register_of_an_older_version_is_not_changed(protected):
     assert protected.read_bytes() == before
 
 
+@pytest.mark.files("its permissions")
 def test_add_into_a_folder_that_must_not_be_written_is_refused_before_the_work(capfd, tmp_path, monkeypatch, made):
     real = os.access
     monkeypatch.setattr(database.os, "access", lambda path, mode, **k: not mode & os.W_OK and real(path, mode, **k))
@@ -333,6 +349,7 @@ def test_commands_tell_a_run_number_of_any_length_as_not_there(capfd, file, numb
     assert (code, out, err.count("\n")) == (2, "", 1) and "no run " in err and len(err) < 300
 
 
+@pytest.mark.files("it is moved away")
 def test_register_that_vanishes_while_it_is_open_is_told_and_not_made_anew(file):
     database = Database(file)
     away = file.with_name("away.sqlite")

@@ -82,7 +82,7 @@ def _held(counts: dict[str, int]) -> str:
 def check(settings: Settings, head_text: str | None, as_json: bool) -> int:
     """Check the register from end to end: the file, references, digests of logs, records and photos, and the chain.
 
-    Every row has an entry in a chain of digests, so that an edit past this program shows. Nothing is changed. The exit code is 3
+    Also written: cycler register check. Every row has an entry in a chain of digests, so that an edit past this program shows. Nothing is changed. The exit code is 3
     if anything is not as it was written.
     """
     from cycler import custody
