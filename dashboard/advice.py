@@ -7,6 +7,7 @@ advice becomes the page's own; whatever still speaks of the command line is left
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 from cycler.errors import InputError, Location
 from dashboard import text, text_jobs, text_pack
@@ -15,7 +16,7 @@ _COLUMNS_ROLE = re.compile(r"name the columns? in a columns file \(--columns\): 
 _COLUMNS = re.compile(r"(in|with) (a|the|one) columns file \(--columns\)(: [^;]*)?")
 _ROLE = re.compile(r"\brole (?P<role>group_voltage|tap_voltage)\b")
 _SHOW = re.compile(r"(see|look at) it with: cycler (--register \S+ )?(show|list)[^;]*")
-_REPLACED = (
+_REPLACED: tuple[tuple[re.Pattern[str], str | Callable[[re.Match[str]], str]], ...] = (
     *((re.compile(rf"Enter {re.escape(keys)} from the pack's label in the pack file"), instead) for keys, instead in text_pack.ENTER_RATING.items()),
     (re.compile(r"check rated_capacity_ah in the pack file; then analyse the log again"), text_pack.CHECK_RATING),
     (re.compile(r"\(the same id under \[instrument\]\)"), text_pack.SAME_BENCH),

@@ -12,9 +12,11 @@ from dash import Dash, Input, Output, State, dcc, html
 from dash.development.base_component import Component
 
 from cycler.errors import InputError
-from dashboard import components, ids, security, text, text_frame
+from dashboard import access as logins
+from dashboard import components, ids, security, text, text_access, text_frame
 from dashboard.address import query_of
 from dashboard.alive import tell_alive
+from dashboard.bundle import bundle_assets
 from dashboard.data import Door
 from dashboard.exports import add_export_routes
 from dashboard.jobs import Jobs
@@ -73,6 +75,7 @@ def create_app(
     key_path: str | Path | None = None,
     upload_bytes_max: int = UPLOAD_BYTES_MAX,
     hosts: tuple[str, ...] = security.LOCAL_HOSTS,
+    access: logins.Access | None = None,
 ) -> Dash:
     """Build the application over a register; the caller binds and serves ``app.server``.
 
@@ -86,6 +89,8 @@ def create_app(
         Largest dropped file. [byte]
     hosts : tuple of str
         Names under which the server may be asked; others get status 400. A page behind another name needs it here.
+    access : Access, optional
+        Who may sign in; without it nobody has to, and only this computer may reach the server.
 
     Raises
     ------
@@ -98,12 +103,13 @@ def create_app(
     app = Dash(
         __name__,
         assets_folder="assets",
-        assets_ignore=r"^scheme\.js$",  # it stands in the head, before the first paint
+        assets_ignore=r"\.(css|js)$",  # bundle.py hands them out; scheme.js stands in the head, before the first paint
         use_pages=False,
         serve_locally=True,
         index_string=_INDEX,
         title=text.PRODUCT,
         update_title=None,
+        suppress_callback_exceptions=True,  # else whole_layout would go with every page; tests/dashboard/test_callbacks.py holds against it
         enable_mcp=False,
         add_log_handler=False,
         on_error=_show_error,
@@ -112,26 +118,15 @@ def create_app(
             {"name": "color-scheme", "content": "light dark"},
         ],
     )
-    security.protect(app.server)
-    app.server.config["TRUSTED_HOSTS"] = list(hosts)
+    security.protect(app.server, hosts, must_tell=access is not None)
+    if access is not None:
+        logins.demand_logins(app.server, access)
     add_routes(app.server, door, uploads)
     add_label_route(app.server, door)
     add_job_routes(app.server, door)
     add_photo_routes(app.server, door)
     add_export_routes(app.server, door)
-    app.layout = _frame()
-    app.validation_layout = html.Div(
-        [
-            _frame(),
-            register.layout(door, {}),
-            add.skeleton(door),
-            pack.skeleton(),
-            run.skeleton(),
-            comparison.skeleton(),
-            verdict.skeleton(),
-            *(page.skeleton() for page in _OF_THE_BENCH),
-        ]
-    )
+    app.layout = _frame() if access is None else lambda: _frame(logins.signed_in())
     _register_frame(app, door)
     register.register(app, door)
     add.register(app, door, uploads, jobs)
@@ -147,13 +142,30 @@ def create_app(
     app.server.extensions["dashboard_door"] = door
     app.server.extensions["dashboard_uploads"] = uploads
     app.server.extensions["dashboard_jobs"] = jobs
+    bundle_assets(app)
     tell_alive(app, door.register_name)
     security.send_policy(app)
     return app
 
 
-def _frame() -> Component:
-    """What every page shares: masthead, place for notices, place for the page."""
+def whole_layout(door: Door) -> Component:
+    """All pages at once: whatever a callback names is in it."""
+    return html.Div(
+        [
+            _frame(),
+            register.layout(door, {}),
+            add.skeleton(door),
+            pack.skeleton(),
+            run.skeleton(),
+            comparison.skeleton(),
+            verdict.skeleton(),
+            *(page.skeleton() for page in _OF_THE_BENCH),
+        ]
+    )
+
+
+def _frame(who: str = "") -> Component:
+    """What every page shares: masthead, place for notices, place for the page; ``who`` is signed in."""
     return html.Div(
         [
             dcc.Location(id=ids.URL, refresh=False),
@@ -172,6 +184,7 @@ def _frame() -> Component:
                     ),
                     html.Nav(id=ids.NAV, className="nav", **{"aria-label": "Pages"}),
                     _display_choice(),
+                    _sign_out(who) if who else None,
                 ],
                 className="masthead",
             ),
@@ -184,6 +197,13 @@ def _frame() -> Component:
         ],
         className="frame",
     )
+
+
+def _sign_out(who: str) -> Component:
+    """Who is signed in, and the way out; assets/pack.js takes the name for that of whoever writes."""
+    button = html.Button(text_access.SIGN_OUT, type="submit", className="button quiet-button")
+    name = html.Span([f"{text_access.SIGNED_IN} ", html.Strong(who)])
+    return html.Form([name, button], action=logins.LOGOUT_PATH, method="post", className="signed-in no-print", **{"data-signed-in": who})
 
 
 def _display_choice() -> Component:

@@ -114,7 +114,7 @@ def _rules_by_position(seen: Outline, own: ColumnsFile | None) -> dict[int, Colu
 
 def _column_values(seen: Outline, column: OutlineColumn, rule: ColumnRule | None) -> ColumnValues:
     inferred = bool(_INFERRED.search(column.evidence)) and column.unit is not None
-    values = ColumnValues(column.position, unit=column.unit if inferred else FOUND)
+    values = ColumnValues(column.position, unit=column.unit if inferred and column.unit is not None else FOUND)
     if _all_inferred(seen) and column.role != "ignored":
         values = ColumnValues(
             column.position, column.role, column.unit or FOUND, column.sign or FOUND,
@@ -183,7 +183,8 @@ def filled_on(
         return values, ()
     above = sum(role_in_force(values.of(column.position), column) == first.role for column in columns[:at])
     number = first.group or columns[at].group or above + 1
-    step, before, found = 0.0, readings[position], []
+    step, before = 0.0, readings[position]
+    found: list[Any] = []
     for column in columns[at + 1:]:
         stated, now = values.of(column.position).role, readings.get(column.position)
         other = column.role in _NEVER_FILLED or stated not in (FOUND, first.role)

@@ -141,7 +141,7 @@ def table(
     )
 
 
-def fold(title: str, content: Children, is_open: bool = False) -> Component:
+def fold(title: Children, content: Children, is_open: bool = False) -> Component:
     """A part that opens and closes."""
     return html.Details([html.Summary(title), content], open=is_open, className="fold")
 

@@ -136,7 +136,7 @@ def _write(stream: Any, key: str, columns: Columns) -> None:
     arrays = [np.ascontiguousarray(array, dtype="<f8") for array in (columns.time_s, *(item[2] for item in columns.columns))]
     head = json.dumps({
         "key": key, "rows": int(columns.time_s.size), "gaps": columns.gaps,
-        "columns": [[panel, label] for panel, label, _ in columns.columns], "crc": [zlib.crc32(array) for array in arrays],
+        "columns": [[panel, label] for panel, label, _ in columns.columns], "crc": [zlib.crc32(array.data) for array in arrays],
     }).encode()
     start = _MAGIC + _HEAD.pack(len(head), zlib.crc32(head)) + head
     stream.write(start + bytes(-len(start) % _ALIGN))
@@ -159,7 +159,7 @@ def _read(content: mmap.mmap, key: str) -> Columns:
     if head["key"] != key or len(content) != offset + 8 * rows * (1 + len(names)):
         raise ValueError("of another log, or cut short")
     arrays = [np.frombuffer(content, "<f8", rows, offset + 8 * rows * place) for place in range(1 + len(names))]
-    if [zlib.crc32(array) for array in arrays] != head["crc"] or not all(panel in UNITS for panel, _ in names):
+    if [zlib.crc32(array.data) for array in arrays] != head["crc"] or not all(panel in UNITS for panel, _ in names):
         raise ValueError("the readings are damaged")
     gaps = tuple((float(start), float(duration)) for start, duration in head["gaps"])
     return Columns(arrays[0], tuple((panel, label, array) for (panel, label), array in zip(names, arrays[1:])), gaps)

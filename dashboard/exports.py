@@ -18,6 +18,7 @@ from dashboard import advice, text
 from dashboard import text_compare as words
 from dashboard.address import run_numbers
 from dashboard.data import COMPARE_MAX, Door
+from dashboard.downloads import attachment
 from dashboard.figures.style import RUN_LETTERS
 
 TABLE_PATH = "/compare/table.csv"
@@ -51,9 +52,7 @@ def add_export_routes(server: Flask, door: Door) -> None:
             result = door.compare(runs, reference)
         except InputError as error:
             return Response(advice.for_page(error).one_line() + "\n", 404, mimetype="text/plain")
-        answer = Response(comparison_table(result), 200, content_type="text/csv; charset=utf-8; header=present")
-        answer.headers["Content-Disposition"] = f'attachment; filename="{file_stem(runs, "table")}.csv"'
-        return answer
+        return attachment(comparison_table(result), "text/csv; charset=utf-8; header=present", f"{file_stem(runs, 'table')}.csv")
 
 
 def comparison_table(result: Mapping[str, Any]) -> str:

@@ -164,7 +164,7 @@ class Jobs:
     def _forget_old(self) -> None:
         now = self._clock()
         over = [job for job in self._jobs.values() if job.ended is not None]
-        old = [job for job in over if now - job.ended > KEPT_S] + over[: max(0, len(over) - KEPT)]
+        old = [job for job in over if job.ended is not None and now - job.ended > KEPT_S] + over[: max(0, len(over) - KEPT)]
         for job in old:
             self._jobs.pop(job.token, None)
 

@@ -7,6 +7,7 @@ from flask import Flask, Response
 from cycler.errors import InputError
 from dashboard import advice
 from dashboard.data import Door
+from dashboard.downloads import disposition
 
 PHOTO_PATH = "/photo"
 _ENDING = {"image/jpeg": "jpg", "image/png": "png", "image/webp": "webp"}
@@ -26,7 +27,7 @@ def add_photo_routes(server: Flask, door: Door) -> None:
         answer = Response(content, 200, mimetype=media_type)
         # The address is the digest of the bytes, and a card may hold ten photos of 20 MB: a browser need not fetch them for every look.
         answer.headers["Cache-Control"] = "private, max-age=3600, immutable"
-        answer.headers["Content-Disposition"] = f'inline; filename="photo-{sha256[:12]}.{_ENDING[media_type]}"'
+        answer.headers["Content-Disposition"] = disposition(f"photo-{sha256[:12]}.{_ENDING[media_type]}", "inline")
         return answer
 
 

@@ -10,6 +10,7 @@ from flask import Flask, Response
 from cycler.errors import InputError
 from dashboard import advice
 from dashboard.data import LABEL_KINDS, Door
+from dashboard.downloads import attachment
 
 LABEL_PATH = "/label"
 HANDOVER_PATH = "/handover"
@@ -29,9 +30,7 @@ def add_label_route(server: Flask, door: Door) -> None:
             content = door.label_file(run_id, serial, kind)
         except InputError as error:
             return Response(advice.for_page(error).one_line() + "\n", 409, mimetype="text/plain")
-        answer = Response(content, 200, mimetype=LABEL_KINDS[kind])
-        answer.headers["Content-Disposition"] = f'attachment; filename="pack-label-{serial}.{kind}"'
-        return answer
+        return attachment(content, LABEL_KINDS[kind], f"pack-label-{serial}.{kind}")
 
 
 def add_job_routes(server: Flask, door: Door) -> None:
@@ -52,10 +51,7 @@ def _attached(made: Callable[[], tuple[str, bytes]], kind: str) -> Response:
         name, content = made()
     except InputError as error:
         return Response(advice.for_page(error).one_line() + "\n", 404, mimetype="text/plain")
-    answer = Response(content, 200, mimetype=kind)
-    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name)
-    answer.headers["Content-Disposition"] = f'attachment; filename="{plain}"'
-    return answer
+    return attachment(content, kind, name)
 
 
 def handover_address(job_id: int) -> str:

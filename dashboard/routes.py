@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import BinaryIO
+from typing import IO
 from urllib.parse import unquote
 
 from flask import Flask, Response, jsonify, request
@@ -11,7 +11,9 @@ from werkzeug.exceptions import ClientDisconnected
 
 from cycler.errors import InputError
 from dashboard import advice
+from dashboard.access import session_key
 from dashboard.data import RECORD_KINDS, Door
+from dashboard.downloads import attachment
 from dashboard.uploads import FILES_MAX, Uploads, clean_name, not_whole, too_large
 
 UPLOAD_PATH = "/drop"
@@ -42,7 +44,7 @@ def add_routes(server: Flask, door: Door, uploads: Uploads) -> None:
             return jsonify(error=four_parts(too_large(name, uploads.bytes_max))), 413
         try:
             folder = unquote(request.headers.get("X-File-Folder", ""))
-            dropped = uploads.receive(name, request.stream, folder, length, request.headers.get("X-File-For") == "log")
+            dropped = uploads.receive(name, request.stream, folder, length, request.headers.get("X-File-For") == "log", session_key())
         except InputError as error:
             _rest_of(request.stream)
             return jsonify(error=four_parts(error)), 422
@@ -67,12 +69,10 @@ def add_routes(server: Flask, door: Door, uploads: Uploads) -> None:
             content = door.record_file(record_id, kind)
         except InputError as error:
             return Response(advice.for_page(error).one_line() + "\n", 404, mimetype="text/plain")
-        answer = Response(content, 200, mimetype=RECORD_KINDS[kind])
-        answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
-        return answer
+        return attachment(content, RECORD_KINDS[kind], name)
 
 
-def _rest_of(stream: BinaryIO) -> None:
+def _rest_of(stream: IO[bytes]) -> None:
     """Let the rest of a refused file come: a browser hears no answer while it is still sending."""
     try:
         while stream.read(1 << 20):

@@ -1,4 +1,8 @@
-"""What keeps other pages and other machines out: trusted names, same-origin writes, content policy, size limits."""
+"""What keeps other pages and other machines out: trusted names, same-origin writes, content policy, size limits.
+
+The rules follow, from memory, the OWASP Cheat Sheets "Cross-Site Request Forgery Prevention" (verifying the origin with standard headers,
+Fetch Metadata), "Content Security Policy" and "HTTP Security Response Headers".
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ from urllib.parse import urlsplit
 
 import dash
 from flask import Flask, Response, request
-from werkzeug.exceptions import Forbidden, HTTPException
+from werkzeug.exceptions import BadRequest, Forbidden, HTTPException
 
 CALLBACK_BYTES_MAX = 2_000_000
 """Largest body of an ordinary call; dropped files go through a route of their own with its own limit."""
@@ -16,12 +20,31 @@ LOCAL_HOSTS = ("127.0.0.1", "localhost")
 _SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 
 
-def same_origin(origin: str | None, fetch_site: str | None, host: str) -> bool:
+PERMISSIONS = ", ".join(f"{name}=()" for name in (
+    "accelerometer", "bluetooth", "camera", "display-capture", "geolocation", "gyroscope", "hid", "magnetometer", "microphone", "midi", "payment",
+    "serial", "usb", "xr-spatial-tracking",
+))
+"""What no page may ask the browser for."""
+ATTACHED_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; frame-ancestors 'none'"
+"""Content policy of a file that is handed out: should a browser show it all the same, it is a page of nobody and runs nothing."""
+
+
+def name_of(host: str) -> str:
+    """Name or address in a Host header, without port, in small letters; "[::1]" keeps its brackets. Empty for what is none."""
+    name, colon, port = host.strip().lower().rpartition(":")
+    if not colon or (host.startswith("[") and host.endswith("]")):
+        name, port = host.strip().lower(), "0"
+    return name if port.isdecimal() and port.isascii() and (":" not in name or name.startswith("[")) else ""
+
+
+def same_origin(origin: str | None, fetch_site: str | None, host: str, must_tell: bool = False) -> bool:
     """True if a call that changes something comes from a page of this very server.
 
     A browser always sends one of the two headers with such calls; a call without either is not from a page
-    (a script on this machine) and passes.
+    (a script on this machine) and passes, unless ``must_tell``.
     """
+    if must_tell and origin is None and fetch_site is None:
+        return False
     if fetch_site is not None and fetch_site not in ("same-origin", "none"):
         return False
     try:
@@ -48,18 +71,31 @@ def content_policy(script_hashes: list[str]) -> str:
     )
 
 
-def protect(server: Flask, hosts: tuple[str, ...] = LOCAL_HOSTS) -> None:
-    """Guards that do not depend on the pages. ``hosts`` are the names this server answers to."""
-    server.config["TRUSTED_HOSTS"] = list(hosts)
+def protect(server: Flask, hosts: tuple[str, ...] = LOCAL_HOSTS, must_tell: bool = False) -> None:
+    """Guards that do not depend on the pages.
+
+    Parameters
+    ----------
+    hosts : tuple of str
+        Names and addresses this server answers to, IPv6 ones in brackets; others may be pages that have a name of their own lead here.
+    must_tell : bool
+        Refuse also calls that do not say where they come from.
+    """
+    trusted = {host.lower() for host in hosts}
     server.config["MAX_CONTENT_LENGTH"] = CALLBACK_BYTES_MAX
 
     @server.before_request
     def refuse_foreign_calls() -> None:
-        _ = request.host  # a name that is not trusted raises here, before anything is read
+        if name_of(request.headers.get("Host", "")) not in trusted:  # before anything is read
+            raise BadRequest("This server does not go by that name.")
         if request.method in _SAFE_METHODS:
             return
-        if not same_origin(request.headers.get("Origin"), request.headers.get("Sec-Fetch-Site"), request.host):
+        if not same_origin(request.headers.get("Origin"), request.headers.get("Sec-Fetch-Site"), request.host, must_tell):
             raise Forbidden("Calls that change something must come from this program's own pages.")
+
+    @server.errorhandler(RecursionError)
+    def too_deep(_error: RecursionError) -> tuple[str, int, dict[str, str]]:
+        return "400 Bad Request: nested too deeply\n", 400, {"Content-Type": "text/plain; charset=utf-8"}
 
     @server.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int, dict[str, str]]:
@@ -72,12 +108,14 @@ def send_policy(app: dash.Dash) -> None:
 
     @app.server.after_request
     def add_headers(response: Response) -> Response:
-        response.headers["Content-Security-Policy"] = policy
+        attached = response.headers.get("Content-Disposition", "").startswith("attachment")
+        response.headers["Content-Security-Policy"] = ATTACHED_POLICY if attached else policy
         response.headers["X-Content-Type-Options"] = "nosniff"
         response.headers["X-Frame-Options"] = "DENY"
         response.headers["Referrer-Policy"] = "same-origin"
         response.headers["Cross-Origin-Opener-Policy"] = "same-origin"
         response.headers["Cross-Origin-Resource-Policy"] = "same-origin"
-        if not request.path.startswith(("/_dash-component-suites/", "/assets/")):
+        response.headers["Permissions-Policy"] = PERMISSIONS
+        if not request.path.startswith(("/_dash-component-suites/", "/assets/", "/bundle/")):
             response.headers.setdefault("Cache-Control", "no-store")
         return response

@@ -21,4 +21,4 @@ def main() -> NoReturn:
         raise ImportError(f"cannot load {place}")
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    module.main()
+    raise SystemExit(module.main())

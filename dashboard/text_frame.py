@@ -12,6 +12,7 @@ STANDING = {
     "again": "The program answers again. Press once more what you pressed last.",
     "other": "The program was started anew, and this page is older than the program. Load the page again before you go on; what "
              "you typed is put back, dropped files have to be dropped again.",
+    "out": "You are signed out. Load the page again to sign in; what you typed is put back, dropped files have to be dropped again.",
     "defect": "The program met a defect of its own, and this step was not done. Try once more; if it stays, load the page again "
               "and report it with the last lines in the program's window.",
 }

@@ -19,13 +19,13 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO
+from typing import IO
 
 from cycler.errors import InputError, quote
 from dashboard import text_add
+from dashboard.upload_limits import LINES_MAX, UNPACKED_TIMES, UPLOAD_BYTES_MAX, WAITING_TIMES, Gauge
 
-UPLOAD_BYTES_MAX = 512_000_000
-"""Largest file taken by default; a log of a million rows and 14 columns is about 100 MB."""
+__all__ = ["UPLOAD_BYTES_MAX", "Dropped", "Uploads"]
 
 KEEP_S = 6 * 3600.0
 """Dropped files that were never added are thrown away after this long. [s]"""
@@ -34,7 +34,10 @@ FOLDER_PREFIX = "pack-logs-"
 """Temporary folders carry the number of the process whose files wait in them."""
 
 FILES_MAX = 40
-"""Dropped files that may wait at once."""
+"""Dropped files that may wait at once: of one sign-in, or of everybody where nobody signs in."""
+
+FILES_OF_ALL_MAX = 400
+"""Dropped files of all sign-ins that may wait at once."""
 
 _PIECE = 1 << 20
 _HEAD = 1 << 12
@@ -44,7 +47,8 @@ _HEAD = 1 << 12
 class Dropped:
     """A file that waits to be added. ``token`` is its name towards the page.
 
-    ``folder`` is the folder it came from, as far as it is known; ``found_at`` the path of one that was found in the watched folder.
+    ``folder`` is the folder it came from, as far as it is known; ``found_at`` the path of one that was found in the watched folder;
+    ``owner`` names the sign-in it came with.
     """
 
     token: str
@@ -55,10 +59,11 @@ class Dropped:
     sha256: str
     folder: str = ""
     found_at: str = ""
+    owner: str = ""
 
 
 def clean_name(name: str) -> str:
-    """Last part of a file name, printable, at most 120 characters."""
+    """Last part of a file name, printable, at most 120 characters. It is only shown and kept: on the disk a file is named by its token."""
     last = name.replace("\\", "/").rsplit("/", 1)[-1]
     kept = "".join(ch if ch.isprintable() else "_" for ch in last).strip()[-120:]
     return kept or "log"
@@ -67,16 +72,18 @@ def clean_name(name: str) -> str:
 class Uploads:
     """Waiting files of one server. Safe to use from several threads; the folder goes with the process."""
 
-    def __init__(self, bytes_max: int = UPLOAD_BYTES_MAX, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(self, bytes_max: int = UPLOAD_BYTES_MAX, clock: Callable[[], float] = time.monotonic, lines_max: int = LINES_MAX) -> None:
         self.bytes_max = bytes_max
+        self.lines_max = lines_max
         self._clock = clock
         clear_left_behind()
         self._folder = tempfile.TemporaryDirectory(prefix=f"{FOLDER_PREFIX}{os.getpid()}-")
         self._files: dict[str, Dropped] = {}
         self._taken: set[str] = set()
+        self._coming: dict[str, int] = {}
         self._lock = threading.Lock()
 
-    def receive(self, name: str, stream: BinaryIO, folder: str = "", length: int | None = None, for_log: bool = False) -> Dropped:
+    def receive(self, name: str, stream: IO[bytes], folder: str = "", length: int | None = None, for_log: bool = False, owner: str = "") -> Dropped:
         """Write a stream to a file of its own.
 
         Parameters
@@ -87,18 +94,20 @@ class Uploads:
             Bytes that were announced.
         for_log : bool
             Refuse what is no log by its first bytes: a picture, a document, an archive.
+        owner : str
+            Names the sign-in it comes with; each may have ``FILES_MAX`` files waiting.
 
         Raises
         ------
         InputError
-            Larger than allowed, empty, shorter or longer than announced, no log though it should be one, too many files waiting, or the
+            Larger than allowed, as it is or unpacked, of too many lines, more than may wait on the disk with the others, empty, shorter or longer than announced, no log though it should be one, too many files waiting, or the
             disk refuses. Nothing is kept then.
         """
         shown = clean_name(name)
         self._forget_old()
         with self._lock:
-            self._refuse_more(shown)
-        return self._keep(shown, stream, clean_folder(folder), "", length, for_log)
+            self._refuse_more(shown, owner)
+        return self._keep(shown, stream, clean_folder(folder), "", length, for_log, owner)
 
     def adopt(self, path: str | Path) -> Dropped:
         """Take a file on disk among those found in the watched folder, piece by piece; the file itself stays where it is.
@@ -184,12 +193,13 @@ class Uploads:
         if found is not None:
             found.path.unlink(missing_ok=True)
 
-    def _keep(self, shown: str, stream: BinaryIO, folder: str, found_at: str, length: int | None, for_log: bool) -> Dropped:
+    def _keep(self, shown: str, stream: IO[bytes], folder: str, found_at: str, length: int | None, for_log: bool, owner: str = "") -> Dropped:
         token = secrets.token_urlsafe(18)
         path = self._folder_path() / token
         size = 0
         digest = hashlib.sha256()
         whole = False
+        gauge = Gauge(shown, UNPACKED_TIMES * self.bytes_max, self.lines_max)
         try:
             with path.open("xb") as target:
                 while piece := stream.read(_HEAD if size == 0 else _PIECE):
@@ -198,6 +208,8 @@ class Uploads:
                     size += len(piece)
                     if size > self.bytes_max:
                         raise too_large(shown, self.bytes_max)
+                    self._refuse_full(token, shown, size)
+                    gauge.take(piece)
                     digest.update(piece)
                     target.write(piece)
             if length is not None and size != length:
@@ -213,21 +225,36 @@ class Uploads:
         finally:
             if not whole:  # whatever ended it, a connection that broke too
                 path.unlink(missing_ok=True)
-        dropped = Dropped(token, shown, size, path, self._clock(), digest.hexdigest(), folder, found_at)
+                with self._lock:
+                    self._coming.pop(token, None)
+        dropped = Dropped(token, shown, size, path, self._clock(), digest.hexdigest(), folder, found_at, owner)
         try:
             with self._lock:
+                self._coming.pop(token, None)
                 if not found_at:  # others may have come meanwhile
-                    self._refuse_more(shown)
+                    self._refuse_more(shown, owner)
                 self._files[token] = dropped
         except InputError:
             path.unlink(missing_ok=True)
             raise
         return dropped
 
-    def _refuse_more(self, shown: str) -> None:
-        if sum(not item.found_at for item in self._files.values()) >= FILES_MAX:
+    def _refuse_more(self, shown: str, owner: str) -> None:
+        dropped = [item.owner for item in self._files.values() if not item.found_at]
+        if dropped.count(owner) >= FILES_MAX or len(dropped) >= FILES_OF_ALL_MAX:
             raise InputError(
-                "too many files are waiting", shown, f"{FILES_MAX} were dropped and not added yet",
+                "too many files are waiting", shown, f"{len(dropped)} were dropped and not added yet",
+                "add or remove the waiting files first",
+            )
+
+    def _refuse_full(self, token: str, shown: str, size: int) -> None:
+        """InputError if the files that wait or are coming take too much of the disk, this one with ``size`` bytes so far."""
+        with self._lock:
+            self._coming[token] = size
+            total = sum(item.bytes for item in self._files.values()) + sum(self._coming.values())
+        if total > WAITING_TIMES * self.bytes_max:
+            raise InputError(
+                "the waiting files take too much room", shown, f"together they have more than {WAITING_TIMES * self.bytes_max / 1e6:.0f} MB",
                 "add or remove the waiting files first",
             )
 

@@ -16,7 +16,7 @@ from dashboard.uploads import Dropped, Uploads
 
 if TYPE_CHECKING:
     from cycler.readers.columnsfile import ColumnsFile
-    from dashboard.data import UsedColumns
+    from dashboard.door.adding import UsedColumns
 
 TOML_BYTES_MAX = 200_000
 OVERLAP_SHARE, OVERLAP_LEAST_S = 0.5, 300.0
@@ -312,4 +312,4 @@ def files_of(used: UsedColumns) -> tuple[str, ...]:
     """Names of the columns files of the register that are used."""
     if not used.remembered:
         return ()
-    return tuple(dict.fromkeys(own.file for own in used.columns or () if own is not None))
+    return tuple(dict.fromkeys(own.file for own in used.files() if own is not None))

@@ -59,14 +59,14 @@
 
   function show(name) {
     const bar = document.getElementById("standing");
-    if (!bar || (state === "other" && name !== "") || state === name) {
+    if (!bar || ((state === "other" || state === "out") && name !== "") || state === name) {
       return;
     }
     state = name;
     bar.hidden = name === "";
     bar.className = "standing no-print standing-" + name;
     bar.querySelector("p").textContent = name ? bar.getAttribute("data-" + name) : "";
-    bar.querySelector("[data-load-again]").hidden = name !== "other" && name !== "defect";
+    bar.querySelector("[data-load-again]").hidden = name !== "other" && name !== "defect" && name !== "out";
     bar.querySelector("[data-hide]").hidden = name === "away" || name === "";
   }
 
@@ -75,7 +75,7 @@
     const stop = new AbortController();
     const patience = setTimeout(() => stop.abort(), PATIENCE_MS);
     real("/alive", { cache: "no-store", signal: stop.signal })
-      .then((answer) => (answer.ok ? answer.json() : Promise.reject(new Error(String(answer.status)))))
+      .then((answer) => (answer.ok ? answer.json() : answer.status === 401 ? { out: true } : Promise.reject(new Error(String(answer.status)))))
       .then(back, () => {
         show("away");
         timer = setTimeout(ask, EVERY_MS);
@@ -84,6 +84,10 @@
   }
 
   function back(answer) {
+    if (answer.out) {
+      show("out");
+      return;
+    }
     if (own && answer.pages !== own) {
       show("other");
       return;
@@ -109,6 +113,8 @@
     const mark = answer.headers.get("X-Pages");
     if (own && mark && mark !== own) {
       show("other");
+    } else if (answer.status === 401) {
+      show("out");
     } else if (answer.status >= 400) {
       show("defect");
     } else if (state === "again") {

@@ -3,7 +3,10 @@
 window.dash_clientside = Object.assign({}, window.dash_clientside, {
   pack: {
     who: function (values, ids) {
-      const KEY = "pack-who";
+      /* Several people may sign in at one browser: each has a name of their own, at first that of the sign-in. */
+      const place = document.querySelector("[data-signed-in]");
+      const signedIn = place ? place.getAttribute("data-signed-in") : null;
+      const KEY = signedIn === null ? "pack-who" : "pack-who of " + signedIn;
       const none = window.dash_clientside.no_update;
       const triggered = (window.dash_clientside.callback_context.triggered || []).map((item) => item.prop_id);
       const isNew = (value) => value === null || value === undefined;
@@ -12,6 +15,9 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
         kept = window.localStorage.getItem(KEY);
       } catch (_error) {
         /* a browser that keeps nothing */
+      }
+      if (kept === null) {
+        kept = signedIn;
       }
       let typed = null;
       ids.forEach((id, at) => {

@@ -69,7 +69,8 @@ class Comparing(Opened):
             if kind == "run":
                 found.append(Picked(int(value), None, items.get(int(value))))
             else:
-                newest = (self.counting(value) or [None])[-1]
+                counting = self.counting(value)
+                newest = counting[-1] if counting else None
                 found.append(Picked(newest.id if newest else None, value, newest))
         return found
 

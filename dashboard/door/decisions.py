@@ -274,12 +274,23 @@ class Decisions(Opened):
             if state is not None and now != state:
                 changed = tuple(key for key in now if now[key] != state.get(key))
                 return Outcome("changed", now["record"] if "record" in changed else None, what=changed)
-            if wish.record:
-                return self._with_record(run_id, wish, again)
-            from cycler.workflow import decide_run
+            from cycler.register_rows import DecidedMeanwhile
 
-            decide_run(self._register, run_id, self.criteria(wish.criteria), wish.before or None, wish.by, wish.remark)
-            return Outcome("done", number=len(self._register.verdicts(run_id)))
+            try:
+                with self._register.expected.verdict(run_id, now["verdict"]):  # a program of another bench has no part in the lock
+                    return self._decide(run_id, wish, again)
+            except DecidedMeanwhile:
+                then = self._state(run, self._register.open_dangers(run.pack_id))
+                changed = tuple(key for key in then if then[key] != now[key])
+                return Outcome("changed", then["record"] if "record" in changed else None, what=changed)
+
+    def _decide(self, run_id: int, wish: Wish, again: bool) -> Outcome:
+        if wish.record:
+            return self._with_record(run_id, wish, again)
+        from cycler.workflow import decide_run
+
+        decide_run(self._register, run_id, self.criteria(wish.criteria), wish.before or None, wish.by, wish.remark)
+        return Outcome("done", number=len(self._register.verdicts(run_id)))
 
     def _with_record(self, run_id: int, wish: Wish, again: bool) -> Outcome:
         from cycler.issuing import Wanted, make_record

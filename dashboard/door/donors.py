@@ -33,9 +33,10 @@ class Donors(Opened):
 
         sides = [connector_from_form(with_pins(values), place) for values, place in zip((own, donor), places, strict=True)]
         wrong = {name: found for name, (_connector, found) in zip(("own", "donor"), sides, strict=True) if found}
-        if wrong or any(connector is None for connector, _found in sides):
+        first, second = sides[0][0], sides[1][0]
+        if wrong or first is None or second is None:
             return PlugsCompared(None, wrong)
-        return PlugsCompared(compare_connectors(sides[0][0], sides[1][0]), {})
+        return PlugsCompared(compare_connectors(first, second), {})
 
     def plug_values(self, name: str, content: bytes) -> dict[str, str]:
         """Entries of the form from a connector file. InputError with the line where it cannot be read."""

@@ -50,7 +50,7 @@ class Lists(Opened):
         return [
             PackItem(
                 row.id, row.chemistry, row.series, row.parallel, row.rated_capacity_ah, row.runs,
-                newest.get(row.last_run_id),
+                None if row.last_run_id is None else newest.get(row.last_run_id),
             )
             for row in self._register.packs()
         ]

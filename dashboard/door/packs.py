@@ -150,7 +150,8 @@ class Packs(Opened):
         if not told:
             raise InputError(text_pack.RATINGS_NONE_WHAT, text.THE_PAGE, text_pack.RATINGS_NONE_WHY, text_pack.RATINGS_NONE_MEND)
         # What was worked out from the ratings before is worked out again from the new ones.
-        stated = replace(known, **dict.fromkeys(known.inferred), inferred=())
+        unknown: dict[str, Any] = dict.fromkeys(known.inferred)
+        stated = replace(known, **unknown, inferred=())
         return correct_run(self._register, run_id, replace(stated, **told), who=who, why=why)
 
     def withdraw(self, run_id: int, who: str, why: str) -> None:

@@ -8,7 +8,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
@@ -35,12 +35,19 @@ _ERRORS_KEPT = 20
 _LOGGER = logging.getLogger(__name__)
 
 
+class Adopted(Protocol):
+    """A file that was put down."""
+
+    @property
+    def token(self) -> str: ...
+
+
 class Adopts(Protocol):
     """Where files that wait for a person are put down: :class:`dashboard.uploads.Uploads`."""
 
-    def adopt(self, path: str | Path) -> object: ...
+    def adopt(self, path: str | Path) -> Adopted: ...
 
-    def from_folder(self) -> list[object]: ...
+    def from_folder(self) -> Sequence[Adopted]: ...
 
     def remove(self, token: str) -> None: ...
 
@@ -104,7 +111,7 @@ class _Watch:
                 self._stop.wait(self._every_s)
         self._hand_over(())
 
-    def _hand_over(self, waiting: object) -> None:
+    def _hand_over(self, waiting: Iterable[Path]) -> None:
         """Put files that wait for a person among those of the page, and take back what waits no more and nobody has taken."""
         paths = set(waiting)
         room = OFFERED_MAX - sum(item.token in self._adopted.values() for item in self._uploads.from_folder())

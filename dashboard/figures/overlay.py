@@ -139,7 +139,7 @@ def _quantity(curves: Curves, analysis: dict[str, Any], view: View) -> tuple[Any
         return None, source, words.NO_VOLTAGE
     if view.quantity == "per-group" and not series:
         return None, source, words.NO_SERIES
-    divided = int(series) if view.quantity == "per-group" else 1
+    divided = int(series) if view.quantity == "per-group" and series else 1
     # Roundings of a sum's parts are independent of each other.
     resolution = float(np.sqrt(sum(_resolution(column) ** 2 for column in columns)))
     source |= {"divided_by": divided, "is_sum": pack is None, "resolution_v": resolution}
@@ -286,8 +286,8 @@ def _line(
     if not x.size:
         return
     along = -x if falls(view) else x
-    window = sorted(_inner(edge, view) for edge in view.window) if view.window else (None, None)
-    thinned = thin(along, y, (), *window, points=POINTS, stretches=Stretches(None, np.flatnonzero(np.diff(piece)) + 1))
+    first, last = sorted(_inner(edge, view) for edge in view.window) if view.window else (None, None)
+    thinned = thin(along, y, (), first, last, points=POINTS, stretches=Stretches(None, np.flatnonzero(np.diff(piece)) + 1))
     drawn = -thinned.x if falls(view) else thinned.x
     figure.add_trace(
         go.Scatter(
@@ -368,7 +368,7 @@ def _layout(view: View, panels: Sequence[str], unit: str, per_unit: float, diffe
     top = 1.0
     for index, panel in enumerate(panels):
         share = (inner - _BETWEEN * (len(panels) - 1)) / inner * _TALL[panel] / sum(_TALL[item] for item in panels)
-        extra = {"nticks": 6 if panel == "main" else 5, "fixedrange": True}
+        extra: dict[str, Any] = {"nticks": 6 if panel == "main" else 5, "fixedrange": True}
         if panel == "difference":
             extra |= {"zeroline": True, "zerolinecolor": style.SIBLING, "zerolinewidth": 2}
         layout["yaxis" if index == 0 else f"yaxis{index + 1}"] = style.axis(

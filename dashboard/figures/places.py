@@ -6,7 +6,7 @@ Plain data in, plain data out. Nothing is judged here; a finding that no stretch
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -171,7 +171,7 @@ def _edge(finding: dict[str, Any], analysis: dict[str, Any], curves: Curves | No
 
 def _leak_rest(finding: dict[str, Any], analysis: dict[str, Any], curves: Curves | None) -> Span | None:
     """The rest over which the group drifted away, pointing at its end, where it is farthest from its siblings."""
-    own = next((item for item in analysis.get("groups") or () if item.get("group") == finding.get("group")), {})
+    own: dict[str, Any] = next((item for item in analysis.get("groups") or () if item.get("group") == finding.get("group")), {})
     span = _step_span(analysis, own.get("self_discharge_step")) or _longest_rest(finding, analysis, curves)
     return None if span is None else (span[0] + HEAD_SHARE * (span[1] - span[0]), span[1], span[1], "voltage")
 
@@ -200,7 +200,7 @@ def _gap(finding: dict[str, Any], analysis: dict[str, Any], curves: Curves | Non
 def _extreme(finding: dict[str, Any], analysis: dict[str, Any], curves: Curves | None, high: bool) -> Span | None:
     """The step in which a voltage was highest or lowest, and with the curves the very sample."""
     group = finding.get("group")
-    own = next((item for item in analysis.get("groups") or () if item.get("group") == group), {})
+    own: dict[str, Any] = next((item for item in analysis.get("groups") or () if item.get("group") == group), {})
     value = own.get("max_voltage_v" if high else "min_voltage_v")
     row = None
     if curves is not None:
@@ -214,7 +214,7 @@ def _extreme(finding: dict[str, Any], analysis: dict[str, Any], curves: Curves |
 
 
 def _voltage(step: dict[str, Any], high: bool) -> float | None:
-    ends = [step.get(key) for key in ("start_voltage_v", "end_voltage_v") if step.get(key) is not None]
+    ends: list[float] = [step[key] for key in ("start_voltage_v", "end_voltage_v") if step.get(key) is not None]
     return (max(ends) if high else min(ends)) if ends else None
 
 
@@ -244,7 +244,7 @@ def _hottest(_finding: dict[str, Any], analysis: dict[str, Any], curves: Curves 
     """Where the pack was hottest."""
     at, most = None, (analysis.get("thermal") or {}).get("max_c")
     for series in curves.series if curves is not None else ():
-        if series.panel == "temperature" and most is not None and np.isfinite(series.value).any():
+        if curves is not None and series.panel == "temperature" and most is not None and np.isfinite(series.value).any():
             row = int(np.nanargmin(np.abs(series.value - most)))
             if at is None or abs(series.value[row] - most) < at[0]:
                 at = (abs(float(series.value[row]) - most), float(curves.time_s[row]))
@@ -255,7 +255,7 @@ def _in_step_temperature(finding: dict[str, Any], analysis: dict[str, Any], _cur
     return _step_span(analysis, finding.get("step"), "temperature")
 
 
-_FINDERS = {
+_FINDERS: dict[str, Callable[[dict[str, Any], dict[str, Any], Curves | None], Span | None]] = {
     "weak_group": _whole_discharge, "low_capacity": _whole_discharge, "capacity_above_rating": _whole_discharge,
     "high_rate": _whole_discharge, "current_unsteady": _whole_discharge,
     "protection_trip": _discharge_end, "discharge_incomplete": _discharge_end, "cutoff_unknown": _discharge_end,

@@ -209,7 +209,7 @@ def register(app: Dash, door: Door) -> None:
     @app.callback(Output(ids.ADD_PICKED, "data", allow_duplicate=True), Input(ids.URL, "pathname"), State(ids.ADD_PICKED, "data"), prevent_initial_call=True)
     def forget_asked(pathname: str | None, picked: dict[str, str] | None) -> dict[str, str]:
         """Whoever leaves and comes back from a pack's page means that pack again."""
-        if pathname == "/add" or not (picked or {}).get(ASKED):
+        if pathname == "/add" or not picked or not picked.get(ASKED):
             raise PreventUpdate
         return {key: item for key, item in picked.items() if key != ASKED}
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 from dash import ALL, Dash, Input, Output, State, dcc, html, no_update
@@ -292,7 +293,7 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
                     if item["key"] not in good:
                         continue
                     picked = own.get(item["key"])
-                    pack = from_form if each == "all" else (lambda picked=picked: pack_picked(str(picked), door))
+                    pack = from_form if each == "all" else partial(pack_picked, str(picked), door)
                     tests.append(Test((item["key"],), (item["token"],), item["name"], pack, _clean(named.get(item["key"]))))
                 if each == "all":
                     from_form()
@@ -308,10 +309,10 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         results[token] = added
         for old in [known for known in results if jobs.state(known) is None]:
             results.pop(old)
-        state = jobs.state(token)
+        begun = jobs.state(token)
         # Those of a list that fail stay in a list, also where one alone is left.
         kept = {"for": [item["token"] for item in logs], "how": "each"} if several else no_update
-        return {"token": token, "each": several, "over": False}, None, None, no_update, False, bar(state), False, False, kept
+        return {"token": token, "each": several, "over": False}, None, None, no_update, False, bar(begun), False, False, kept
 
     @app.callback(
         Output(ids.ADD_WORK, "hidden", allow_duplicate=True), Output(ids.ADD_PROGRESS, "children", allow_duplicate=True),

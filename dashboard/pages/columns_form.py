@@ -237,7 +237,7 @@ def subject(
         whole = whole and is_whole
     named = toml_files(held, uploads, {})["columns"]
     used = door.used(sources, named, bool(leave_out) or bool(of_kind(held, "columns")))
-    own = used.columns[0] if isinstance(used.columns, tuple) else used.columns
+    own = used.files()[0]
     return Subject(tuple(sources), whole, used.columns, used.remembered, own)
 
 

@@ -313,7 +313,7 @@ def _register_address(app: Dash, door: Door) -> None:
             raise PreventUpdate
         choice = choice_of(query_of(search))
         window = None if ctx.triggered_id == ids.COMPARE_WHOLE else window_of(relayout, float(drawn["per_unit"]))
-        if window == "same":
+        if isinstance(window, str):  # "same"
             raise PreventUpdate
         return _changed(search, replace(choice, view=replace(choice.view, window=window)))
 

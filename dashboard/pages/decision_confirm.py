@@ -9,7 +9,7 @@ from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
 from cycler.errors import InputError
-from dashboard import advice, components, ids, text, text_decision
+from dashboard import access, advice, components, ids, text, text_decision
 from dashboard.data import Decision, Door, Outcome, RunDetail, Standing, Wish
 from dashboard.pages.decision_body import before_words, decided_words, result_key, set_name
 from dashboard.record_routes import label_address
@@ -35,8 +35,10 @@ def skeleton() -> Component:
 def section(door: Door) -> Component:
     """The form: who decides, a remark, what the record shall be, and the two acts. It is never drawn afresh, so nothing typed is lost."""
     usual = {"type": "text", "maxLength": NAME_LENGTH_MAX}
+    who = access.signed_in()  # at first whoever is signed in
     name = dcc.Input(
-        id=ids.VERDICT_BY, autoComplete="off", list=ids.VERDICT_NAMES, persistence=True, persistence_type="session", **usual,
+        id=ids.VERDICT_BY, autoComplete="off", list=ids.VERDICT_NAMES, persistence=who or True, persistence_type="session", **usual,
+        **({"value": who} if who else {}),
     )
     workshop = dcc.Input(
         id=ids.VERDICT_WORKSHOP, autoComplete="organization", persistence=True, persistence_type="local",
@@ -172,7 +174,7 @@ def told(door: Door, run_id: int, outcome: Outcome) -> Component:
         facts = {"serial": outcome.serial or text.DASH, "number": "", "result": "", "name": "", "by": ""}
         if newest is not None:
             facts |= {
-                "number": newest.number, "result": text.RESULT_WORD[result_key(newest.verdict)].lower(), "name": set_name(newest.verdict),
+                "number": str(newest.number), "result": text.RESULT_WORD[result_key(newest.verdict)].lower(), "name": set_name(newest.verdict),
                 "by": decided_words(newest.by),
             }
         items = [html.Li(text_decision.CHANGED_ONE[key].format(**facts)) for key in CHANGE_ORDER if key in outcome.what]

@@ -129,7 +129,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     ) -> tuple[Any, Any, Any, Any]:
         if not clicks:
             raise PreventUpdate
-        data = {"done_on": day.strip()} if kind == "work" and (day or "").strip() else None
+        data = {"done_on": day.strip()} if kind == "work" and day and day.strip() else None
         try:
             if not (words or "").strip():
                 raise InputError(text_job.WRITE_WHAT, text.THE_PAGE, text_job.WRITE_WHY, text_job.WRITE_MEND)

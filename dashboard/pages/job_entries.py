@@ -210,7 +210,7 @@ def kept(job: dict[str, Any]) -> list[Any]:
 
 def _kept_item(item: dict[str, Any]) -> Component:
     data = item.get("data") or {}
-    title = text_job.DONOR_RESULT.get(data.get("result"), "") if item["kind"] == "donor_check" else ""
+    title = text_job.DONOR_RESULT.get(str(data.get("result")), "") if item["kind"] == "donor_check" else ""
     flag = html.Span(className="flag flag-danger", **{"aria-hidden": "true"}) if data.get("result") == "do_not_connect" else None
     return html.Div(
         [

@@ -67,10 +67,10 @@ def layout(door: Door, query: dict[str, str]) -> tuple[Component, str]:
     form, form_error = _equipment_values(door)
     choices = ["first_charge"] if first_charge else []
     sets = [{"value": item.name, "label": item.title} for item in (*door.criteria_sets(), *own)]
-    result, error, asked = None, form_error or missing, None
+    result, trouble, asked = None, form_error or missing, None
     if known is not None and form_error is None and door.equipment() is not None:
         wanted = PlanFor(basis["kind"], basis["key"], (), criteria, DEFAULT_CONDITIONS, "", False, first_charge, False)
-        result, error, asked = made(door, wanted, basis)
+        result, trouble, asked = made(door, wanted, basis)
     page = html.Div(
         [
             html.H1(words.TITLE), told, html.P(words.LEAD, className="lead"),
@@ -101,7 +101,7 @@ def layout(door: Door, query: dict[str, str]) -> tuple[Component, str]:
                 ],
                 className="plan-form no-print",
             ),
-            html.Div(components.error_panel(error) if error else None, id=ids_plan.PLAN_ERROR, role="status"),
+            html.Div(components.error_panel(trouble) if trouble else None, id=ids_plan.PLAN_ERROR, role="status"),
             html.Div(result, id=ids_plan.PLAN_RESULT, role="region", **{"aria-label": words.RESULT_LABEL}),
             dcc.Store(id=ids_plan.PLAN_BASIS, data=basis), dcc.Store(id=ids_plan.PLAN_ASKED, data=asked), dcc.Download(id=ids_plan.PLAN_DOWNLOAD),
         ],
@@ -265,8 +265,8 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         except InputError as error:
             return None, components.error_panel(error), None
         asked = PlanFor(kind or "typed", key if kind != "typed" else "", fields, criteria, conditions, (rate or "").strip(), *(name in chosen for name in words.CHOICES))
-        result, error, kept = made(door, asked, basis)
-        return result, components.error_panel(error) if error else None, kept
+        result, trouble, kept = made(door, asked, basis)
+        return result, components.error_panel(trouble) if trouble else None, kept
 
     @app.callback(Output(ids_plan.PLAN_DOWNLOAD, "data"), Input(ids_plan.PLAN_CARD, "n_clicks"), State(ids_plan.PLAN_ASKED, "data"), prevent_initial_call=True)
     def save_card(clicks: int | None, kept: dict[str, Any] | None) -> dict[str, str]:

@@ -288,7 +288,7 @@ def _heading(name: str, sort: str, state: dict[str, str]) -> Component:
     )
 
 
-def _table(state: dict[str, str], rows: list[Sequence[Any]], numbers: Sequence[int], name: str) -> Component:
+def _table(state: dict[str, str], rows: Sequence[Sequence[Any]], numbers: Sequence[int], name: str) -> Component:
     heads = [html.Span(text_register.CHOOSE, className="for-readers"), *(_heading(*column, state) for column in COLUMNS[state["view"]])]
     return components.table(heads, rows, numbers=numbers, class_name=f"wide-table list-table {name}")
 

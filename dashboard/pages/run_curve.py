@@ -228,8 +228,9 @@ def window_patch(
     """
     patch = Patch()
     complete = True
+    first_s, last_s = window or (None, None)
     for number, series in enumerate(draw_order(curves, marked)):
-        drawn = window_points(curves, series, *(window or (None, None)), along)
+        drawn = window_points(curves, series, first_s, last_s, along)
         complete = complete and drawn.complete
         trace = patch["data"][number]
         trace["x"], trace["y"], trace["mode"] = packed(drawn.x), packed(drawn.y), drawn.mode
@@ -264,8 +265,9 @@ def drawn_figure(
 ) -> tuple[Any, str]:
     """The whole figure, and what is drawn in words."""
     along, places, counted = along_of(curves, kind), places_of(analysis, curves), counted_span(analysis)
+    first_s, last_s = window or (None, None)
     figure, complete = timeline(
-        curves, analysis.get("steps") or [], marked, *(window or (None, None)), counted=counted, along=along, places=places, chosen=chosen,
+        curves, analysis.get("steps") or [], marked, first_s, last_s, counted=counted, along=along, places=places, chosen=chosen,
     )
     return figure, _noted(curves, analysis, along, kind, complete, places, chosen)
 
@@ -371,7 +373,7 @@ def _register_figure(app: Dash, door: Door) -> None:
         along, places = along_of(curves, str(kind)), places_of(analysis, curves)
         if by_hand:
             asked = window_of(relayout, along)
-            if asked == "same" or asked == window:
+            if isinstance(asked, str) or asked == window:
                 raise PreventUpdate
             window = asked
         patch, complete = window_patch(

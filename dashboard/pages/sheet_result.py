@@ -113,7 +113,7 @@ def _causes(evaluation: dict[str, Any]) -> Component:
 def _cause(cause: dict[str, Any], is_open: bool) -> Component:
     share = cause["probability"]
     head = html.Summary([
-        html.Span([html.Span(_title(cause), className="cause-title"), html.Span(text.PARTS.get(cause.get("part"), ""), className="tag")], className="cause-name"),
+        html.Span([html.Span(_title(cause), className="cause-title"), html.Span(text.PARTS.get(str(cause.get("part")), ""), className="tag")], className="cause-name"),
         html.Span([html.Meter(min="0", max="1", value=f"{share:.3f}", className="cause-bar", **{"aria-hidden": "true"}),
                    html.Span(f"{chance_words(share)}, {chance_text(cause)}", className="cause-share")], className="cause-chance"),
     ])
@@ -140,7 +140,9 @@ def _evidence(title: str, items: Sequence[dict[str, Any]], none: str) -> list[Co
 
 
 def _factor(factor: float | None) -> list[Any]:
-    words = times_text(factor) if factor else ""
+    if not factor:
+        return []
+    words = times_text(factor)
     return [html.Span(f" ({text.TIMES[factor > 1.0].format(factor=words)})", className="quiet")] if words else []
 
 

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import logging
 import os
-import shutil
 import threading
 from copy import deepcopy
 from functools import cache
 from pathlib import Path
 
 import pytest
+
+from tests import places
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_logs"
 CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
@@ -100,7 +101,7 @@ def own(filled, tmp_path):
     from dashboard.data import Door
 
     file = tmp_path / "own.sqlite"
-    shutil.copy(filled, file)
+    places.copied(filled, file)
     with Register.open(file) as kept:
         opened = Door(file, tmp_path / "key.pem")
         yield opened, kept
@@ -133,7 +134,7 @@ class Served:
 def served(filled, tmp_path):
     """A server over a copy of the filled register, so that a test may add to it."""
     copy = tmp_path / "register.sqlite"
-    shutil.copy(filled, copy)
+    places.copied(filled, copy)
     server = Served(copy)
     yield server
     server.close()

@@ -259,6 +259,29 @@ def test_two_presses_at_the_same_instant_make_one_record(own):
     assert sorted(kinds) == ["changed", "done"] and len(kept.records(2)) == 1
 
 
+@pytest.mark.parametrize("record", [True, False])
+def test_two_programs_that_decide_at_the_same_instant_on_what_both_showed_keep_one_verdict(own, tmp_path, record, monkeypatch):
+    """Two dashboards over one register share no lock: each has found nothing changed before either writes."""
+    door, kept = own
+    other = Door(tmp_path / "own.sqlite", tmp_path / "key.pem")
+    state, gate, said = state_of(door), threading.Barrier(2), []
+    for one in (door, other):
+        real = one._decide
+        monkeypatch.setattr(one, "_decide", lambda *words, real=real: (gate.wait(60), real(*words))[1])
+
+    def press(one, name):
+        said.append(one.decide(2, wish(record=record, by=name), state))
+
+    presses = [threading.Thread(target=press, args=pair) for pair in ((door, "Ada Pohl"), (other, "Bo"))]
+    for one in presses:
+        one.start()
+    for one in presses:
+        one.join(timeout=60)
+    other.close()
+    assert sorted(item.kind for item in said) == ["changed", "done"] and len(kept.verdicts(2)) == 2 and len(kept.records(2)) == record
+    assert next(item for item in said if item.kind == "changed").what == (("verdict", "record") if record else ("verdict",))
+
+
 def test_press_after_the_record_asks_before_it_makes_the_same_once_more(own):
     door, kept = own
     first = door.decide(2, wish(workshop="Quayside"), state_of(door))
@@ -323,6 +346,7 @@ def test_withdrawn_run_cannot_be_confirmed_and_its_records_hold_no_more(own):
     assert words_of(decision_confirm.what_is_confirmed(door.decision(2), door.run(2))) == text_decision.WITHDRAWN
 
 
+@pytest.mark.files("held by a lock of SQLite")
 def test_locked_register_is_told_and_nothing_is_kept(filled, tmp_path, monkeypatch):
     monkeypatch.setattr("cycler.database.BUSY_TIMEOUT_S", 0.1)
     shutil.copy(filled, tmp_path / "own.sqlite")

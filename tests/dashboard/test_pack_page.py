@@ -19,6 +19,7 @@ from dashboard.app import create_app, page_for
 from dashboard.data import Door, Wish
 from dashboard.figures.trend import APART, BOUND, INVALID, VALID, kind_of_point, trend
 from dashboard.pages import pack_card, pack_runs, pack_top
+from tests import places
 from tests.overtime_packs import LEAKY, after, before, register_at
 from tests.overtime_packs import pack as standing_pack
 from tests.test_history import FADE_AH, analysis, kept
@@ -50,8 +51,7 @@ def _texts(component):
 @pytest.fixture
 def opened(filled, tmp_path):
     """The door to a copy of the filled register, which a test may write to."""
-    copy = tmp_path / "register.sqlite"
-    copy.write_bytes(filled.read_bytes())
+    copy = places.copied(filled, tmp_path / "register.sqlite")
     door = Door(copy, tmp_path / "key.pem")
     yield door
     door.close()
@@ -244,6 +244,7 @@ def test_closing_asks_who_and_why_in_the_pages_words(opened, who, why, said_of):
     assert "--" not in told.one_line() and ("“Who”" in told.mend or "“Why”" in told.mend)
 
 
+@pytest.mark.files("held by a lock of SQLite")
 def test_locked_register_is_told_and_nothing_is_written(opened, monkeypatch):
     monkeypatch.setattr("cycler.database.BUSY_TIMEOUT_S", 0.2)
     other = Door(opened.register_name)
@@ -261,8 +262,7 @@ def test_locked_register_is_told_and_nothing_is_written(opened, monkeypatch):
 
 
 def test_photo_is_served_as_a_picture_whatever_it_holds(filled, tmp_path):
-    copy = tmp_path / "register.sqlite"
-    copy.write_bytes(filled.read_bytes())
+    copy = places.copied(filled, tmp_path / "register.sqlite")
     app = create_app(copy)
     door = app.server.extensions["dashboard_door"]
     door.write_card("EB-0412", [], [("sly.html", SLY_PNG, "the case")], WHO, False)

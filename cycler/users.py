@@ -1,0 +1,244 @@
+"""Who may sign in to the pages from another computer: names and hashed passwords in one file that only its owner can read.
+
+The file lies beside the register and is no part of it: what is in the register is kept forever, and goes out with every backup.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import secrets
+import stat
+import threading
+import unicodedata
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from cycler.errors import InputError, quote
+from cycler.files import sync
+
+SCHEMA = "cycler.users/1"
+METHOD = "scrypt:131072:8:1"
+"""How passwords are hashed: scrypt (RFC 7914), N = 2^17, r = 8, p = 1, which takes 128 MiB and about a third of a second.
+
+Least cost that the OWASP Cheat Sheet "Password Storage" names for scrypt (from memory).
+"""
+PASSWORD_MIN, PASSWORD_MAX = 12, 200
+"""Shortest and longest password. [characters]"""
+DIFFERENT_MIN = 5
+"""Different characters in a password, so that it is not one key held down; common practice, no source."""
+NAME_MAX = 60
+USERS_MAX = 1000
+_FILE_MAX = 1_000_000
+_OWNER_ONLY = 0o600
+_FOR_OTHERS = 0o077
+_NOBODY = f"{METHOD}$nobody-at-all-has$" + "0" * 128
+"""Held against the password that comes with an unknown name, so that it takes as long as one that is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class User:
+    """One who may sign in. ``mark`` is another one after each change of the password; ``since`` is UTC, ISO 8601."""
+
+    name: str
+    mark: str
+    since: str
+
+
+def users_path(register: str | Path | None) -> Path:
+    """Where the users of a register are kept: beside its file; of a register on a server, in the user's data directory.
+
+    Parameters
+    ----------
+    register : str, Path or None
+        File or address of the register; ``None`` is the one in the user's data directory.
+    """
+    from cycler.database import default_path
+
+    if register is None:
+        return default_path().with_suffix(".users.json")
+    if "://" in str(register):
+        mark = hashlib.sha256(str(register).encode()).hexdigest()[:12]
+        return default_path().with_name(f"server-{mark}.users.json")
+    return Path(register).with_suffix(".users.json")
+
+
+class Users:
+    """The users in one file. Safe to use from several threads; a file that another process changes is read again.
+
+    Parameters
+    ----------
+    path : Path
+        The file, which need not exist yet.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.Lock()
+        self._seen: tuple[int, int, int] | None = None
+        self._kept: dict[str, dict[str, str]] = {}
+
+    def all(self) -> list[User]:
+        """Everybody, by name. InputError if the file cannot be used."""
+        return sorted((_user(name, kept) for name, kept in self._read().items()), key=lambda user: user.name.casefold())
+
+    def one(self, name: str) -> User | None:
+        """The user of that name as it was added, or ``None``. InputError if the file cannot be used."""
+        kept = self._read().get(name)
+        return None if kept is None else _user(name, kept)
+
+    def check(self, name: str, password: str) -> User | None:
+        """The user of that name and password, or ``None``; an unknown name takes as long as a wrong password.
+
+        ``name`` may be written in any case. InputError if the file cannot be used.
+        """
+        from werkzeug.security import check_password_hash
+
+        users = self._read()
+        found = _same(users, clean_name(name))
+        good = check_password_hash(users[found]["password"] if found else _NOBODY, _normal(password)[: 2 * PASSWORD_MAX])
+        return _user(found, users[found]) if found and good else None
+
+    def add(self, name: str, password: str) -> tuple[User, bool]:
+        """Add a user, or give one a new password; returns the user, and whether that one is new.
+
+        Raises
+        ------
+        InputError
+            The name or the password does not do, or the file cannot be written.
+        """
+        from werkzeug.security import generate_password_hash
+
+        name = check_name(name)
+        check_password(name, password)
+        users = dict(self._read())
+        found = _same(users, name)
+        if found is None and len(users) >= USERS_MAX:
+            raise InputError("too many users", str(self.path), f"{USERS_MAX} may sign in already", "remove one with: cycler users remove NAME")
+        kept = {"password": generate_password_hash(_normal(password), METHOD), "since": datetime.now(UTC).isoformat(timespec="seconds")}
+        users[found or name] = kept
+        self._write(users)
+        return _user(found or name, kept), found is None
+
+    def remove(self, name: str) -> User:
+        """Take a user away. InputError if there is none of that name."""
+        users = dict(self._read())
+        found = _same(users, clean_name(name))
+        if found is None:
+            known = ", ".join(sorted(users)[:5]) or "nobody"
+            raise InputError("no such user", quote(name), f"there is: {known}", "see all with: cycler users")
+        gone = _user(found, users.pop(found))
+        self._write(users)
+        return gone
+
+    def _read(self) -> Mapping[str, dict[str, str]]:
+        with self._lock:
+            try:
+                state = self.path.stat()
+                seen = (state.st_mtime_ns, state.st_size, state.st_ino)
+                if seen != self._seen:
+                    _refuse_open_file(self.path, state)
+                    self._kept = _users_of(self.path.read_bytes()[: _FILE_MAX + 1], self.path)
+                    self._seen = seen
+            except FileNotFoundError:
+                self._seen, self._kept = None, {}
+            except OSError as error:
+                raise InputError(
+                    "cannot read the file of users", str(self.path), error.strerror or "read error", "check the permissions"
+                ) from None
+            return self._kept
+
+    def _write(self, users: Mapping[str, dict[str, str]]) -> None:
+        content = json.dumps({"schema": SCHEMA, "users": dict(users)}, ensure_ascii=False, indent=1).encode() + b"\n"
+        part = self.path.with_name(f".{self.path.name}.{secrets.token_hex(4)}.part")
+        with self._lock:
+            try:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+                handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), _OWNER_ONLY)
+                with os.fdopen(handle, "wb") as stream:
+                    stream.write(content)
+                    stream.flush()
+                    os.fsync(stream.fileno())
+                os.replace(part, self.path)
+                sync(self.path.parent)
+            except (OSError, ValueError) as error:
+                with contextlib.suppress(OSError, ValueError):
+                    part.unlink(missing_ok=True)
+                reason = getattr(error, "strerror", None) or "write error"
+                raise InputError("cannot keep the users", str(self.path), reason, "make room, or check the permissions") from None
+            self._seen = None
+
+
+def clean_name(name: str) -> str:
+    """A name with its letters composed (NFC) and single spaces."""
+    return " ".join(unicodedata.normalize("NFC", name).split())
+
+
+def check_name(name: str) -> str:
+    """The name as it is kept. InputError if it is empty, too long or cannot be printed."""
+    name = clean_name(name)
+    if not name or len(name) > NAME_MAX or not name.isprintable() or not any(ch.isalnum() for ch in name):
+        why = "it is empty" if not name else f"it has {len(name)} characters" if len(name) > NAME_MAX else "it cannot be printed as a name"
+        raise InputError("the name cannot be used", quote(name), why, f"give a name of 1 to {NAME_MAX} letters and digits")
+    return name
+
+
+def check_password(name: str, password: str) -> None:
+    """InputError if a password is too short or too long, is the name, or hardly more than one character."""
+    plain = _normal(password)
+    why = ""
+    if len(plain) < PASSWORD_MIN:
+        why = f"it has fewer than {PASSWORD_MIN} characters"
+    elif len(plain) > PASSWORD_MAX:
+        why = f"it has more than {PASSWORD_MAX} characters"
+    elif not _letters(plain).replace(_letters(name), ""):
+        why = "it is the name"
+    elif len(set(plain)) < DIFFERENT_MIN:
+        why = f"it has fewer than {DIFFERENT_MIN} different characters"
+    if why:
+        raise InputError("the password does not do", name, why, f"take several words that nobody would guess, at least {PASSWORD_MIN} characters")
+
+
+def _normal(password: str) -> str:
+    """The same characters whichever keyboard they were typed on (RFC 8265, from memory: NFC for passwords)."""
+    return unicodedata.normalize("NFC", password)
+
+
+def _letters(text: str) -> str:
+    return "".join(ch for ch in text.casefold() if ch.isalnum())
+
+
+def _same(users: Mapping[str, object], name: str) -> str | None:
+    """Name as it is kept, of one that may be written in another case."""
+    folded = name.casefold()
+    return next((kept for kept in users if kept.casefold() == folded), None)
+
+
+def _user(name: str, kept: Mapping[str, str]) -> User:
+    return User(name, hashlib.sha256(kept["password"].encode()).hexdigest()[:32], kept["since"])
+
+
+def _refuse_open_file(path: Path, state: os.stat_result) -> None:
+    if os.name == "posix" and stat.S_IMODE(state.st_mode) & _FOR_OTHERS:
+        raise InputError(
+            "others can read the file of users", str(path), f"its rights are {stat.S_IMODE(state.st_mode):o}", f"chmod 600 {path}, then set new passwords",
+        )
+
+
+def _users_of(raw: bytes, path: Path) -> dict[str, dict[str, str]]:
+    try:
+        told = json.loads(raw)
+        users = told["users"]
+        if len(raw) > _FILE_MAX or told["schema"] != SCHEMA or not all(
+            isinstance(kept["password"], str) and kept["password"].startswith("scrypt:") and isinstance(kept["since"], str) for kept in users.values()
+        ):
+            raise ValueError
+        return {str(name): {"password": kept["password"], "since": kept["since"]} for name, kept in users.items()}
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        raise InputError(
+            "the file of users cannot be used", str(path), "it is not as this program writes it", "remove it and add the users again",
+        ) from None

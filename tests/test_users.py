@@ -1,0 +1,156 @@
+"""Who may sign in: the file, the command, and from where the pages can be reached. The list of what to mind is that of the OWASP Cheat Sheets
+"Password Storage" and "Authentication" (titles and content from memory)."""
+
+from __future__ import annotations
+
+import http.client
+import io
+import json
+import os
+import signal
+import socket
+import stat
+
+import pytest
+
+from cycler import users as module
+from cycler.commands.reach import LOCAL, reach_of, remarks
+from cycler.errors import InputError
+from cycler.users import METHOD, Users, users_path
+from tests.calls import call, parsed, process
+
+PASSWORD = "three moss green kettles"
+
+
+@pytest.fixture
+def quick(monkeypatch):
+    monkeypatch.setattr(module, "METHOD", "scrypt:1024:8:1")
+
+
+@pytest.fixture
+def register(tmp_path):
+    return tmp_path / "bench.sqlite"
+
+
+def typed(monkeypatch, text):
+    monkeypatch.setattr("sys.stdin", io.StringIO(text))
+
+
+def test_hash_is_scrypt_and_another_library_finds_the_same(tmp_path):
+    """Second method: the key derivation of the package cryptography. Cost: N = 2^17, r = 8, p = 1 (OWASP, from memory)."""
+    from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
+
+    users = Users(tmp_path / "u.json")
+    users.add("A. Bell", PASSWORD)
+    kept = json.loads((tmp_path / "u.json").read_text("utf-8"))["users"]["A. Bell"]["password"]
+    method, salt, digest = kept.split("$")
+    assert method == METHOD == "scrypt:131072:8:1" and len(salt) == 16 and PASSWORD not in (tmp_path / "u.json").read_text("utf-8")
+    Scrypt(salt=salt.encode(), length=64, n=2**17, r=8, p=1).verify(PASSWORD.encode(), bytes.fromhex(digest))
+    assert module._NOBODY.startswith(f"{METHOD}$") and users.check("a. bell", PASSWORD).name == "A. Bell" and users.check("A. Bell", PASSWORD + ".") is None
+
+
+def test_users_are_added_listed_and_removed(capfd, monkeypatch, register, quick):
+    assert call(capfd, "--register", register, "users") == (0, "Nobody may sign in yet. Add a user with: cycler users add NAME\n", "")
+    typed(monkeypatch, f"{PASSWORD}\r\nmore\n")
+    assert call(capfd, "--register", register, "users", "add", " A.  Bell", "--password-stdin") == (0, "", "A. Bell may sign in.\n")
+    file = users_path(register)
+    assert file == register.with_name("bench.users.json") and stat.S_IMODE(file.stat().st_mode) == 0o600 and not register.exists()
+    assert Users(file).check("A. Bell", PASSWORD) is not None
+    typed(monkeypatch, "another moss green kettle\n")
+    code, _out, err = call(capfd, "--register", register, "users", "add", "a. bell", "--password-stdin")
+    assert code == 0 and "A. Bell has a new password and is signed out everywhere" in err
+    told = parsed(call(capfd, "--register", register, "users", "--json")[1])
+    assert [user["name"] for user in told["users"]] == ["A. Bell"] and "scrypt" not in json.dumps(told)
+    assert call(capfd, "--register", register, "users", "remove", "A. BELL") == (0, "", "A. Bell may no longer sign in.\n")
+    code, _out, err = call(capfd, "--register", register, "users", "remove", "A. Bell")
+    assert code == 2 and "no such user" in err
+
+
+@pytest.mark.parametrize(("name", "password", "message"), [
+    ("A", "short", "fewer than 12"), ("Anna Katharina Bell", "annakatharinabell", "is the name"), ("bell", "Bell-bell-bell!", "is the name"), ("A", "aaaaaaaaaaaab", "different"),
+    ("A", "x y z" * 50, "more than 200"), ("", PASSWORD, "empty"), ("a" * 61, PASSWORD, "61 characters"), ("a\x1bb", PASSWORD, "printed"), ("--", PASSWORD, "printed"),
+])
+def test_name_or_password_that_does_not_do(name, password, message, tmp_path):
+    with pytest.raises(InputError, match=message):
+        Users(tmp_path / "u.json").add(name, password)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_letters_composed_or_not_are_the_same_password(tmp_path, quick):
+    users = Users(tmp_path / "u.json")
+    users.add("Ja\u0308n", "drei grüne Kessel ä")
+    assert users.check("J\u00e4n", "drei gru\u0308ne Kessel a\u0308") is not None
+
+
+@pytest.mark.parametrize("content", [b"", b"[]", b"{}", b'{"schema": "cycler.users/1", "users": {"a": {"password": "plain$x$y", "since": ""}}}', b"[" * 100_000, b"\xff"])
+def test_file_of_users_that_is_none_lets_nobody_in(tmp_path, content):
+    file = tmp_path / "u.json"
+    file.write_bytes(content)
+    file.chmod(0o600)
+    with pytest.raises(InputError, match="cannot be used"):
+        Users(file).all()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="rights of POSIX")
+def test_file_of_users_that_others_can_read_is_refused(tmp_path, quick):
+    users = Users(tmp_path / "u.json")
+    users.add("A. Bell", PASSWORD)
+    (tmp_path / "u.json").chmod(0o640)
+    with pytest.raises(InputError, match="others can read"):
+        Users(tmp_path / "u.json").all()
+
+
+# ---- from where the pages can be reached -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("options", "hosts", "logins"), [
+    ({}, ("127.0.0.1", "localhost"), False),
+    ({"host": "localhost"}, ("127.0.0.1", "localhost"), False),
+    ({"host": "::1"}, ("[::1]", "127.0.0.1", "localhost"), False),
+    ({"host": "127.0.0.2", "login": True}, ("127.0.0.2", "127.0.0.1", "localhost"), True),
+    ({"host": "192.0.2.7"}, ("192.0.2.7",), True),
+    ({"host": "[2001:db8::7]", "names": ("Bench.Example", "bücher.example")}, ("[2001:db8::7]", "bench.example", "xn--bcher-kva.example"), True),
+    ({"host": "0.0.0.0", "names": ("192.0.2.7",)}, ("192.0.2.7", "127.0.0.1", "localhost"), True),
+    ({"names": ("bench.example",)}, ("bench.example", "127.0.0.1", "localhost"), True),
+    ({"names": ("bench.example",), "behind_tls": True}, ("bench.example", "127.0.0.1", "localhost"), True),
+])
+def test_reach(options, hosts, logins):
+    found = reach_of(**options)
+    assert (found.hosts, found.logins) == (hosts, logins)
+    assert found.only_here == (found.hosts[0] in ("127.0.0.1", "[::1]", "127.0.0.2"))
+    told = " ".join(remarks(found, 1))
+    assert ("No TLS" in told) == (not found.only_here and not found.behind_tls) and ("1 user may" in told) == logins
+
+
+@pytest.mark.parametrize(("options", "message"), [
+    (("--host", "bench"), "no address"), (("--host", "192.0.2.300"), "no address"), (("--host", "0.0.0.0"), "by what name"), (("--host", "::"), "by what name"),
+    (("--behind-tls",), "by what name"), (("--behind-tls", "--host", "192.0.2.7", "--name", "a"), "goes with a proxy"), (("--name", "http://a"), "cannot be used"),
+    (("--name", "a:80"), "cannot be used"), (("--name", "*.example"), "cannot be used"), (("--host", "192.0.2.7"), "nobody may sign in yet"), (("--login",), "nobody may sign in yet"),
+    (("--upload-limit", "0"), "--upload-limit"),
+])
+def test_serve_that_cannot_be_is_refused_in_one_line(capfd, register, options, message):
+    code, out, err = call(capfd, "--register", register, "serve", "--port", "0", *options)
+    assert (code, out, err.count("\n")) == (2, "", 1) and message in err and not register.exists()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
+def test_served_with_logins_a_stranger_gets_the_sign_in_and_fills_no_disk(register, quick):
+    """Through the real server: the address printed, who is told what, and a body of half a gigabyte refused before its first byte."""
+    Users(users_path(register)).add("A. Bell", PASSWORD)
+    assert reach_of().hosts == LOCAL.hosts
+    started = process("--register", register, "serve", "--port", "0", "--login")
+    try:
+        port = int(started.stdout.readline().decode().rsplit(":", 1)[1].strip("/\n"))
+        asked = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+        asked.request("GET", "/", headers={"Accept": "text/html"})
+        answer = asked.getresponse()
+        assert (answer.status, answer.getheader("Location")) == (303, "/login")
+        asked.close()
+        for size in (b"Content-Length: 500000000", b"Transfer-Encoding: chunked"):
+            with socket.create_connection(("127.0.0.1", port), timeout=30) as raw:
+                raw.sendall(b"PUT /drop HTTP/1.1\r\nHost: 127.0.0.1\r\nCookie: bench=x\r\n" + size + b"\r\n\r\n")
+                assert raw.recv(100).startswith(b"HTTP/1.1 401 ")
+    finally:
+        started.send_signal(signal.SIGINT)
+        _out, err = started.communicate(timeout=30)
+    assert started.returncode == 0 and b"Traceback" not in err and b"1 user may" in err
