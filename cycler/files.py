@@ -79,15 +79,15 @@ def ready_files(what: str, contents: Sequence[tuple[Path, bytes]]) -> Iterator[R
     written: list[Path] = []
     try:
         for part, path, content in pairs:
-            if path.exists():
-                raise _exists(what, path)
             try:
+                if path.exists():  # a name too long is an error here
+                    raise _exists(what, path)
                 with open(part, "xb") as stream:
                     written.append(part)
                     stream.write(content)
                     stream.flush()
                     os.fsync(stream.fileno())
-            except OSError as error:
+            except (OSError, ValueError) as error:  # ValueError: what the system takes for no name at all, a zero byte in it
                 raise _cannot_write(what, path, error) from None
         yield ReadyFiles(what, tuple((part, path) for part, path, _content in pairs))
     finally:
@@ -155,7 +155,7 @@ def _exists(what: str, path: Path) -> InputError:
     )
 
 
-def _cannot_write(what: str, path: Path, error: OSError) -> InputError:
+def _cannot_write(what: str, path: Path, error: OSError | ValueError) -> InputError:
     return InputError(
-        f"cannot write the {what}", str(path), error.strerror or quote(error), "make room, or name another folder",
+        f"cannot write the {what}", str(path), getattr(error, "strerror", None) or quote(error), "make room, or name another folder",
     )

@@ -166,8 +166,14 @@ _YES_NO = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*(yes|no|on|off|true|false|ja|nein
 _WORD = re.compile(r"""^\s*([\w"'.-]+)\s*=\s*([^\W\d][^"'#=]*?)\s*(#.*)?$""")
 
 
+_LONGEST_LINE = 200
+_GENERAL = 'a line reads key = value; texts stand in "quotes", decimals use a point'
+
+
 def _mend(line: str) -> str:
     """What to write instead of a line that is not TOML."""
+    if len(line) > _LONGEST_LINE:
+        return _GENERAL
     if _SHEET.match(line):
         key, value = (part.strip() for part in line.split("#")[0].split("=", 1))
         return f'texts stand in quotes: {key} = "{value}"'
@@ -180,7 +186,7 @@ def _mend(line: str) -> str:
         return f"write {found[1]} = {'true' if found[2].lower() in ('yes', 'on', 'true', 'ja') else 'false'}"
     if found := _WORD.match(line):
         return f'texts stand in quotes: {found[1]} = "{found[2]}"'
-    return 'a line reads key = value; texts stand in "quotes", decimals use a point'
+    return _GENERAL
 
 
 def line_of_key(text: str, key: str, occurrence: int = 0) -> int | None:

@@ -22,6 +22,7 @@ from cycler.commands.common import (
     reading_options,
 )
 from cycler.commands.progress import Working
+from cycler.errors import Location
 
 if TYPE_CHECKING:
     from cycler.log import Log
@@ -40,7 +41,7 @@ def read_sources(names: tuple[str, ...], whole_path: bool = True, work: Working 
         if name == STANDARD_INPUT:
             from cycler.readers.encoding import read_stream
 
-            sources.append(("standard input", read_stream(sys.stdin.buffer, "standard input", progress=progress)))
+            sources.append(("standard input", read_stream(sys.stdin.buffer, Location("standard input"), progress=progress)))
         else:
             sources.extend(load_sources([name], whole_path, progress))
     if work is not None:
@@ -107,18 +108,16 @@ def _check_target(target: str, logs: tuple[str, ...]) -> None:
 
 def _write_columns(settings: Settings, target: str, source: tuple[str, bytes], used: UsedColumns) -> None:
     """Write the columns file of a log; a log that cannot be read gets as much of one as its headings give."""
-    from cycler.errors import InputError
+    from pathlib import Path
+
+    from cycler.files import ready_files
     from cycler.readers.outline import outline, written_columns
 
     found = outline([source], used.columns)
     if not found.columns and found.error is not None:
         raise found.error
-    try:
-        with open(target, "x", encoding="utf-8") as stream:
-            stream.write(written_columns(found))
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or "no file can have this name"
-        raise InputError("cannot write the columns file", target, reason, "check the folder and the permissions") from None
+    with ready_files("columns file", [(Path(target), written_columns(found).encode("utf-8"))]) as files:
+        files.name_them()
     if not settings.quiet:
         state = "what was understood" if found.error is None else "what the headings say"
         from cycler.commands.reading_output import shell_word

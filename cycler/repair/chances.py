@@ -70,10 +70,10 @@ def share_text(share: float) -> str:
 
 def chance_text(cause: Mapping[str, Any]) -> str:
     """Probability of a cause with what its numbers leave open: "92 % (38 % to over 99 %)"; the probability alone where the ends print alike or are not known."""
-    said, ends = share_text(float(cause["probability"])), [cause.get("low_probability"), cause.get("high_probability")]
-    if None in ends:
+    said, least, most = share_text(float(cause["probability"])), cause.get("low_probability"), cause.get("high_probability")
+    if least is None or most is None:
         return said
-    low, high = (share_text(float(end)) for end in ends)
+    low, high = share_text(float(least)), share_text(float(most))
     return said if low == high else f"{said} ({low} to {high})"
 
 

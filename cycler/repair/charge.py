@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 
@@ -72,7 +73,7 @@ def _curve(chemistry: str) -> tuple[np.ndarray, np.ndarray]:
     return PchipInterpolator(share, voltage_v)(fine), fine
 
 
-def share_at(chemistry: str, voltage_v: float | np.ndarray) -> float | np.ndarray:
+def share_at(chemistry: str, voltage_v: float | np.ndarray) -> Any:
     """State of charge [share] of the table at a rest voltage [V]; 0 below it and 1 above. KeyError without a table."""
     volts, share = _curve(chemistry)
     return np.interp(voltage_v, volts, share)

@@ -158,8 +158,8 @@ def _checked(connector: Connector, where: Location | str, at_pin: Any) -> Connec
             )
     for item in connector.thermistors:
         for number in item.pins:
-            pin = connector.pin(number)
-            if pin is not None and pin.role not in ("", THERMISTOR, PACK_NEGATIVE) and not (pin.role == TAP and pin.tap == 0):
+            found = connector.pin(number)
+            if found is not None and found.role not in ("", THERMISTOR, PACK_NEGATIVE) and not (found.role == TAP and found.tap == 0):
                 raise InputError(
                     f"pin {number} is a thermistor and {role_words(pin)}", at_pin(number), "a thermistor stands by itself, or returns to pack negative",
                     "correct the pins of the thermistor, or what the pin is",

@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import fields
+from functools import partial
 from types import MappingProxyType
 from typing import Any
 
@@ -191,7 +192,7 @@ def refusals(values: Mapping[str, str]) -> dict[str, InputError]:
             most = most_taps(sheet.taps_from, series)
             error = InputError("more taps than the pack has", FORM, f"{series} groups have {most} {'voltages' if sheet.taps_from == EACH_GROUP else 'taps'}", "correct the number of groups, or leave it out")
         else:
-            error = InputError(f"the sheet has no entry {key}", FORM, f"found {quote(text)}", "there is nothing to do with it here")
+            error = InputError(f"the sheet has no entry {quote(key)[1:-1]}", FORM, f"found {quote(text)}", "there is nothing to do with it here")
         entries.why[key] = error
     return {key: entries.why[key] for key, _text in sheet.unread}
 
@@ -199,19 +200,19 @@ def refusals(values: Mapping[str, str]) -> dict[str, InputError]:
 def _sheet(entries: _Entries) -> BenchSheet:
     where = Location(FORM)
     pack = _pack(entries)
-    texts = {key: entries.take(key, lambda text, key=key: checked_words(key, text, where)) or "" for key in _TEXT_KEYS}
-    look = {item: found for item in LOOK_ITEMS if (found := entries.take(f"look.{item}", lambda text, item=item: checked_look(item, text, where)))}
+    texts: dict[str, Any] = {key: entries.take(key, partial(checked_words, key, where=where)) or "" for key in _TEXT_KEYS}
+    look = {item: found for item in LOOK_ITEMS if (found := entries.take(f"look.{item}", partial(checked_look, item, where=where)))}
     meter = _meter(entries)
     taken_at = entries.take("taken_at", lambda text: checked_time(text, where))
     taken_by = entries.take("taken_by", lambda text: checked_word("taken_by", text, where)) or ""
-    readings = {key: entries.take(key, lambda text, key=key: _reading(key, text)) for key in READINGS}
+    readings = {key: entries.take(key, partial(_reading, key)) for key in READINGS}
     current_ma = readings.pop("board_current_ma")
     taps_from = entries.take("taps_from", lambda text: checked_taps_from(text, where))
     taps = _taps(entries, taps_from, pack.series)
     probes = _probes(entries)
     observed = {
         key.removeprefix("observed."): found for key in [key for key in entries.left if re.fullmatch(r"observed\.[a-z][a-z0-9_]{0,60}", key)]
-        if (found := entries.take(key, lambda text, key=key: _observed(key, text))) is not None
+        if (found := entries.take(key, partial(_observed, key))) is not None
     }
     return BenchSheet(
         pack=pack, **texts, look=MappingProxyType(look), meter=meter, taken_at=taken_at, taken_by=taken_by, taps_from=taps_from, taps_v=taps, probes=probes,
@@ -243,7 +244,7 @@ def _pack(entries: _Entries) -> Pack:
             read = _pack_window(entries, key)
         else:
             text = entries.left.get(f"pack.{key}")
-            value = entries.take(f"pack.{key}", lambda text, key=key: _pack_value(key, text))
+            value = entries.take(f"pack.{key}", partial(_pack_value, key))
             read = (value, [(f"pack.{key}", text)]) if value is not None and text is not None else None
         if read is not None:
             data[key], keys_of[key] = read
@@ -333,7 +334,7 @@ def _taps(entries: _Entries, taps_from: str | None, series: int | None) -> tuple
         index = int(key.removeprefix("taps."))
         if index >= most or key != f"taps.{index}":
             continue  # stays, and so is unread: the pack has no such tap
-        value = entries.take(key, lambda text, key=key: _tap(key, text))
+        value = entries.take(key, partial(_tap, key))
         if value is not None:
             taps[index] = value
     return tuple(taps.get(index) for index in range(max(taps) + 1)) if taps else ()

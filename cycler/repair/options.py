@@ -347,7 +347,7 @@ def _turning(
     ranked: list[str], nets: Mapping[str, Multilinear], pack: _Pack, workshop: Workshop, causes: list[dict[str, Any]]
 ) -> dict[str, Any]:
     """The figure whose other value would make first and second change places: of those whose range holds it the nearest to its middle, else the nearest to its range."""
-    empty = {"quantity": None, "label": None, "unit": None, "value_now": None, "range": None, "value_that_turns": None, "inside_range": None, "other_option": None, "all": []}
+    empty: dict[str, Any] = {"quantity": None, "label": None, "unit": None, "value_now": None, "range": None, "value_that_turns": None, "inside_range": None, "other_option": None, "all": []}
     if len(ranked) < 2:
         return empty | {"words": "There is nothing to turn: one option alone is left." if ranked else "There is nothing to rank."}
     first, second = ranked[:2]

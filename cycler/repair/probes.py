@@ -233,7 +233,8 @@ def _evaluate(probe: Probe, name: str, sheet: BenchSheet) -> tuple[dict[str, Any
         "name": name, "place": probe.place, "ohm": None, "temperature_c": None, "u_temperature_c": None, "reference_c": place.celsius, "type": None,
         "type_from": None, "candidates": [], "board_believes_c": None, "findings": [],
     }
-    ohm, remarks = probe.ohm, []
+    ohm = probe.ohm
+    remarks: list[dict[str, Any]] = []
     if ohm is None or math.isnan(ohm):
         row["findings"].append("probe_not_read")
         return row, remarks
@@ -300,8 +301,8 @@ def _match(row: dict[str, Any], remarks: list, probe: Probe, name: str, sheet: B
     if second is None:
         how = "No second reading between 0 and 50 °C would tell these apart; here it makes no difference which it is."
     else:
-        shown = [ohm_words(value) for value in second[1]]
-        how = f"To tell them apart measure it again at {second[0]:.0f} °C, its temperature known to 1 K: in that order they show {', '.join(shown[:-1])} and {shown[-1]}"
+        values_shown = [ohm_words(value) for value in second[1]]
+        how = f"To tell them apart measure it again at {second[0]:.0f} °C, its temperature known to 1 K: in that order they show {', '.join(values_shown[:-1])} and {values_shown[-1]}"
         how += "; types that lie close together there stay undecided." if len(types) > 2 else "."
     remarks.append(_remark("probe_type_unknown", "info", name, f"By this reading probe \"{name}\" can be {names}. {how}", evidence))
 

@@ -106,7 +106,7 @@ class Multilinear:
         fixed = {name: ranges[name].mean for name in self.names if name not in names}
         bits = (np.arange(2 ** len(names))[:, None] >> np.arange(len(names))) & 1
         corners = {name: np.where(bits[:, k], ranges[name].high, ranges[name].low) for k, name in enumerate(names)}
-        values = np.asarray(self.at(fixed | corners))
+        values = np.asarray(self.at({**fixed, **corners}))
         return float(values.min()), float(values.max())
 
 

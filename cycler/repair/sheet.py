@@ -297,7 +297,7 @@ def checked_taps_from(value: Any, where: Location) -> str:
 
 def checked_look(item: str, value: Any, where: Location) -> str:
     """"yes" or "no". InputError otherwise."""
-    word = {True: "yes", False: "no"}.get(value, str(value).strip().lower()) if isinstance(value, (bool, str)) else ""
+    word = ("yes" if value else "no") if isinstance(value, bool) else value.strip().lower() if isinstance(value, str) else ""
     if word not in ("yes", "no"):
         raise InputError(
             f"{item} is neither yes nor no", where, f"found {quote(value)}", f'write {item} = "yes" or "no"; leave it out if it was not looked for',
@@ -319,7 +319,7 @@ def checked_time(value: Any, where: Location) -> str:
     return text
 
 
-def checked_observation(key: str, value: Any, where: Location | str) -> str | float:
+def checked_observation(key: str, value: Any, where: Location) -> str | float:
     """A further observation: a number, or one line of text. A text that reads as a number is that number. InputError otherwise."""
     if isinstance(value, bool):
         return "yes" if value else "no"

@@ -99,8 +99,8 @@ def template_toml(pack: Pack | None = None) -> str:
     out.empty("r25_ohm", 10000)
     out.empty("b_k", 3435)
     out.head("[observed]", "Further measurements, as the evaluation asks for them; _N at the end is the number of the group or tap.")
-    for item in observations():
-        key = item.key + ("_4" if item.place else "")
-        words = "; ".join(f"{value}: {text}" for value, text in item.choices)
-        out.empty(key, item.choices[0][0] if item.choices else 0.0, item.question + (f" [{item.unit}]" if item.unit else "") + (f" ({words})" if words else ""))
+    for asked in observations():
+        key = asked.key + ("_4" if asked.place else "")
+        words = "; ".join(f"{value}: {text}" for value, text in asked.choices)
+        out.empty(key, asked.choices[0][0] if asked.choices else 0.0, asked.question + (f" [{asked.unit}]" if asked.unit else "") + (f" ({words})" if words else ""))
     return "\n".join(out.rows) + "\n"

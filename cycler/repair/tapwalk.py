@@ -68,8 +68,8 @@ def usual_step(steps_v: Sequence[float]) -> float | None:
 
 def _steps(readings: Sequence[float | None]) -> list[tuple[int, int, float]]:
     """(from, to, volts) between readings that follow each other."""
-    taken = [place for place, reading in enumerate(readings) if reading is not None]
-    return [(first, last, readings[last] - readings[first]) for first, last in itertools.pairwise(taken)]
+    taken = [(place, reading) for place, reading in enumerate(readings) if reading is not None]
+    return [(first, last, above - below) for (first, below), (last, above) in itertools.pairwise(taken)]
 
 
 def walk_taps(
@@ -107,7 +107,8 @@ def walk_taps(
         readings[first], readings[last] = readings[last], readings[first]
         sources[first], sources[last] = sources[last], sources[first]
     doubt = _suspects(readings, usual, highest, tolerance_v, leads)
-    doubles, repeated = [], None
+    doubles: list[int] = []
+    repeated = None
     lacking = series + 1 - len(readings) if series else None
     few = len(_steps(readings)) < 4
     for first, last, volts in reversed([step for step in _steps(readings) if not {step[0], step[1]} & set(doubt)]):
@@ -124,7 +125,9 @@ def walk_taps(
             doubt = {place + over if place >= last else place: reason for place, reason in doubt.items()}
             doubles = [place + over for place in doubles]
             doubt |= {last + extra: DEDUCED for extra in range(over)}
-            swapped = tuple(place + over if place >= last else place for place in swapped)
+            if swapped:
+                first_of, second_of = (place + over if place >= last else place for place in swapped)
+                swapped = first_of, second_of
             lacking = None if lacking is None else lacking - over
         elif volts > highest:
             doubles.insert(0, first)
