@@ -15,6 +15,7 @@ from typing import Any
 
 import click
 
+from cycler.commands.batch import batch
 from cycler.commands.bench_options import options
 from cycler.commands.columns import columns
 from cycler.commands.common import BrokenOutput, Settings, global_options, version_option, write_examples
@@ -32,6 +33,7 @@ from cycler.commands.reading import analyze, inspect
 from cycler.commands.recording import label, record
 from cycler.commands.serving import demo, serve
 from cycler.commands.sheet import sheet
+from cycler.commands.users import users
 from cycler.commands.watching import watch
 from cycler.errors import CyclerError
 
@@ -46,6 +48,14 @@ EXAMPLES = (
 class _Group(click.Group):
     def list_commands(self, ctx: click.Context) -> list[str]:
         return list(self.commands)  # in the order of the work, not of the alphabet
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        if args[:1] == ["register"]:  # cycler register check is cycler check
+            if args[1:2] and args[1] in ("check", "backup", "restore"):
+                args = args[1:]
+            else:
+                raise click.UsageError("register goes with one of check, backup and restore.", ctx)
+        return super().resolve_command(ctx, args)
 
     def make_context(self, *args: Any, **keywords: Any) -> click.Context:
         try:
@@ -67,7 +77,7 @@ class _Group(click.Group):
 cycler = _Group(
     "cycler",
     params=[*global_options(), version_option()],
-    commands=[job, sheet, options, donor, plan, inspect, analyze, add, list_runs, show, compare, history, standing, decide, record, label, verify, key, pack, correct, cells, export, columns, backup, restore, check, watch, serve, demo],
+    commands=[job, sheet, options, donor, plan, inspect, analyze, add, list_runs, show, compare, history, standing, decide, record, label, verify, key, pack, correct, cells, export, columns, backup, restore, check, watch, batch, serve, users, demo],
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     help=(
         "Charge and discharge logs of a repaired battery pack to capacity, resistance, group sag, a verdict and a "

@@ -89,7 +89,7 @@ def capacity_doubts(
 def beyond_rating(value_ah: float, u_ah: float, rated_ah: float | None) -> bool:
     """Whether a capacity lies above ``IMPOSSIBLE_RATING_SHARE`` of the rated one by more than its expanded uncertainty. Far below proves
     nothing: a dead pack gives 1 %."""
-    return bool(rated_ah) and value_ah - f.SIGNIFICANT * u_ah > f.IMPOSSIBLE_RATING_SHARE * rated_ah
+    return rated_ah is not None and rated_ah != 0.0 and value_ah - f.SIGNIFICANT * u_ah > f.IMPOSSIBLE_RATING_SHARE * rated_ah
 
 
 BOUND_REASONS = {

@@ -182,4 +182,4 @@ def label_of(connection: Connection, run_id: int) -> str:
         select(_corrections.c.label).where(_corrections.c.run_id == run_id, _corrections.c.kind == LABEL)
         .order_by(_corrections.c.id.desc()).limit(1)
     ).first()
-    return last.label if last is not None else connection.execute(select(_runs.c.label).where(_runs.c.id == run_id)).scalar()
+    return last.label if last is not None else connection.execute(select(_runs.c.label).where(_runs.c.id == run_id)).scalar_one()

@@ -175,7 +175,7 @@ def print_resistances(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
             row(
                 table, f"{'* ' if at_s == head else ''}{_clock(at_s).rpartition(':')[0]}", f"{number(one.get('current_step_a')) or 0.0:+.3g}",
                 _plain(100 * charged if charged is not None else None, 0),
-                *(bare(part(by_time, after, "ohm"), part(by_time, after, "u_ohm"), "ohm") for after in (0.0, 1.0, 10.0, 30.0)),
+                *(bare(part(by_time.get(after, {}), "ohm"), part(by_time.get(after, {}), "u_ohm"), "ohm") for after in (0.0, 1.0, 10.0, 30.0)),
             )
         sheet.table(table)
         sheet.line(
@@ -340,8 +340,8 @@ def print_peaks(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
                 if bool(one.get("withheld")) is withheld:
                     for why in zip(items(one.get("reason_words")), items(one.get("record_next"))):
                         found.setdefault(why, []).append(channel)
-            for (why, mend), names in found.items():
-                sheet.line(f"{name}, {_channels(names)}, {state}: {why}. Next time {mend}.")
+            for (reason, mend), names in found.items():
+                sheet.line(f"{name}, {_channels(names)}, {state}: {reason}. Next time {mend}.")
     sheet.line(
         "Width at half of how far the peak stands out, charge between the valleys beside it. At least: narrower than the window, which flattens it. "
         + EXPANDED

@@ -106,7 +106,7 @@ def _over(term: float, by: float | None) -> float | None:
 
 
 def _agree(a: float | None, b: float | None, within: float) -> bool:
-    return bool(a) and bool(b) and abs(a - b) <= within * max(a, b)
+    return a is not None and b is not None and bool(a and b) and abs(a - b) <= within * max(a, b)
 
 TEMPERATURE_NOTE_K = 5.0
 """Difference of mean temperature from which a note is made; capacity changes by 0.3 % to 0.8 % per kelvin below
@@ -234,13 +234,13 @@ def _u_gain(analysis: Analysis, gains: Sequence[str]) -> float:
 def u_pair(
     line: Line, first: Figure, second: Figure, analysis: Analysis, common: bool, scales: tuple[float, float]
 ) -> float | None:
-    if first.u is None or second.u is None:
+    if first.u is None or second.u is None or first.value is None or second.value is None:
         return None
     if common and first.budget and second.budget:
         return u_difference_from_budgets(first.budget, second.budget, line.proportional, line.with_time, *scales)
     if common and line.gains:
         gain = _u_gain(analysis, line.gains)
-        own = [math.sqrt(max(figure.u**2 - figure.u_full**2, 0.0)) for figure in (first, second)]
+        own = [math.sqrt(max(u**2 - figure.u_full**2, 0.0)) for u, figure in ((first.u, first), (second.u, second))]
         u = u_difference_with_common_gain(first.value, own[0], second.value, own[1], gain, *scales)
         return math.hypot(u, second.u_full * scales[1] - first.u_full * scales[0])
     return math.hypot(first.u * scales[0], second.u * scales[1])

@@ -77,10 +77,11 @@ def efficiency_budgets(
     if lost := joules.get("power lost in leads", 0.0) / pairing.discharge.energy_wh:
         hours_in = max(pairing.charge.end_s - pairing.charge.start_s - charge.get("pause_s", 0.0), 1.0) / SECONDS_PER_HOUR
         energy["power lost in leads"] = lost * (1.0 + q_in / hours_in / abs(pairing.discharge.mean_current_a))
-    return tuple(
+    charge_lines, energy_lines = (
         tuple(BudgetLine(source, share * eta) for source, share in lines.items())
         for lines, eta in ((shares, pairing.coulombic), (energy, pairing.energy))
     )
+    return charge_lines, energy_lines
 
 
 def efficiency_sheet(

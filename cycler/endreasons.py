@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -153,33 +154,32 @@ def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None, begu
     4 V class, up to 2.6 V for lfp; common practice, no source), pack voltage still clearly above its own cut-off.
     """
     rows = alike_rows(log, step, step.first if begun is None else begun)
-    voltage = pack_voltage(log)[rows]
-    if not np.any(np.isfinite(voltage)) and log.series == 0:
+    pack_v = pack_voltage(log)
+    read = _last_of(rows, lambda some: np.isfinite(pack_v[some]))
+    if read.size == 0 and log.series == 0:
         return ""
-    end_v = float(voltage[np.isfinite(voltage)][-1]) if np.any(np.isfinite(voltage)) else np.nan
+    end_v = float(pack_v[read[-1]]) if read.size else np.nan
     if following is not None and following.kind == "rest" and _terminals_fell_away(log, step, following, end_v):
         return "protection_trip"
-    time = log.time_s[rows]
     next_s = float(log.time_s[following.first]) if following is not None else None
-    if pack.cutoff_voltage_v is not None and reaches_limit(voltage, pack.cutoff_voltage_v, time, next_s):
+    if pack.cutoff_voltage_v is not None and reaches_limit(pack_v[read], pack.cutoff_voltage_v, log.time_s[read], next_s):
         return "pack_cutoff"
     if log.series == 0:
         return ""
     if following is not None and following.kind == "rest" and _left_its_groups(log, step, following, end_v):
         return "protection_trip"
-    groups = log.group_voltage_v[rows]
     # A channel that is silent towards the end says nothing about it.
-    groups = groups[:, np.any(np.isfinite(groups[-12:]), axis=0)]
-    if groups.shape[1] == 0:
+    heard = np.flatnonzero(np.any(np.isfinite(log.group_voltage_v[rows[-12:]]), axis=0))
+    if heard.size == 0:
         return ""
-    finite_rows = np.flatnonzero(np.all(np.isfinite(groups), axis=1))
-    if finite_rows.size == 0:
+    read = _last_of(rows, lambda some: np.all(np.isfinite(log.group_voltage_v[np.ix_(some, heard)]), axis=1))
+    if read.size == 0:
         return ""
-    last_rows = groups[finite_rows[-12:]]
+    last_rows = log.group_voltage_v[np.ix_(read, heard)]
     weakest = int(np.argmin(last_rows[-1]))
     low = float(last_rows[-1, weakest])
     declared = pack.group_cutoff_voltage_v
-    if declared is not None and reaches_limit(groups[finite_rows, weakest], declared, time[finite_rows], next_s):
+    if declared is not None and reaches_limit(last_rows[:, weakest], declared, log.time_s[read], next_s):
         if declared - low <= 0.025 or following is None or following.kind != "rest":
             return "group_cutoff"
         if float(last_rows[-2, weakest] if last_rows.shape[0] > 1 else low) > declared:
@@ -189,11 +189,22 @@ def discharge_end(log: Log, pack: Pack, step: Step, following: Step | None, begu
         # It had not come to its cut-off yet: somebody stopped.
         return ""
     board_low = 2.6 if pack.chemistry == "lfp" else 3.05
-    others = float(np.median(np.delete(last_rows[-1], weakest))) if groups.shape[1] > 1 else low
+    others = float(np.median(np.delete(last_rows[-1], weakest))) if heard.size > 1 else low
     stopped = following is not None and following.kind == "rest"
     if stopped and low < board_low and others - low > 0.15:
         return "protection_trip"
     return ""
+
+
+def _last_of(rows: np.ndarray, known: Callable[[np.ndarray], np.ndarray]) -> np.ndarray:
+    """The last of ``rows`` that ``known`` holds for, twelve at most; looked for from the end."""
+    size = 64
+    while True:
+        some = rows[-size:]
+        good = some[known(some)]
+        if good.size >= 12 or size >= rows.size:
+            return good[-12:]
+        size *= 16
 
 
 AWAY_SHARE = 0.03

@@ -27,6 +27,7 @@ from cycler.errors import InputError, quote
 from cycler.spreadsheet import spreadsheet_safe
 
 if TYPE_CHECKING:
+    import pandas
     import pyarrow
 
     from cycler.log import Log
@@ -85,6 +86,13 @@ def export_table(log: Log) -> pyarrow.Table:
     return pyarrow.table(table, metadata=_note(log))
 
 
+def export_frame(log: Log) -> pandas.DataFrame:
+    """The same table as a pandas data frame, for scripts and notebooks; NaN or missing where there is no reading, its note in ``attrs``."""
+    frame = export_table(log).to_pandas()
+    frame.attrs.update(_note(log))
+    return frame
+
+
 def _gap_notes(log: Log) -> dict[int, str]:
     """What the times alone do not show, by the row that follows it: joints of files, restarts of a clock."""
     import numpy as np
@@ -134,7 +142,7 @@ def _note(log: Log) -> dict[str, str]:
 _ROWS_AT_ONCE = 65_536
 
 
-def write_csv(table: pyarrow.Table, stream: IO[bytes]) -> None:
+def write_csv(table: pyarrow.Table, stream: IO[bytes] | gzip.GzipFile) -> None:
     """Write a table as CSV: UTF-8, one row of headings, a comma between cells, quotes where RFC 4180, 2.6 asks for them."""
     import pyarrow
     from pyarrow import compute

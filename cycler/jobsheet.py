@@ -219,7 +219,7 @@ def _sums(taps: Mapping[str, Any]) -> list[tuple[str, str]]:
         part = " (a part: groups are missing)" if taps.get("sum_is_part") else ""
         rows.append(("Sum of the groups", figure_text(taps["sum_v"], taps.get("u_sum_v"), "V") + part))
     if taps.get("difference_v") is not None:
-        against = {"cells_v": "the reading across all groups", "terminal_v": "the discharge contacts"}.get(taps.get("compared_with"), "the pack's voltage")
+        against = {"cells_v": "the reading across all groups", "terminal_v": "the discharge contacts"}.get(str(taps.get("compared_with")), "the pack's voltage")
         rows.append((f"Sum less {against}", figure_text(taps["difference_v"], taps.get("u_difference_v"), "V")))
     if taps.get("spread_v") is not None:
         rows.append(("Spread of the groups", figure_text(1e3 * taps["spread_v"], 1e3 * taps["u_spread_v"] if taps.get("u_spread_v") else None, "mV")))
@@ -238,7 +238,7 @@ def _probe_row(row: Mapping[str, Any]) -> dict[str, str]:
     return {
         "name": str(row.get("name") or ""), "place": str(row.get("place") or ""), "reading": reading,
         "temperature": figure_text(row.get("temperature_c"), row.get("u_temperature_c"), "degC"),
-        "type": str(row.get("type") or "not known") + {"matched": ", by its reading", "stated": ""}.get(row.get("type_from"), ""),
+        "type": str(row.get("type") or "not known") + {"matched": ", by its reading", "stated": ""}.get(str(row.get("type_from")), ""),
         "board": f"{believes:.0f} °C" if isinstance(believes, (int, float)) else str(believes or ""),
     }
 

@@ -246,8 +246,8 @@ def leak_sentences(analysis: Mapping[str, Any]) -> list[str]:
     """What the rest could have shown, for which groups no leak is known and why, and how long a rest would show one."""
     rows = [row for row in items(analysis.get("groups")) if isinstance(row.get("self_discharge_reasons"), list)]
     if not rows:
-        known = any(number(row.get("self_discharge_ma")) is not None for row in items(analysis.get("groups")))
-        return [] if known else ["Leaks at rest are not known."]
+        any_known = any(number(row.get("self_discharge_ma")) is not None for row in items(analysis.get("groups")))
+        return [] if any_known else ["Leaks at rest are not known."]
     told = []
     known = [row for row in rows if number(row.get("self_discharge_ma")) is not None]
     if known:

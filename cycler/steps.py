@@ -86,7 +86,8 @@ def cut_steps(log: Log) -> tuple[Step, ...]:
     if valid.size == 0:
         return ()
     steps = []
-    pieces = cut_pieces(log.time_s[valid], pack_voltage(log)[valid], log.current_a[valid], _gap_cuts(log, valid), _hint_cuts(log, valid))
+    rows: slice | np.ndarray = slice(None) if valid.size == log.rows else valid
+    pieces = cut_pieces(log.time_s[rows], pack_voltage(log)[rows], log.current_a[rows], _gap_cuts(log, valid), _hint_cuts(log, valid))
     for index, piece in enumerate(pieces):
         cycle = None
         if log.cycle_number is not None:

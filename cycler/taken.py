@@ -107,8 +107,8 @@ def median_with_u(values: Sequence[float], us: Sequence[float | None]) -> tuple[
     half = len(order) // 2
     middle = [order[half]] if len(order) % 2 else [order[half - 1], order[half]]
     median = sum(values[i] for i in middle) / len(middle)
-    spread = [us[i] for i in middle]
-    if any(u is None for u in spread):
+    spread = [u for i in middle if (u := us[i]) is not None]
+    if len(spread) < len(middle):
         return median, None
     return median, math.sqrt(sum(u * u for u in spread)) / len(middle)
 
@@ -125,17 +125,17 @@ def ratio_to_siblings(
     """
     result: list[tuple[float | None, float | None]] = []
     for index, value in enumerate(values):
-        others = [i for i, other in enumerate(values) if i != index and other is not None]
+        others = [(other, us[i]) for i, other in enumerate(values) if i != index and other is not None]
         if value is None or not others:
             result.append((None, None))
             continue
-        median, u_median = median_with_u([values[i] for i in others], [us[i] for i in others])
+        median, u_median = median_with_u([other for other, _u in others], [u for _other, u in others])
         if median <= 0:
             result.append((None, None))
             continue
-        u_ratio = None
-        if us[index] is not None and u_median is not None:
-            u_ratio = math.hypot(us[index] / median, value * u_median / median**2)
+        u_ratio, own = None, us[index]
+        if own is not None and u_median is not None:
+            u_ratio = math.hypot(own / median, value * u_median / median**2)
         result.append((value / median, u_ratio))
     return result
 

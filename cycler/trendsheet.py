@@ -70,8 +70,8 @@ def trend_sheet(
     rows = [
         _row(log, pack, through_ah, k, discharges, sheets[k], charges, charge_sheets, resistances, breaks_s) for k in range(len(discharges))
     ]
-    numbers = [d.cycle for d in discharges]
-    own = None not in numbers and all(b > a for a, b in itertools.pairwise(numbers))
+    numbers = [d.cycle for d in discharges if d.cycle is not None]
+    own = len(numbers) == len(discharges) and all(b > a for a, b in itertools.pairwise(numbers))
     for place, row in enumerate(rows, 1):
         row["x"] = row["cycle"] if own else place
     throughput_why = _mark(rows, discharges, charge_sheets, pack)

@@ -168,7 +168,7 @@ def energy_budget(
     energy, charge = abs(discharge.energy_wh), abs(discharge.net_ah)
     cut = pack.cutoff_voltage_v or 0.0
     by_pack = discharge.end_reason == "pack_cutoff" and discharge.slope_v_per_ah
-    per_volt = cut / discharge.slope_v_per_ah if by_pack else 0.0
+    per_volt = cut / discharge.slope_v_per_ah if by_pack and discharge.slope_v_per_ah else 0.0
     lines = [
         BudgetLine(line.source, line.standard_uncertainty * abs(mean_voltage_v))
         for line in charge_lines

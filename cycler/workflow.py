@@ -7,7 +7,7 @@ beginning of the chain; its end is the module ``issuing``.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -17,11 +17,11 @@ from cycler.errors import InputError
 if TYPE_CHECKING:
     from cycler.analysis import Analysis
     from cycler.analysis import Progress as Stages
-    from cycler.columns_memory import ColumnsMemory
+    from cycler.columns_memory import ColumnsMemory, RememberedColumns
     from cycler.criteria import Criteria
     from cycler.log import Log
     from cycler.pack import Pack
-    from cycler.readers import Columns
+    from cycler.readers import Columns, ColumnsFile
     from cycler.readers.encoding import Progress
     from cycler.register import Register, Run
 
@@ -60,7 +60,7 @@ class UsedColumns:
         except InputError as error:
             if not self.remembered:
                 raise
-            names = ", ".join(dict.fromkeys(item.file for item in self.columns or () if item is not None))
+            names = ", ".join(dict.fromkeys(item.file for item in self.files() if item is not None))
             raise InputError(
                 error.what, error.where, f"{error.why} (read with the {names})",
                 f"{error.mend}; if that columns file does not belong to this log: --ignore-remembered",
@@ -70,15 +70,27 @@ class UsedColumns:
         """The same, with what was said of this test alone: ``allow_bad_rows``, ``no_pause``."""
         from cycler.readers import ColumnsFile
 
-        files = [self.columns] * parts if self.columns is None or isinstance(self.columns, ColumnsFile) else self.columns
-        return replace(self, columns=tuple(replace(own or ColumnsFile(), **said) for own in files))
+        files = self.files() if isinstance(self.columns, Sequence) else self.files() * parts
+        changes: dict[str, Any] = dict(said)
+        return replace(self, columns=tuple(replace(own or ColumnsFile(), **changes) for own in files))
+
+    def files(self) -> list[ColumnsFile | None]:
+        """The columns files one by one."""
+        return list(self.columns) if isinstance(self.columns, Sequence) else [self.columns]
 
 
 def remembered_columns(memory: ColumnsMemory, sources: Sources) -> UsedColumns:
     """The columns files that a register knows for the headings of these logs."""
+    return columns_for(memory.all(), sources)
+
+
+def columns_for(remembered: Iterable[RememberedColumns], sources: Sources) -> UsedColumns:
+    """Those of ``remembered`` that are for the headings of these logs."""
     from cycler.readers.headings import find_headings
 
-    known = {item.key: item for item in memory.all()}
+    known = {item.key: item for item in remembered}
+    if not known:
+        return UsedColumns()
     files = []
     for name, raw in sources:
         found = find_headings(raw, name, set(known))

@@ -22,7 +22,7 @@ from cycler.commands.common import Settings
 from tests import small_log
 from tests.calls import PROJECT, call, process
 
-COMMANDS = ["job", "sheet", "options", "donor", "plan", "inspect", "analyze", "add", "list", "show", "compare", "history", "standing", "decide", "record", "label", "verify", "key", "pack", "correct", "cells", "export", "columns", "backup", "restore", "check", "watch", "serve", "demo"]
+COMMANDS = ["job", "sheet", "options", "donor", "plan", "inspect", "analyze", "add", "list", "show", "compare", "history", "standing", "decide", "record", "label", "verify", "key", "pack", "correct", "cells", "export", "columns", "backup", "restore", "check", "watch", "batch", "serve", "users", "demo"]
 
 
 # --- help --------------------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ import pytest
 from cycler.jobsheet import job_content, job_html, job_page
 from cycler.register import Register
 from cycler.repair.cautions import CAUTIONS, DEFERENCE
+from tests import places
 from tests.calls import PROJECT, call, parsed
 
 SHEETS = PROJECT / "cycler" / "data" / "jobs"
@@ -25,7 +26,7 @@ def one_job(tmp_path_factory):
     with Register.open(place) as register:
         register.jobs.open_job("EB-0412", "stops uphill", who="A. Bell")
         head = register.chain_head()
-    return place.read_bytes(), head
+    return place, head
 
 
 @pytest.fixture
@@ -36,7 +37,7 @@ def file(tmp_path):
 @pytest.fixture
 def begun(file, one_job):
     """The same as a file of its own; afterwards nothing was written into it."""
-    file.write_bytes(one_job[0])
+    places.copied(one_job[0], file)
     yield file
     with Register.open(file) as register:
         assert register.chain_head() == one_job[1] and len(register.jobs.jobs()) == 1
@@ -71,9 +72,9 @@ def test_job_command_leads_a_dead_group_from_its_sheet_to_the_test(capfd, file, 
     target = tmp_path / "job.html"
     code, out, _err = job(capfd, file, "1", "--to", target)
     assert code == 0 and str(target) in out and target.read_bytes().startswith(b"<!DOCTYPE html>")
-    before = file.read_bytes()
+    before = places.content(file)
     code, _out, err = job(capfd, file, "1", "--note", "x", "--by", "A. Bell", "--to", target)
-    assert code == 2 and "never overwritten" in err and file.read_bytes() == before
+    assert code == 2 and "never overwritten" in err and places.content(file) == before
     code, _out, err = job(capfd, file, "1", "--run", "1", "--by", "A. Bell")
     assert code == 2 and "no run 1" in err
 

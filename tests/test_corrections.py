@@ -17,7 +17,7 @@ from cycler.register import Register
 from cycler.standing import standing
 from cycler.verdict import decide
 from cycler.workflow import decide_run, known_dangers
-from tests import small_log
+from tests import places, small_log
 from tests.analysis_example import example_analysis
 from tests.calls import call, parsed
 
@@ -29,9 +29,7 @@ DANGER = {"code": "group_overvoltage", "severity": "danger", "group": 2, "messag
 @pytest.fixture
 def file(kept, tmp_path):
     """A register with two runs of the small log: 1 complete, 2 stopped early."""
-    path = tmp_path / "r.sqlite"
-    path.write_bytes(kept.read_bytes())
-    return path
+    return places.copied(kept, tmp_path / "r.sqlite")
 
 
 @pytest.fixture
@@ -249,7 +247,7 @@ def test_correct_command_and_show_say_who_when_and_why(capfd, file, other):
 ])
 def test_correct_command_refuses_in_one_line(capfd, file, monkeypatch, words, by, said):
     monkeypatch.delenv("CYCLER_BY", raising=False)
-    before = file.read_bytes()
+    before = places.content(file)
     code, out, err = correct(capfd, file, *words, **({"by": by} if by else {}))
     assert (code, out, err.count("\n")) == (2, "", 1) and said in err
-    assert file.read_bytes() == before
+    assert places.content(file) == before

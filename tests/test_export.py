@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from cycler import export
 from cycler.analysis import analyze
 from cycler.errors import InputError
-from cycler.export import check_target, export_file, export_table, write_csv
+from cycler.export import check_target, export_file, export_frame, export_table, write_csv
 from cycler.log import Log, Reading, Source
 from cycler.pack import Pack
 from cycler.readers import load_columns, parse_columns, read_log, read_log_bytes, read_logs, read_logs_bytes
@@ -306,6 +306,20 @@ def test_export_cut_off_is_read_like_any_other_log_and_says_what_is_missing():
     back = read_log_bytes(raw[: len(raw) - 25], "x.csv")
     assert back.rows == log.rows - 1
     assert "truncated_row" in {item.code for item in back.reading.warnings}
+
+
+def test_frame_for_scripts_holds_the_readings_of_the_log_and_names_its_source():
+    log = read_log(SAMPLES / "ebike-10s4p-sister.csv")
+    frame = export_frame(log)
+    np.testing.assert_array_equal(frame["Test Time / s"], log.time_s)
+    np.testing.assert_array_equal(frame["Current / A"], log.current_a)
+    assert len(frame) == log.rows and log.sources[0].sha256 in frame.attrs["sources"]
+    # The trapezoid of scipy over the frame: a second way to the charge of the discharge.
+    from scipy.integrate import trapezoid
+
+    taken = np.minimum(frame["Current / A"], 0.0)
+    told = [step["capacity_ah"] for step in analyze(log).to_dict()["steps"] if "discharge" in step["kind"]]
+    assert -trapezoid(taken, frame["Test Time / s"]) / 3600 == pytest.approx(sum(told), rel=0.01)
 
 
 def test_file_with_labels_of_the_standard_that_is_no_export_has_its_sign_proven():

@@ -15,7 +15,7 @@ PROJECT = Path(__file__).resolve().parent.parent
 
 # From the ground up: a module may import those of its own layer and of the layers below, never one above.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "files", "units", "quantities", "tomlsource", "spreadsheet", "datasheet"),
+    ("errors", "files", "units", "quantities", "tomlsource", "spreadsheet", "datasheet", "longcolumns"),
     ("log", "pack", "pack_temperature", "pack_correction", "instrument", "signals", "averaging", "propagation"),
     ("readers", "pieces", "endreasons", "steps"),
     ("measures",),
@@ -26,8 +26,8 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("repair",),
     ("plan", "matching"),
     ("compare", "record"),
-    ("chain", "migrations", "database", "storage", "register_rows", "columns_memory", "corrections", "packcard", "jobbook", "register_list", "register", "chaincheck"),
-    ("custody", "proof", "workflow", "issuing", "reanalysis", "export", "standing", "history", "whose", "watchfolder", "watching", "jobsteps", "jobsheet", "plansource"),
+    ("chain", "migrations", "server", "database", "storage", "register_rows", "columns_memory", "corrections", "packcard", "jobbook", "register_list", "register", "chaincheck", "servercopy"),
+    ("custody", "proof", "workflow", "issuing", "reanalysis", "export", "standing", "history", "whose", "watchfolder", "intake", "watching", "batchwork", "crews", "batch", "jobsteps", "jobsheet", "plansource", "users"),
     ("simulator",),
     ("demo", "terminal", "tables", "cardtables", "measure_tables", "detail_tables", "comparison_table", "optiontables", "sheettables"),
     ("commands", "cli", "__main__"),
@@ -40,10 +40,10 @@ SIMULATOR_MAY = {"errors", "simulator"}
 # Packages from elsewhere, and the modules that may use them. Everything else is the standard library.
 ELSEWHERE = {
     "numpy": {
-        "log", "readers", "signals", "pieces", "endreasons", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "sensors", "resistancetable", "incrementaltable", "temperaturetable", "analysis", "record",
+        "longcolumns", "log", "readers", "signals", "pieces", "endreasons", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "sensors", "resistancetable", "incrementaltable", "temperaturetable", "analysis", "record",
         "simulator", "export", "resttable", "circuittable", "powertable", "standing", "history", "trendsheet", "averaging", "propagation", "curvedifference", "repair", "plan", "matching",
     },
-    "pandas": {"readers"},
+    "pandas": {"export"},
     "pyarrow": {"export", "readers"},
     "charset_normalizer": {"readers"},
     "scipy": {"measures", "uncertainty", "readers", "simulator", "repair", "plan", "matching"},
@@ -53,16 +53,18 @@ ELSEWHERE = {
     "reportlab": {"record"},
     "PIL": {"record"},
     "segno": {"record"},
-    "sqlalchemy": {"chain", "migrations", "database", "register_rows", "columns_memory", "corrections", "packcard", "jobbook", "register_list", "register", "chaincheck"},
+    "sqlalchemy": {"chain", "migrations", "server", "database", "register_rows", "columns_memory", "corrections", "packcard", "jobbook", "register_list", "register", "chaincheck", "servercopy"},
     "platformdirs": {"database", "proof"},
     "cryptography": {"proof"},
     "rfc8785": {"proof", "chain"},
     "rich": {"terminal", "tables", "cardtables", "comparison_table", "optiontables", "sheettables", "commands"},
     "click": {"commands", "cli"},
     "waitress": {"commands"},
+    "distributed": {"crews"},
+    "werkzeug": {"users"},
 }
 # What the start of the command must not load. Each takes longer than the whole of `cycler --help` may.
-HEAVY = ("numpy", "pandas", "pyarrow", "scipy", "plotly", "dash", "reportlab", "sqlalchemy", "jinja2", "rich", "waitress", "cryptography", "rfc8785", "segno", "PIL")
+HEAVY = ("numpy", "pandas", "pyarrow", "scipy", "plotly", "dash", "reportlab", "sqlalchemy", "jinja2", "rich", "waitress", "cryptography", "rfc8785", "segno", "PIL", "werkzeug", "distributed")
 
 
 def modules(package):

@@ -194,11 +194,11 @@ def _remembered(settings: Settings, sources: Sources) -> UsedColumns:
         return UsedColumns()
 
 
-def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Options that say how to read logs, given on as ``how``, a :class:`HowToRead`."""
+def reading_options(command: Callable[..., Any], one_file: bool = False) -> Callable[..., Any]:
+    """Options that say how to read logs, given on as ``how``, a :class:`HowToRead`. ``one_file``: each file is a test of its own."""
     @functools.wraps(command)
     def call(*args: Any, **keywords: Any) -> Any:
-        how = HowToRead(**{item.name: keywords.pop(item.name) for item in fields(HowToRead)})
+        how = HowToRead(**{item.name: keywords.pop(item.name, False) for item in fields(HowToRead)})
         return command(*args, how=how, **keywords)
 
     options = (
@@ -208,9 +208,9 @@ def reading_options(command: Callable[..., Any]) -> Callable[..., Any]:
         click.option(
             "--allow-bad-rows", is_flag=True, help="Read a log although more than 1 % of its rows cannot be used; they are counted and named.",
         ),
-        click.option(
+        *(() if one_file else (click.option(
             "--no-pause", is_flag=True, help="Files of one test that hold no common clock follow one another without a pause.",
-        ),
+        ),)),
         click.option(
             "--ignore-remembered", is_flag=True, help="Leave out columns files that the register knows for these headings.",
         ),

@@ -1,13 +1,19 @@
-"""Progress on standard error: on a terminal only, and only once the work has lasted two seconds."""
+"""Progress on standard error, on a terminal only: of one piece of work once it has lasted two seconds, of many files from the start."""
 
 from __future__ import annotations
 
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from types import TracebackType
+from typing import TYPE_CHECKING, Any
+
+import click
 
 from cycler.commands.common import Settings
+
+if TYPE_CHECKING:
+    from rich.progress import Progress
 
 DELAY_S = 2.0
 """Work shorter than this shows nothing. [s]"""
@@ -31,7 +37,7 @@ class Working:
         self._lock = threading.Lock()
         self._reading: tuple[str, int, int | None] | None = None
         self._timer: threading.Timer | None = None
-        self._bar = None
+        self._bar: Progress | None = None
         if not settings.quiet and sys.stderr.isatty():
             self._timer = threading.Timer(DELAY_S, self._show)
             self._timer.daemon = True
@@ -82,10 +88,64 @@ class Working:
         with self._lock:
             if self._timer is None:
                 return
-            self._bar = Progress(
+            bar = self._bar = Progress(
                 TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn(),
                 console=Console(stderr=True), transient=True,
             )
             what, done, total = self._reading or (self._what, max(self._begun - 1, 0), self._parts)
-            self._bar.add_task(what, total=total, completed=done)
+            bar.add_task(what, total=total, completed=done)
+            bar.start()
+
+
+class Counting:
+    """A bar over many files with the time that remains, and a line for each file as it ends.
+
+    Parameters
+    ----------
+    sizes : sequence of int
+        Sizes of all files: the bar fills by them, as a long log takes longer than a short one. [bytes]
+    """
+
+    def __init__(self, settings: Settings, what: str, sizes: Sequence[int]) -> None:
+        self._what, self._files, self._done = what, len(sizes), 0
+        self._total = sum(map(self._weight, sizes))
+        self._bar: Any = None
+        self._task: Any = None
+        self._wanted = not settings.quiet and sys.stderr.isatty() and bool(sizes)
+
+    @staticmethod
+    def _weight(size: int) -> int:
+        return size + 200_000  # what any log takes, however short, as measured
+
+    def __enter__(self) -> Counting:
+        if self._wanted:
+            from rich.console import Console
+            from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+            # Lines that are not for this terminal must not be drawn into it.
+            self._bar = Progress(
+                TextColumn("{task.description}", markup=False), BarColumn(), TimeRemainingColumn(),
+                console=Console(stderr=True), transient=True, redirect_stdout=sys.stdout.isatty(),
+            )
+            self._task = self._bar.add_task(self._words(), total=self._total)
             self._bar.start()
+        return self
+
+    def __exit__(self, _kind: type | None, _error: BaseException | None, _trace: TracebackType | None) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+
+    def _words(self) -> str:
+        return f"{self._what}: {self._done} of {self._files}"
+
+    def ended(self, size: int, line: str | None) -> None:
+        """A file of that size is done with; ``line`` says what became of it."""
+        self._done += 1
+        if line is not None:
+            if self._bar is not None and sys.stdout.isatty():
+                self._bar.console.print(line, markup=False, highlight=False, soft_wrap=True)
+            else:
+                click.echo(line)
+        if self._bar is not None:
+            self._bar.update(self._task, advance=self._weight(size), description=self._words())

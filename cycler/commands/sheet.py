@@ -69,7 +69,7 @@ def _with_observed(bench: BenchSheet, pairs: Sequence[str]) -> BenchSheet:
     from dataclasses import replace
     from types import MappingProxyType
 
-    from cycler.errors import InputError, quote
+    from cycler.errors import InputError, Location, quote
     from cycler.repair.sheet import checked_observation, checked_observed_key
 
     added: dict[str, Any] = {}
@@ -78,7 +78,7 @@ def _with_observed(bench: BenchSheet, pairs: Sequence[str]) -> BenchSheet:
         if not mark:
             raise InputError("an observation without its value", "--observed", f"found {quote(pair)}", "write it like --observed group_direct_v_4=3.65")
         key = checked_observed_key(key.strip(), "--observed")
-        added[key] = checked_observation(key, re.sub(r"^([+-]?\d+),(\d+)$", r"\1.\2", value.strip()), "--observed")
+        added[key] = checked_observation(key, re.sub(r"^([+-]?\d+),(\d+)$", r"\1.\2", value.strip()), Location("--observed"))
     return replace(bench, observed=MappingProxyType({**bench.observed, **added})) if added else bench
 
 

@@ -7,6 +7,7 @@ import math
 import re
 import time
 from collections import Counter
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -22,7 +23,7 @@ _ONCE_TIMES = 2
 """With --once, a file that still changes after this many times --quiet-for is left, and said."""
 
 
-class _Seconds(click.FloatRange):
+class Seconds(click.FloatRange):
     """A time in seconds; ``nan`` is none."""
 
     name = "seconds"
@@ -44,11 +45,11 @@ class _Seconds(click.FloatRange):
 )
 @criteria_option()
 @click.option(
-    "--quiet-for", "quiet_s", type=_Seconds(0, 86400), metavar="SECONDS",
+    "--quiet-for", "quiet_s", type=Seconds(0, 86400), metavar="SECONDS",
     help="How long a file must not have changed before it is taken; left out, 20 s, or longer where its rows are more than 7 s apart.",
 )
 @click.option(
-    "--every", "every_s", type=_Seconds(0.05, 3600), default=2.0, show_default=True, metavar="SECONDS", help="Time between two looks at the folder.",
+    "--every", "every_s", type=Seconds(0.05, 3600), default=2.0, show_default=True, metavar="SECONDS", help="Time between two looks at the folder.",
 )
 @click.option("--once", is_flag=True, help="Take what is there now, once it is quiet, and end.")
 @json_option("One JSON object per line and event.")
@@ -74,7 +75,7 @@ def watch(
     with open_register(settings, create=True) as register:
         watcher = Watcher(folder, register, criteria, pack, quiet_s, READING_DOUBTS, once)
         shown_s = QUIET_FOR_S if quiet_s is None else quiet_s
-        remark(settings, f"Watching {_shown(watcher.folder)}. A file is taken once it has not changed for {shown_s:g} s." + ("" if once else " Stop with Ctrl+C."))
+        remark(settings, f"Watching {shown(watcher.folder)}. A file is taken once it has not changed for {shown_s:g} s." + ("" if once else " Stop with Ctrl+C."))
         told: Counter[str] = Counter()
         try:
             _go_on(settings, watcher, told, every_s, shown_s * _ONCE_TIMES if once else None, as_json)
@@ -103,16 +104,14 @@ def _go_on(settings: Settings, watcher: Watcher, told: Counter[str], every_s: fl
 def event_line(event: Event) -> str:
     """One line for one event: the time here, the file, what happened."""
     clock = time.strftime("%H:%M:%S", time.localtime(event.at))
-    return " ".join(_shown(f"{clock}  {event.file}{'  ' if event.file else ''}{event_words(event)}").split("\n"))
+    return " ".join(shown(f"{clock}  {event.file}{'  ' if event.file else ''}{event_words(event)}").split("\n"))
 
 
 def event_words(event: Event) -> str:
     """What happened, in words."""
     why = f" ({event.why})" if event.why else ""
     if event.kind == "added":
-        dangers = "".join(f"; DANGER: {text}" for text in event.dangers)
-        doubts = "".join(f"; look at this first: {text}" for text in event.doubts)
-        return f"added as run {event.run_id} to {event.pack_id}, {(event.verdict or 'not judged').replace('_', ' ')}{why}{dangers}{doubts}"
+        return f"added as run {event.run_id} to {event.pack_id}, {kept_words(event.verdict, event.why, event.dangers, event.doubts)}"
     if event.kind == "already_there":
         return f"in the register already, as run {event.run_id} of {event.pack_id}{why}"
     if event.kind == "growing":
@@ -122,10 +121,17 @@ def event_words(event: Event) -> str:
     if event.kind == "folder_back":
         return "the folder is there again"
     heads = {"waits": "waits", "not_read": "not a log that can be read", "folder_gone": "the folder is gone", "trouble": "not taken now"}
-    return f"{heads.get(event.kind, event.kind)}: {_error_words(event.error)}" if event.error is not None else heads.get(event.kind, event.kind)
+    return f"{heads.get(event.kind, event.kind)}: {error_words(event.error)}" if event.error is not None else heads.get(event.kind, event.kind)
 
 
-def _error_words(error: InputError) -> str:
+def kept_words(verdict: str | None, why: str, dangers: Sequence[str], doubts: Sequence[str]) -> str:
+    """What is said of a run that was kept: verdict, what told its pack, every danger, and what puts its figures in doubt."""
+    told = [f"; DANGER: {text}" for text in dangers] + [f"; look at this first: {text}" for text in doubts]
+    return (verdict or "not judged").replace("_", " ") + (f" ({why})" if why else "") + "".join(told)
+
+
+def error_words(error: InputError) -> str:
+    """An error on one line; the file is named before it."""
     line = getattr(error.where, "line", None)
     place = f" (line {line})" if line else ""
     return f"{error.what}{place} | why: {error.why} | mend: {error.mend}"
@@ -158,5 +164,6 @@ def _tell_sum(settings: Settings, watcher: Watcher, told: Counter[str], as_json:
             click.echo(CAUTION_SHORT)
 
 
-def _shown(text: object) -> str:
+def shown(text: object) -> str:
+    """``text`` without what could steer a terminal."""
     return "".join(ch if ch.isprintable() else "\N{REPLACEMENT CHARACTER}" for ch in str(text))

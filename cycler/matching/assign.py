@@ -8,6 +8,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -93,9 +94,13 @@ def put_together(task: Task, seed: int, until: float, bound_ah: float, tell: Tel
     plain: list[Found] = []
     searches: dict[str, _Search] = {}
     steps = len(starts) + len(WEIGHTS)
+
+    def part_done(before: int, share: float) -> None:
+        tell((before + share) / steps)
+
     for number, start in enumerate(starts):
         search = _Search(task, start)
-        search.work(0.0, rng, kicks, until, lambda share, n=number: tell((n + share) / steps), bound_ah)
+        search.work(0.0, rng, kicks, until, partial(part_done, number), bound_ah)
         plain += search.packed(start)
         searches[start] = search
     best = max(plain, key=lambda found: found.value_ah)
@@ -104,7 +109,7 @@ def put_together(task: Task, seed: int, until: float, bound_ah: float, tell: Tel
     start = "alike" if alike else "graded"
     for number, weight in enumerate(WEIGHTS):
         search = searches[start].copy()
-        search.work(weight, rng, kicks, until, lambda share, n=number: tell((len(starts) + n + share) / steps), bound_ah)
+        search.work(weight, rng, kicks, until, partial(part_done, len(starts) + number), bound_ah)
         plain += search.packed(start, least)
     best = max(plain, key=lambda found: found.value_ah)  # the later searches may have found more
     least = best.value_ah * (1.0 - task.given_up) - _EPS

@@ -267,7 +267,7 @@ def _settled(columns: list[_Column], where: Location, warnings: list[str]) -> li
 def _rows(lines: Sequence[str], heading: int, delimiter: str, width: int, name: str) -> list[tuple[int, list[str]]]:
     """Line number and fields of every row below the headings."""
     reader = csv.reader((line + "\n" for line in lines[heading + 1 :]), delimiter=delimiter, skipinitialspace=True)
-    rows = []
+    rows: list[tuple[int, list[str]]] = []
     before = 0
     while True:
         try:
@@ -410,7 +410,7 @@ class _Reader:
                 "add the unit to the heading, for example in brackets",
             )
         self._warnings.append(f"The heading {quote(column.heading)} names no unit; {symbol} is taken, by the size of the numbers.")
-        return parse_unit(symbol)  # type: ignore[return-value]
+        return parse_unit(symbol)
 
     def _plausible(self, values: np.ndarray, column: _Column | None, usual: tuple[float, float], what: str, unit: str) -> None:
         """InputError if the median is that of no cell, or a capacity lies far above it: a slip of unit, or of the decimal mark."""
@@ -462,17 +462,17 @@ class _Reader:
         if stated is not None:
             values, _ = self._numbers(stated, "time", lambda _m: "d", -math.inf, "number of days")
             return values / SECONDS_PER_DAY
-        columns = [by_role.get((DATE, which)) for which in (0, 1)]
-        if None in columns:
+        columns = [column for which in (0, 1) if (column := by_role.get((DATE, which))) is not None]
+        if len(columns) < 2:
             return np.full(len(self._rows), np.nan)
-        texts = [_field(fields, column.at) for column in columns for _, fields in self._rows]  # type: ignore[union-attr]
+        texts = [_field(fields, column.at) for column in columns for _, fields in self._rows]
         texts = ["" if writing.is_missing(text) else text for text in texts]
         stamps = parse_stamps(np.array(texts, dtype=object))
         for k, text in enumerate(texts):
             if text and not np.isfinite(stamps.seconds[k]):
                 column = columns[k // len(self._rows)]
                 raise InputError(
-                    "a date cannot be read", self._place(k % len(self._rows), column), f"found {quote(text)}", "write dates as 2026-03-14",  # type: ignore[arg-type]
+                    "a date cannot be read", self._place(k % len(self._rows), column), f"found {quote(text)}", "write dates as 2026-03-14",
                 )
         if stamps.ambiguous:
             raise InputError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -189,7 +189,7 @@ def _table(data: Mapping[str, Any], key: str, known: tuple[str, ...], text: str,
 
 
 def _numbers(data: Mapping[str, Any], key: str, kind: type, text: str, name: str) -> dict[str, float]:
-    known = tuple(kind.__dataclass_fields__)
+    known = tuple(field.name for field in fields(kind))
     found = {}
     for inner, value in _table(data, key, known, text, name).items():
         where = Location(name, line_of_key(text, inner))

@@ -231,7 +231,7 @@ def _nothing(standing: Standing, not_covered: list[dict[str, str]], notes: list[
     }
 
 
-def _missed(item: Criterion, why: str) -> dict[str, str]:
+def _missed(item: Criterion, why: str) -> dict[str, Any]:
     return {"criterion": item.id, "label": QUANTITIES[item.quantity].label, "required": item.required, "why": why}
 
 

@@ -110,8 +110,8 @@ def _unusable(what: str, name: str, why: str) -> InputError:
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     found = dict(pairs)
     if len(found) != len(pairs):
-        seen: set[str] = set()
-        twice = next(key for key, _ in pairs if key in seen or seen.add(key))
+        keys = [key for key, _ in pairs]
+        twice = next(key for at, key in enumerate(keys) if key in keys[:at])
         raise _Refused(f"the key {quote(twice)} stands twice in one object")
     return found
 

@@ -7,6 +7,7 @@ what it seals and the words ``schema`` and ``of``, so that no seal can stand for
 from __future__ import annotations
 
 import base64
+from collections.abc import Mapping
 from typing import Any
 
 from cycler.proof.canonical import canonical_bytes, digest, part_digests
@@ -44,17 +45,17 @@ def envelope_bytes(envelope: dict[str, Any]) -> bytes:
     return canonical_bytes(envelope) + b"\n"
 
 
-def signed_bytes(seal: dict[str, Any]) -> bytes:
+def signed_bytes(seal: Mapping[str, Any]) -> bytes:
     """What the signature of a seal covers."""
     return canonical_bytes({key: value for key, value in seal.items() if key != "signature"})
 
 
-def seal_key(seal: dict[str, Any]) -> PublicKey | None:
+def seal_key(seal: Mapping[str, Any]) -> PublicKey | None:
     """The public key that a seal names, or None."""
     return public_key_of(seal.get("public_key"))
 
 
-def flaw(seal: dict[str, Any], of: str) -> str | None:
+def flaw(seal: Mapping[str, Any], of: str) -> str | None:
     """Why a seal is no seal of ``of`` ("record" or "page"), as a clause; None if its form is right and its signature good."""
     if seal.get("schema") != SEAL_SCHEMA or seal.get("of") != of:
         return f"it is not a seal of a {of} in a form that this program knows"

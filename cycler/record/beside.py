@@ -48,7 +48,7 @@ def card_dangers(analysis: Mapping[str, Any], card: Mapping[str, Any] | None) ->
     """Open dangers from the pack's card, whether the verdict was made with them or not."""
     told = [found for found in as_list(get(analysis, "verdict", "veto_findings")) if get(found, "who") or get(found, "at")]
     noted = [{"message": entry.get("text"), "who": entry.get("who")} for entry in _entries(card) if entry.get("kind") == "danger"]
-    lines = []
+    lines: list[str] = []
     for found in (*told, *noted):
         message = clean(get(found, "message"))
         if message and not any(message.rstrip(".") in line or line in message for line in lines):
@@ -124,7 +124,8 @@ def compared_front(beside: Beside) -> Section | None:
 
 def compared_sections(beside: Beside) -> list[Section]:
     """Annex: every quantity of both tests with its difference, the groups, and what stands between the tests."""
-    rows, strong = [], []
+    rows: list[tuple[str, ...]] = []
+    strong: list[int] = []
     for row in _compared_rows(beside):
         there, here = (_compared_value(row, index) for index in (0, 1))
         if there == here == text.NOT_MEASURED:
@@ -222,7 +223,8 @@ def _signed(shown: str) -> str:
 
 
 def _group_table(beside: Beside) -> Table | None:
-    rows, strong = [], []
+    rows: list[tuple[str, ...]] = []
+    strong: list[int] = []
     for group in as_list(get(beside.compared, "groups")):
         if not isinstance(group, Mapping):
             continue

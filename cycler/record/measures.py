@@ -219,8 +219,8 @@ def _power(analysis: dict[str, Any]) -> Measure | None:
     doubts = reasons_text(sheet.get("reasons"))
     note = Para(words.POWER_NOTE.format(procedure=capital(told(clean(sheet["procedure"], LONGEST_SENTENCE)) if sheet.get("procedure") else words.H_POWER)), "small")
     if number(sheet.get("discharge_10s_w")) is None:
-        facts = Facts(((words.L_POWER, text.NOT_MEASURED), (words.L_WHY_NOT, doubts or text.N_NO_REASON)))
-        return Measure(Section("power", words.H_POWER, (facts,)), text.NOT_MEASURED)
+        nothing = Facts(((words.L_POWER, text.NOT_MEASURED), (words.L_WHY_NOT, doubts or text.N_NO_REASON)))
+        return Measure(Section("power", words.H_POWER, (nothing,)), text.NOT_MEASURED)
     shown = figure(sheet["discharge_10s_w"], sheet.get("u_discharge_10s_w"), "W")
     bound = words.POWER_BOUND.get(str(sheet.get("limited_by")), phrase(sheet.get("limited_by")) if sheet.get("limited_by") else text.NOT_KNOWN)
     bound = bound.format(voltage=_volts(sheet.get("limit_v")), n=clean(sheet.get("group"), 12), current=_amps(sheet.get("current_a")))

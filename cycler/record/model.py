@@ -215,7 +215,8 @@ def _around(analysis: dict[str, Any]) -> tuple[list[dict], list[dict], list[dict
     steps = [step for step in as_list(get(analysis, "steps")) if isinstance(step, dict)]
     counted = counted_steps(analysis)
     first = steps.index(counted[0]) if counted else len(steps)
-    rests, charges = [], []
+    rests: list[dict] = []
+    charges: list[dict] = []
     k = first - 1
     while k >= 0 and direction_of(steps[k].get("kind")) == "rest":
         rests.insert(0, steps[k])

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
@@ -158,14 +159,14 @@ class Runner:
         """The course of the whole program."""
         for number, step in enumerate(program, start=1):
             if isinstance(step, Rest):
-                self._record("rest", number, lambda step=step: self._hold(0.0, step.duration_s, "set_by_program"))
+                self._record("rest", number, partial(self._hold, 0.0, step.duration_s, "set_by_program"))
             elif self.open:
                 continue
             elif isinstance(step, Charge):
                 self._charge(step, number)
             else:
                 kind = "pulse" if step.pulse else "discharge"
-                self._record(kind, number, lambda step=step: self._discharge(step))
+                self._record(kind, number, partial(self._discharge, step))
         chain = self.chain
         return Solution(
             self.model, np.array(chain.start_s), np.array(chain.current_a), np.array(chain.ramp), np.array(chain.soc),
