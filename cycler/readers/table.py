@@ -309,7 +309,8 @@ def _is_headings_of_results(fields: list[str], dialect: Dialect) -> bool:
 def _wrong_row(fields: list[str], width: int, dialect: Dialect) -> str:
     """What is wrong with a row that was left out: its number of fields, or the cell that is no number."""
     if len(fields) != width:
-        return f"{len(fields)} of {width} fields, first {quote(fields[0])}"
+        # A line of blanks or NUL alone has no field at all.
+        return f"{len(fields)} of {width} fields" + (f", first {quote(fields[0])}" if fields else "")
     for name, text in zip(dialect.names, fields):
         if text and not (cells.is_missing(text) or cells.is_number_like(text) or cells.is_time_like(text)):
             return f"{quote(name)}: {quote(text)}"
