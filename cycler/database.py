@@ -22,6 +22,7 @@ from sqlalchemy.pool import NullPool
 from cycler.chain import utc_now
 from cycler.errors import InputError, quote
 from cycler.migrations import APPLICATION_ID, KEPT_FOREVER, MIGRATIONS, SCHEMA, Migration
+from cycler.ownfolder import default_path
 from cycler.server import (
     check_encoding,
     engine_options,
@@ -36,18 +37,10 @@ from cycler.server import (
 BUSY_TIMEOUT_S = 20.0
 """How long a writer waits for another one before it gives up. [s]"""
 
-FILE_NAME = "register.sqlite"
 _MAGIC = b"SQLite format 3\x00"
 _PUT_BACK = "restore the register from its last copy: cycler restore FILE"
 _MADE_BY = "check --register; a new register is made by: cycler add LOG --pack PACK.toml, or cycler pack ID --new"
 _VERSIONS = SCHEMA.tables["register_versions"]
-
-
-def default_path() -> Path:
-    """The register in the user's data directory (which need not exist yet)."""
-    from platformdirs import user_data_path
-
-    return user_data_path("packreturn", appauthor=False) / FILE_NAME
 
 
 class Database:

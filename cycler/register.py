@@ -17,10 +17,11 @@ from sqlalchemy import Connection, func, select
 
 from cycler import chain, corrections, register_list
 from cycler.columns_memory import ColumnsMemory
-from cycler.database import Database, damaged, default_path, utc_now
+from cycler.database import Database, damaged, utc_now
 from cycler.errors import InputError, quote
 from cycler.jobbook import JobBook, hang_new_run
 from cycler.migrations import SCHEMA
+from cycler.ownfolder import default_path
 from cycler.pack import Pack
 from cycler.packcard import PackCards
 from cycler.register_rows import (

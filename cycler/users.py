@@ -57,7 +57,7 @@ def users_path(register: str | Path | None) -> Path:
     register : str, Path or None
         File or address of the register; ``None`` is the one in the user's data directory.
     """
-    from cycler.database import default_path
+    from cycler.ownfolder import default_path
 
     if register is None:
         return default_path().with_suffix(".users.json")

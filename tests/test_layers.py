@@ -15,7 +15,7 @@ PROJECT = Path(__file__).resolve().parent.parent
 
 # From the ground up: a module may import those of its own layer and of the layers below, never one above.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "files", "units", "quantities", "tomlsource", "spreadsheet", "datasheet", "longcolumns"),
+    ("errors", "files", "units", "quantities", "tomlsource", "spreadsheet", "datasheet", "longcolumns", "ownfolder"),
     ("log", "pack", "pack_temperature", "pack_correction", "instrument", "signals", "averaging", "propagation"),
     ("readers", "pieces", "endreasons", "steps"),
     ("measures",),
@@ -54,7 +54,7 @@ ELSEWHERE = {
     "PIL": {"record"},
     "segno": {"record"},
     "sqlalchemy": {"chain", "migrations", "server", "database", "register_rows", "columns_memory", "corrections", "packcard", "jobbook", "register_list", "register", "chaincheck", "servercopy"},
-    "platformdirs": {"database", "proof"},
+    "platformdirs": {"ownfolder", "proof"},
     "cryptography": {"proof"},
     "rfc8785": {"proof", "chain"},
     "rich": {"terminal", "tables", "cardtables", "comparison_table", "optiontables", "sheettables", "commands"},

@@ -356,7 +356,7 @@ def test_open_file_with_question_mark_and_blank_in_its_name(tmp_path):
 @pytest.mark.files("there is none")
 def test_open_default_lies_in_the_data_directory(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
-    from cycler.database import default_path
+    from cycler.ownfolder import default_path
 
     with Register.open() as register:
         assert Path(register.name) == default_path()

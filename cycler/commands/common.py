@@ -177,7 +177,7 @@ def _remembered(settings: Settings, sources: Sources) -> UsedColumns:
     from cycler.workflow import UsedColumns, remembered_columns
 
     if settings.register is None:
-        from cycler.database import default_path
+        from cycler.ownfolder import default_path
 
         if not default_path().exists():
             return UsedColumns()

@@ -136,7 +136,7 @@ def print_earlier_dangers(sheet: Sheet, known: list[KnownDanger], run_id: int) -
 @click.pass_obj
 def list_runs(settings: Settings, pack_id: str | None, as_json: bool) -> None:
     """List the runs in the register, oldest first."""
-    from cycler.database import default_path
+    from cycler.ownfolder import default_path
     from cycler.storage import clean_text
 
     pack_id = clean_text(pack_id) if pack_id is not None else None

@@ -53,7 +53,7 @@ def finish(drafts: list[Draft]) -> Log:
             known = how == "absolute time"
             why = JOINT if known else f"{JOINT}; how long the pause lasted is not known"
             joints.append(Gap(end, max(begin - end, 0.0), why))
-    time_s = _one_array(pieces)
+    time_s = _rising(_one_array(pieces), drafts)
     series = {draft.group_voltage_v.shape[1] for draft in drafts if draft.group_voltage_v.shape[1]}
     if len(series) > 1:
         raise InputError(
@@ -92,6 +92,21 @@ def finish(drafts: list[Draft]) -> Log:
         started_at=first.clock.started_at(), line_number=columns["line_number"], part=part,
         thermistor_ohm=_stacked_sensors(drafts, "thermistor", "_ohm", thermistors), thermistor_names=thermistors,
     )
+
+
+def _rising(time_s: np.ndarray, drafts: list[Draft]) -> np.ndarray:
+    """The joined times; those of a part that starts centuries later fall by what a float cannot hold, which is put right."""
+    falls = time_s[:-1] - time_s[1:]
+    if not np.any(falls > 0):
+        return time_s
+    if float(np.max(falls)) > 4 * float(np.spacing(np.max(np.abs(time_s)))):
+        at = int(np.argmax(falls > 0)) + 1
+        lines = np.concatenate([draft.line_number for draft in drafts])
+        file = next(draft.file for draft, end in zip(drafts, np.cumsum([draft.time_s.size for draft in drafts])) if at < end)
+        raise InputError(
+            "the time runs backwards", Location(file, int(lines[at])), "it is earlier than the row before it", "give the parts in order, or the right unit of the time in a columns file",
+        )
+    return np.maximum.accumulate(time_s)
 
 
 def _hand_over(*arrays: np.ndarray | None) -> None:

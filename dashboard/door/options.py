@@ -40,7 +40,7 @@ class Options(Opened):
     @property
     def workshop_file(self) -> Path:
         """File of the workshop's figures: beside the register, or in the data directory where the register is none of this machine's files."""
-        from cycler.database import default_path
+        from cycler.ownfolder import default_path
 
         place = Path(self._register.name)
         if place.is_file():

@@ -45,7 +45,7 @@ class Plans(Opened):
     @property
     def equipment_file(self) -> Path:
         """File of the equipment: beside the register, or in the data directory where the register is none of this machine's files."""
-        from cycler.database import default_path
+        from cycler.ownfolder import default_path
 
         place = Path(self._register.name)
         if place.is_file():
