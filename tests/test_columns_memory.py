@@ -261,7 +261,8 @@ def test_register_that_is_no_place_is_one_message_or_none(capfd, bench, place):
 @pytest.mark.files("its name")
 def test_default_register_that_cannot_be_read_stops_no_inspect(capfd, bench, monkeypatch):
     (bench / "broken.sqlite").write_bytes(b"no database" * 100)
-    monkeypatch.setattr("cycler.ownfolder.default_path", lambda: bench / "broken.sqlite")
+    for module in ("ownfolder", "database"):
+        monkeypatch.setattr(f"cycler.{module}.default_path", lambda: bench / "broken.sqlite")
     code, _out, err = call(capfd, "inspect", "log1.csv", "--columns", "odd.toml")
     assert code == 0 and err == ""
     code, _out, err = call(capfd, "inspect", LOGS / "midnight.csv")
