@@ -1,7 +1,7 @@
 """Columns of logs kept on disk, so that a large log is not read from its text again each time its page is opened.
 
-A copy that may be thrown away at any time: the register alone counts. One file for each log, its columns as raw float64, mapped
-into memory when opened. A file that is cut short, changed, of another version or of another log is taken for none and
+A copy that may be thrown away at any time: the register alone counts. One file for each log; a column whose readings are whole numbers of some
+decimal, as an instrument writes them, is kept as those numbers in two or four bytes, any other as raw float64; both come back bit for bit. A file that is cut short, changed, of another version or of another log is taken for none and
 written anew; where nothing can be written there is simply no copy.
 """
 
@@ -36,7 +36,7 @@ FREE_MIN_BYTES = 500_000_000
 PART_AGE_S = 3600.0
 """A file half written that is older was left behind by a program that was ended."""
 
-_MAGIC = b"pack curves 1\n"  # the number of the format
+_MAGIC = b"pack curves 2\n"  # the number of the format
 _ENDING = ".curves"
 _ALIGN = 64
 _HEAD = struct.Struct("<II")  # length of the header in JSON, its CRC-32
@@ -69,7 +69,7 @@ class CurveStore:
         self._bytes_max = bytes_max
 
     def get(self, key: str) -> Columns | None:
-        """The columns kept under a key, or None. Their arrays are read-only and stand in the file."""
+        """The columns kept under a key, or None. Their arrays are read-only."""
         if self._folder is None:
             return None
         path = self._path(key)
@@ -92,14 +92,15 @@ class CurveStore:
         """Keep columns under a key; False if they cannot be kept."""
         if self._folder is None:
             return False
-        size = 8 * columns.time_s.size * (1 + len(columns.columns))
+        packed = [_pack(array) for array in (columns.time_s, *(item[2] for item in columns.columns))]
+        size = sum(codes.nbytes for codes, _how in packed)
         part = self._folder / f".{key}.{secrets.token_hex(4)}.part"
         try:
             self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             if size > self._bytes_max or shutil.disk_usage(self._folder).free < size + FREE_MIN_BYTES:
                 return False
             with open(part, "xb") as stream:
-                _write(stream, key, columns)
+                _write(stream, key, columns, packed)
             os.replace(part, self._path(key))
         except OSError as error:
             _LOGGER.info("no copy of curves is kept: %s", error)
@@ -132,16 +133,65 @@ class CurveStore:
                 total -= size
 
 
-def _write(stream: Any, key: str, columns: Columns) -> None:
-    arrays = [np.ascontiguousarray(array, dtype="<f8") for array in (columns.time_s, *(item[2] for item in columns.columns))]
+Packed = tuple[np.ndarray, tuple[str, int, float]]
+"""Codes of a column, and how they are written: type, decimals, value of code 0 in units of the last decimal."""
+
+_CODES = {"<u2": 2**16 - 1, "<u4": 2**32 - 1}
+"""Types of codes; the highest code of each stands for no reading."""
+_DECIMALS_MAX = 9
+_SAMPLE = 1000
+
+
+def _pack(array: np.ndarray) -> Packed:
+    """A column, shape (n,), as codes where they give back the same bits, else as it is."""
+    array = np.ascontiguousarray(array, dtype="<f8")
+    raw: Packed = (array, ("<f8", 0, 0.0))
+    sample = array[:: max(1, array.size // _SAMPLE)]
+    for decimals in range(_DECIMALS_MAX + 1):
+        if _same(_unpack(*_coded(sample, decimals)), sample):
+            codes, how = _coded(array, decimals)
+            if _same(_unpack(codes, how), array):
+                return codes, how
+            break
+    return raw
+
+
+def _coded(array: np.ndarray, decimals: int) -> Packed:
+    there = np.isfinite(array)
+    with np.errstate(all="ignore"):
+        whole = np.rint(array * 10.0**decimals)
+    low, high = (float(np.min(whole[there])), float(np.max(whole[there]))) if there.any() else (0.0, 0.0)
+    for kind, missing in _CODES.items():
+        if high - low < missing and abs(low) < 2**53:
+            codes = np.where(there, whole - low, missing).astype(kind)
+            return codes, (kind, decimals, low)
+    return array, ("<f8", 0, 0.0)
+
+
+def _unpack(codes: np.ndarray, how: tuple[str, int, float]) -> np.ndarray:
+    kind, decimals, low = how
+    if kind == "<f8":
+        return codes
+    values = (codes + low) / 10.0**decimals  # a whole number over a power of ten: correctly rounded, as the text was
+    values[codes == _CODES[kind]] = np.nan
+    return values
+
+
+def _same(found: np.ndarray, wanted: np.ndarray) -> bool:
+    """True for the same bits, those of zeros and of no reading too."""
+    return bool(np.array_equal(found.view("<i8"), np.ascontiguousarray(wanted).view("<i8")))
+
+
+def _write(stream: Any, key: str, columns: Columns, packed: Sequence[Packed]) -> None:
     head = json.dumps({
-        "key": key, "rows": int(columns.time_s.size), "gaps": columns.gaps,
-        "columns": [[panel, label] for panel, label, _ in columns.columns], "crc": [zlib.crc32(array.data) for array in arrays],
+        "key": key, "rows": int(columns.time_s.size), "gaps": columns.gaps, "how": [how for _codes, how in packed],
+        "columns": [[panel, label] for panel, label, _ in columns.columns], "crc": [zlib.crc32(codes.data) for codes, _how in packed],
     }).encode()
     start = _MAGIC + _HEAD.pack(len(head), zlib.crc32(head)) + head
     stream.write(start + bytes(-len(start) % _ALIGN))
-    for array in arrays:
-        stream.write(array.data)
+    for codes, _how in packed:
+        stream.write(codes.data)
+        stream.write(bytes(-codes.nbytes % _ALIGN))
 
 
 def _read(content: mmap.mmap, key: str) -> Columns:
@@ -156,10 +206,18 @@ def _read(content: mmap.mmap, key: str) -> Columns:
     head = json.loads(text)
     rows, names = head["rows"], head["columns"]
     offset = begin + length + -(begin + length) % _ALIGN
-    if head["key"] != key or len(content) != offset + 8 * rows * (1 + len(names)):
+    arrays = []
+    for (kind, decimals, low), crc in zip(head["how"], head["crc"], strict=True):
+        if kind not in ("<f8", *_CODES) or not 0 <= decimals <= _DECIMALS_MAX:
+            raise ValueError("of no known form")
+        codes = np.frombuffer(content, kind, rows, offset)
+        if zlib.crc32(codes.data) != crc:
+            raise ValueError("the readings are damaged")
+        values = _unpack(codes, (kind, decimals, low))
+        values.flags.writeable = False
+        arrays.append(values)
+        offset += codes.nbytes + -codes.nbytes % _ALIGN
+    if head["key"] != key or len(content) != offset or len(arrays) != 1 + len(names) or not all(panel in UNITS for panel, _ in names):
         raise ValueError("of another log, or cut short")
-    arrays = [np.frombuffer(content, "<f8", rows, offset + 8 * rows * place) for place in range(1 + len(names))]
-    if [zlib.crc32(array.data) for array in arrays] != head["crc"] or not all(panel in UNITS for panel, _ in names):
-        raise ValueError("the readings are damaged")
     gaps = tuple((float(start), float(duration)) for start, duration in head["gaps"])
     return Columns(arrays[0], tuple((panel, label, array) for (panel, label), array in zip(names, arrays[1:])), gaps)

@@ -54,6 +54,20 @@ def test_store_gives_back_the_same_bits(tmp_path):
         assert (tmp_path / "new" / "folder").stat().st_mode & 0o077 == 0
 
 
+@pytest.mark.parametrize("low, high, decimals, width", [(3000, 4200, 3, 2), (-20_000, 20_000, 4, 2), (0, 3_000_000, 2, 4), (2**40, 2**40 + 9, 0, 2), (0, 2**40, 1, 8)])
+def test_readings_of_few_decimals_take_two_or_four_bytes_and_keep_their_bits(tmp_path, low, high, decimals, width):
+    """What is kept must be what float(text) gives for the decimals that an instrument writes: Python's own float is the reference."""
+    whole = np.random.default_rng(decimals).integers(low, high, 4000, endpoint=True)
+    whole[:2] = low, high
+    value = np.array([float(f"{number}e-{decimals}") for number in whole.tolist()])
+    value[7::9] = np.nan
+    wanted = Columns(value, (("voltage", "Pack", value), ("group", "1", np.full(4000, np.nan))))
+    store = CurveStore(tmp_path)
+    assert store.put(KEY, wanted)
+    assert_same(store.get(KEY), wanted)
+    assert (tmp_path / f"{KEY}.curves").stat().st_size == pytest.approx(4000 * (2 * width + 2), abs=900)
+
+
 @pytest.mark.parametrize("place", ["magic", "length of the header", "header", "name in the header", "times", "first column", "last reading"])
 def test_store_notices_one_changed_bit(tmp_path, place):
     store = CurveStore(tmp_path)
