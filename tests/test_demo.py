@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import re
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -159,6 +161,17 @@ JOBS = {
     "broken-sense-lead": ("EB-0405", "sense_lead_open", None, "repair_lead", [("charge not finished", "not_proven"), ("charge finished", "pass")]),
     "deep-discharged": ("MS-0150", "deep_discharged", None, "scrap", []),
 }
+
+
+def test_register_keeps_a_run_and_a_record_within_the_stated_size(shown, runs):
+    """DEVELOPERS.md, "How much room a register takes"."""
+    with contextlib.closing(sqlite3.connect(shown[0] / demo.REGISTER_NAME)) as connection:
+        taken = dict(connection.execute("SELECT name, sum(pgsize) FROM dbstat GROUP BY name"))
+        records = connection.execute("SELECT count(*) FROM records").fetchone()[0]
+        kept = connection.execute("SELECT sum(length(raw_zlib)), sum(bytes) FROM logs").fetchone()
+    assert records > 0 and taken["record_files"] < 900_000 * records
+    assert sum(size for name, size in taken.items() if not name.startswith(("record", "logs", "photo"))) < 220_000 * len(runs)
+    assert kept[0] < 0.3 * kept[1], "logs are kept packed"
 
 
 @pytest.fixture(scope="module")
