@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
-from dash import ALL, Dash, Input, Output, State, dcc, html, set_props
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html, set_props
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
@@ -393,13 +393,6 @@ def bar(door: Door, chosen: Sequence[int]) -> tuple[Any, Any, bool]:
     return said, dcc.Link(text_register.COMPARE.format(n=len(chosen)), href=href, className="button button-main"), False
 
 
-def ticked(values: Sequence[Sequence[int] | None], on_page: Sequence[int], chosen: Sequence[int]) -> list[int]:
-    """The choice after a tick: what other pages hold stays, and the order in which it was ticked."""
-    now = {run for value in values for run in value or ()}
-    kept = [run for run in chosen if run not in on_page or run in now]
-    return kept + [run for run in on_page if run in now and run not in kept]
-
-
 def register(app: Dash, door: Door) -> None:
     """Wire the page."""
 
@@ -441,16 +434,13 @@ def register(app: Dash, door: Door) -> None:
             raise PreventUpdate
         return body(door, state_of(query_of(search)), chosen_runs(chosen))
 
-    @app.callback(
+    app.clientside_callback(
+        ClientsideFunction(namespace="register", function_name="ticked"),
         Output(ids.REGISTER_CHOSEN, "data"),
         Input({"type": ids.REGISTER_TICK, "run": ALL}, "value"), State({"type": ids.REGISTER_TICK, "run": ALL}, "id"),
         State(ids.REGISTER_CHOSEN, "data"),
         prevent_initial_call=True,
     )
-    def choose(values: list[list[int]], names: list[dict[str, Any]], chosen: Any) -> list[int]:
-        if not names:
-            raise PreventUpdate
-        return ticked(values, [name["run"] for name in names], chosen_runs(chosen))
 
     @app.callback(
         Output(ids.REGISTER_CHOSEN, "data", allow_duplicate=True),

@@ -16,6 +16,7 @@ from .walking import open_page, words
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
 HOSTILE = "O'Neil \"blue\" <b>cargo</b>/50 % ü 🔋 " + "long name " * 16
+CALLS = "**/_dash-update-component*"
 TARGET_PX = 44
 """Least side of what is pressed. Source: WCAG 2.2, success criterion 2.5.5 (target size, enhanced), in CSS pixels."""
 
@@ -180,7 +181,11 @@ def test_ticks_survive_view_search_and_reload_until_they_are_cleared(served, pag
     expect(row_of(page, "before repair").locator("input[type=checkbox]")).not_to_be_checked()
     page.get_by_label("Search pack, label or run").fill("sister")
     expect(rows(page)).to_have_count(1)
+    # A tick is kept by the browser alone: a program that answers nothing, and a reload at once, lose none.
+    page.route(CALLS, lambda call: call.fulfill(status=204))
     rows(page).locator("input[type=checkbox]").check()
+    page.wait_for_function("sessionStorage.getItem('register-chosen') === '[2,3]'")
+    page.unroute(CALLS)
     page.reload()
     expect(rows(page)).to_have_count(1)
     expect(rows(page).locator("input[type=checkbox]")).to_be_checked()
@@ -192,6 +197,20 @@ def test_ticks_survive_view_search_and_reload_until_they_are_cleared(served, pag
     expect(page.get_by_role("link", name=re.compile("Compare . runs"))).to_have_count(0)
     page.reload()
     expect(rows(page).locator("input[type=checkbox]")).not_to_be_checked()
+
+
+@pytest.mark.parametrize(("values", "on_page", "before", "after"), [
+    ([[3], [], [5]], [3, 4, 5], [], [3, 5]),
+    ([[3], [4], []], [3, 4, 5], [9, 4], [9, 4, 3]),
+    ([[], [], []], [3, 4, 5], [9, 4], [9]),
+    ([None], [3], [3, 9], [9]),
+    ([[3]], [3], "no list", [3]),
+    ([[3]], [3], ["9", None, 9.5, 9], [9, 3]),
+])
+def test_ticks_keep_what_other_pages_hold_and_the_order(served, page, values, on_page, before, after):
+    open_page(page, served)
+    names = [{"type": "register-tick", "run": run} for run in on_page]
+    assert page.evaluate("given => window.dash_clientside.register.ticked(...given)", [values, names, before]) == after
 
 
 # ---- gloves, keys, stillness, paper ------------------------------------------------------------------------------

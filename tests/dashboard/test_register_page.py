@@ -192,13 +192,6 @@ def test_pack_of_any_name_leads_to_its_page_and_stays_text():
 # ---- the choice --------------------------------------------------------------------------------------------------
 
 
-def test_ticks_keep_what_other_pages_hold_and_the_order():
-    assert register.ticked([[3], [], [5]], [3, 4, 5], []) == [3, 5]
-    assert register.ticked([[3], [4], []], [3, 4, 5], [9, 4]) == [9, 4, 3]
-    assert register.ticked([[], [], []], [3, 4, 5], [9, 4]) == [9]
-    assert register.ticked([None], [3], [3, 9]) == [9]
-
-
 @pytest.mark.parametrize(("kept", "runs"), [([1, 2], [1, 2]), (None, []), ("1,2", []), ([True, "3", 4.0, 5], [5]), ({"a": 1}, [])])
 def test_choice_as_the_browser_kept_it_is_not_trusted(kept, runs):
     assert register.chosen_runs(kept) == runs
