@@ -71,15 +71,12 @@ class Entry:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values; ``u_capacity_ah`` is a standard uncertainty (k = 1)."""
-        error = self.error
         return {
             "file": self.file, "state": self.state, "run": self.run_id, "pack": self.pack_id, "verdict": self.verdict,
             "capacity_ah": self.capacity_ah, "u_capacity_ah": self.u_capacity_ah, "capacity_valid": self.capacity_valid,
             "capacity_is_lower_bound": self.capacity_is_lower_bound, "why": self.why or None, "doubts": list(self.doubts),
             "dangers": list(self.dangers),
-            "error": None if error is None else {
-                "what": error.what, "where": str(error.where), "why": error.why, "mend": error.mend,
-            },
+            "error": None if self.error is None else self.error.parts(),
         }
 
 

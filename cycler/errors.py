@@ -56,6 +56,10 @@ class InputError(CyclerError):
     def __str__(self) -> str:
         return self.one_line()
 
+    def parts(self) -> dict[str, str]:
+        """The four parts by name, as plain text."""
+        return {"what": self.what, "where": str(self.where), "why": self.why, "mend": self.mend}
+
     def bare(self) -> InputError:
         """The four parts alone, for one that is kept: the calls an error came through hold whole logs, as long as it is there."""
         return InputError(self.what, self.where, self.why, self.mend)

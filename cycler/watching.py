@@ -60,15 +60,12 @@ class Event:
 
     def to_dict(self) -> dict[str, Any]:
         """Plain values, the time as ISO 8601."""
-        error = self.error
         return {
             "schema": "cycler.watch/1", "event": self.kind,
             "at": datetime.fromtimestamp(self.at, UTC).isoformat(timespec="seconds"),
             "file": self.file or None, "run": self.run_id, "pack": self.pack_id, "verdict": self.verdict, "why": self.why or None,
             "doubts": list(self.doubts), "dangers": list(self.dangers),
-            "error": None if error is None else {
-                "what": error.what, "where": str(error.where), "why": error.why, "mend": error.mend,
-            },
+            "error": None if self.error is None else self.error.parts(),
         }
 
 

@@ -23,8 +23,7 @@ RECORD_PATH = "/record"
 
 def four_parts(error: InputError) -> dict[str, str]:
     """An error as the page's script and the components take it."""
-    error = advice.for_page(error)
-    return {"what": error.what, "where": str(error.where), "why": error.why, "mend": error.mend}
+    return advice.for_page(error).parts()
 
 
 def add_routes(server: Flask, door: Door, uploads: Uploads) -> None:

@@ -21,7 +21,7 @@ from cycler.commands.common import (
 )
 from cycler.commands.keeping import open_register, remark
 from cycler.commands.progress import Counting
-from cycler.commands.watching import Seconds, error_words, kept_words, shown
+from cycler.commands.watching import error_words, kept_words, pack_of_all, quiet_for, shown
 
 if TYPE_CHECKING:
     from cycler.batch import Batch, Entry
@@ -38,15 +38,10 @@ _WORDS = (
     examples=("cycler batch logs --pack eb-0412.toml", "cycler batch logs --cluster tcp://192.0.2.10:8786"),
 )
 @click.argument("folder", metavar="FOLDER")
-@click.option(
-    "--pack", "pack_file", metavar="PACK.toml", help="Pack of all files; one that something else says to be of another pack waits for you.",
-)
+@pack_of_all
 @criteria_option()
 @functools.partial(reading_options, one_file=True)
-@click.option(
-    "--quiet-for", "quiet_s", type=Seconds(0, 86400), metavar="SECONDS",
-    help="How long a file must not have changed before it is taken; left out, 20 s, or longer where its rows are more than 7 s apart.",
-)
+@quiet_for
 @click.option(
     "--workers", type=click.IntRange(1, 512), metavar="N", help="Processes that read and analyse; left out, one for each core. 1 is the command itself.",
 )

@@ -35,19 +35,24 @@ class Seconds(click.FloatRange):
         return number
 
 
+pack_of_all = click.option(
+    "--pack", "pack_file", metavar="PACK.toml", help="Pack of all files; one that something else says to be of another pack waits for you.",
+)
+quiet_for = click.option(
+    "--quiet-for", "quiet_s", type=Seconds(0, 86400), metavar="SECONDS",
+    help="How long a file must not have changed before it is taken; left out, 20 s, or longer where its rows are more than 7 s apart.",
+)
+"""Options that every command which takes a folder in has."""
+
+
 @click.command(
     cls=Command, short_help="Take new logs of a folder in by themselves.",
     examples=("cycler watch /media/stick/logs", "cycler watch logs --pack eb-0412.toml --once --json"),
 )
 @click.argument("folder", metavar="FOLDER")
-@click.option(
-    "--pack", "pack_file", metavar="PACK.toml", help="Pack of all files; one that something else says to be of another pack waits for you.",
-)
+@pack_of_all
 @criteria_option()
-@click.option(
-    "--quiet-for", "quiet_s", type=Seconds(0, 86400), metavar="SECONDS",
-    help="How long a file must not have changed before it is taken; left out, 20 s, or longer where its rows are more than 7 s apart.",
-)
+@quiet_for
 @click.option(
     "--every", "every_s", type=Seconds(0.05, 3600), default=2.0, show_default=True, metavar="SECONDS", help="Time between two looks at the folder.",
 )

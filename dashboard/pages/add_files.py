@@ -268,7 +268,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
             raise PreventUpdate
         taken, refused = received(event, list(files or []), uploads)
         told = [{key: str(item[key]) for key in ("what", "where", "why", "mend")} for item in event.get("errors") or []]
-        told += [{"what": error.what, "where": str(error.where), "why": error.why, "mend": error.mend} for error in refused]
+        told += [error.parts() for error in refused]
         return taken, told
 
     @app.callback(Output(ids.ADD_RESULT, "children"), Input(ids.ADD_SAID, "data"))
@@ -406,5 +406,5 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         try:
             taken = uploads.take(ctx.triggered_id["token"])
         except InputError as error:
-            return list(files or []), [{"what": error.what, "where": str(error.where), "why": error.why, "mend": error.mend}]
+            return list(files or []), [error.parts()]
         return [*(files or []), item_of(taken)], []
