@@ -102,7 +102,7 @@ def _settle(table, assignment, item: Assigned, parsed: dict[int, Stamps], dated:
     first = next((str(text).strip() for text in item.raw.texts if str(text).strip()), "")
     both = f"hh:mm ({_duration(span)} in all) or mm:ss ({_duration(span / 60.0)} in all)"
     name = f"name = {quote(item.raw.name)}" if item.raw.name else f"position = {item.raw.position + 1}"
-    line = f'[[column]] {name}, role = "{item.role}", unit = "{{}}"'
+    line = f'[[column]] {name}, role = "{item.role}", unit = '
     if chosen is None:
         if _has_other_clock(assignment, item):
             item.role, item.evidence = "ignored", "hh:mm or mm:ss cannot be told, and another column holds the time"
@@ -113,7 +113,7 @@ def _settle(table, assignment, item: Assigned, parsed: dict[int, Stamps], dated:
             Location(table.file, table.dialect.header_line or table.dialect.first_line, item.raw.position + 1),
             f"{quote(first)} and the rest are {both}; "
             + (f"the log speaks for both: {against}" if against else "nothing in the log tells which"),
-            f"write which in a columns file (--columns): {line.format(HM)}, or unit = \"{MS}\" there",
+            f"write which in a columns file (--columns): {line}\"{HM}\", or unit = \"{MS}\" there",
         )
     reasons = "; ".join(vote.why for vote in votes if vote.form == chosen)
     item.unit = UNITS[chosen]
@@ -124,7 +124,7 @@ def _settle(table, assignment, item: Assigned, parsed: dict[int, Stamps], dated:
         ReadingWarning(
             "unit_inferred",
             f"The times in {quote(item.label)} were read as {chosen}, so they span {lasts[chosen]}; as {other} it would be "
-            f"{lasts[other]}: {reasons}. If that is wrong, state it in a columns file: {line.format(other)}.",
+            f"{lasts[other]}: {reasons}. If that is wrong, state it in a columns file: {line}\"{other}\".",
             item.label,
         )
     )

@@ -69,6 +69,13 @@ def test_a_discharge_that_fits_both_is_refused_and_names_both_and_the_line():
     assert '[[column]] name = "Time", role = "time", unit = "hh:mm"' in error.value.mend and '"mm:ss"' in error.value.mend
 
 
+@pytest.mark.parametrize("heading", ["Time {s}", "Time {", "Time {0}", "Time }"])
+def test_a_heading_with_braces_is_printed_as_it_stands(heading):
+    with pytest.raises(InputError) as error:
+        _read(np.arange(1000.0), heading=heading)
+    assert f'name = "{heading}", role = "time", unit = "hh:mm"' in error.value.mend
+
+
 def test_without_a_swing_nothing_tells_and_the_log_is_refused():
     with pytest.raises(InputError) as error:
         _read(np.arange(300.0), swing=0.01)
