@@ -15,7 +15,7 @@ PROJECT = Path(__file__).resolve().parent.parent
 
 # From the ground up: a module may import those of its own layer and of the layers below, never one above.
 LAYERS: tuple[tuple[str, ...], ...] = (
-    ("errors", "files", "units", "quantities", "tomlsource", "spreadsheet", "datasheet", "longcolumns", "ownfolder"),
+    ("errors", "files", "units", "quantities", "tomlsource", "spreadsheet", "datasheet", "longcolumns", "heap", "ownfolder"),
     ("log", "pack", "pack_temperature", "pack_correction", "instrument", "signals", "averaging", "propagation"),
     ("readers", "pieces", "endreasons", "steps"),
     ("measures",),

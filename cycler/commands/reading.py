@@ -33,8 +33,10 @@ STANDARD_INPUT = "-"
 
 def read_sources(names: tuple[str, ...], whole_path: bool = True, work: Working | None = None) -> list[tuple[str, bytes]]:
     """Raw bytes of the files named, read piece by piece while ``work`` shows how far; "-" is standard input."""
+    from cycler.heap import keep_freed_memory
     from cycler.workflow import load_sources
 
+    keep_freed_memory()
     sources: list[tuple[str, bytes]] = []
     for name in names:
         progress = work.bytes_of(Path(name).name) if work is not None else None

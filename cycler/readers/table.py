@@ -73,8 +73,9 @@ def read_table(body: bytes, dialect: Dialect, name: str) -> Table:
     warnings: list[ReadingWarning] = []
     dropped: list[int] = []
     notes: list[int] = []
-    if _may_be_clean(body, start, end, dialect):
-        columns = _parse(body, start, end, dialect, quoted=body.find(b'"', start, end) >= 0)
+    quoted = body.find(b'"', start, end) >= 0
+    if _may_be_clean(body, start, end, dialect, quoted):
+        columns = _parse(body, start, end, dialect, quoted)
         if columns is not None and not _holds_heading(body, start, end, columns) and not _odd_rows(columns):
             rows = next(len(cells_of) for column in columns for cells_of in (column.values, column.texts) if cells_of is not None)
             line_number = np.arange(first_line, first_line + rows, dtype=np.int64)
@@ -115,12 +116,14 @@ def _data_span(body: bytes, dialect: Dialect) -> tuple[int, int, bool]:
     return start, end, b"\n" in tail
 
 
-def _may_be_clean(body: bytes, start: int, end: int, dialect: Dialect) -> bool:
+def _may_be_clean(body: bytes, start: int, end: int, dialect: Dialect, quoted: bool) -> bool:
     """False for text that is not one row of plain or quoted cells a line; the parser looks at the rows one by one.
 
     Blanks before a quote, and rows of nothing but quotes, are for those who mend.
     """
-    return dialect.delimiter != BLANKS and end > start and all(body.find(odd, start, end) < 0 for odd in (b' "', b'\n""'))
+    if dialect.delimiter == BLANKS or end <= start:
+        return False
+    return not quoted or all(body.find(odd, start, end) < 0 for odd in (b' "', b'\n""'))
 
 
 def _odd_rows(columns: list[RawColumn]) -> bool:

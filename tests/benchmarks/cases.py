@@ -85,6 +85,9 @@ def peak_bytes() -> int:
 
 def measured(case: str, path: str, small: str, comma: bool) -> dict[str, float]:
     """``wall_s``, ``cpu_s`` and ``memory_bytes`` of one case on one file, libraries loaded and tried on the small one."""
+    from cycler.heap import keep_freed_memory
+
+    keep_freed_memory()  # as the commands do, and alike in every case
     work = work_of(case, comma)
     work(small)
     before, started, used = peak_bytes(), time.perf_counter(), time.process_time()

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import math
 import os
 import statistics
 import sys
@@ -30,7 +31,8 @@ def long_log(rows: int, seed: int = 1) -> bytes:
     noise = np.random.default_rng(seed)
     clock = table.iloc[:, 0].to_numpy(float)
     when = np.linspace(clock[0], clock[-1], rows)
-    columns = {table.columns[0]: np.round(when, 2)}
+    finest = max(2, math.ceil(-math.log10(when[1] - when[0])))  # a clock that tells the rows apart at every size
+    columns = {table.columns[0]: np.round(when, finest)}
     for name in table.columns[1:]:
         values = table[name].to_numpy(float)
         digit = float(np.min(np.diff(np.unique(values.round(6)))))
