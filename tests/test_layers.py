@@ -16,7 +16,7 @@ PROJECT = Path(__file__).resolve().parent.parent
 # From the ground up: a module may import those of its own layer and of the layers below, never one above.
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("errors", "files", "units", "quantities", "tomlsource", "spreadsheet", "datasheet", "longcolumns", "heap", "ownfolder"),
-    ("log", "pack", "pack_temperature", "pack_correction", "instrument", "signals", "averaging", "propagation"),
+    ("log", "pack", "pack_temperature", "pack_correction", "instrument", "signals", "averaging", "nonnegative", "propagation"),
     ("readers", "pieces", "endreasons", "steps"),
     ("measures",),
     ("uncertainty",),
@@ -41,7 +41,7 @@ SIMULATOR_MAY = {"errors", "simulator"}
 ELSEWHERE = {
     "numpy": {
         "longcolumns", "log", "readers", "signals", "pieces", "endreasons", "steps", "measures", "uncertainty", "findings", "conduct", "grouptable", "sensors", "resistancetable", "incrementaltable", "temperaturetable", "analysis", "record",
-        "simulator", "export", "resttable", "circuittable", "powertable", "standing", "history", "trendsheet", "averaging", "propagation", "curvedifference", "repair", "plan", "matching",
+        "simulator", "export", "resttable", "circuittable", "powertable", "standing", "history", "trendsheet", "averaging", "nonnegative", "propagation", "curvedifference", "repair", "plan", "matching",
     },
     "pandas": {"export"},
     "pyarrow": {"export", "readers"},

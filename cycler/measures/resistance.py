@@ -18,6 +18,7 @@ import numpy as np
 from cycler.averaging import local_value, rounding_left, scatter_of
 from cycler.log import Log
 from cycler.measures.integrate import Switch
+from cycler.nonnegative import nonnegative_fit
 from cycler.signals import noise_of, resolution_of, straight
 from cycler.steps import Step, pack_voltage
 
@@ -330,8 +331,6 @@ def ohmic_part(
     distance that was extrapolated (model), what one sampling interval moved R right after the edge (half-width, rectangular: a
     faster part may hide in it), and ``GRID_SHARE``.
     """
-    from scipy.optimize import nnls
-
     t, first = np.unique(since_s[since_s <= 30.0], return_index=True)
     r = ohm[first]
     spacing = float(np.median(np.diff(t))) if t.size > 1 else 1.0
@@ -343,7 +342,7 @@ def ohmic_part(
     sign = 1.0 if np.median(r) >= 0 else -1.0
     # Early samples carry the answer: weight them up, evenly per decade of time.
     weight = 1.0 / np.sqrt(np.maximum(t, spacing))
-    coefficients, _ = nnls(matrix * weight[:, None], sign * r * weight)
+    coefficients = nonnegative_fit(matrix * weight[:, None], sign * r * weight)
     ohmic = sign * float(coefficients[0])
     model = matrix @ coefficients
     early = min(t.size - 1, max(1, int(np.searchsorted(t, t[0] + 2.0 * spacing))))
