@@ -218,23 +218,48 @@ class _Reader:
 
         None if a row has not its fields.
         """
-        source = self.buffer.slice(piece[0], piece[1] - piece[0])
-        options = self.csv.ReadOptions(column_names=self.names, use_threads=False, block_size=source.size + 1)
+        failed = 0
         while True:
-            number, text = self.pyarrow.float64(), self.pyarrow.large_string()
-            convert = self.csv.ConvertOptions(
-                column_types={name: text if place in texts else number for place, name in enumerate(self.names)},
-                decimal_point=self.writing.decimal, null_values=list(_NOT_A_READING), strings_can_be_null=True, check_utf8=False,
-                include_columns=None if only is None else [self.names[place] for place in only],
-            )
             try:
-                return self.csv.read_csv(self.pyarrow.BufferReader(source), options, self.rules, convert)
+                return self._read(piece, texts, only)
             except self.pyarrow.ArrowInvalid as error:
                 named = _IN_COLUMN.search(str(error))
                 place = int(named[1]) if named else -1
                 if not 0 <= place < self.writing.width or place in texts:
                     return None
                 texts.add(place)
+            failed += 1
+            if failed == MOST_LATE:  # each failure names one column: of many, all at once
+                texts |= self._texts_among(piece)
+
+    def _read(self, piece: tuple[int, int], texts: set[int], only: list[int] | None):
+        source = self.buffer.slice(piece[0], piece[1] - piece[0])
+        options = self.csv.ReadOptions(column_names=self.names, use_threads=False, block_size=source.size + 1)
+        number, text = self.pyarrow.float64(), self.pyarrow.large_string()
+        convert = self.csv.ConvertOptions(
+            column_types={name: text if place in texts else number for place, name in enumerate(self.names)},
+            decimal_point=self.writing.decimal, null_values=list(_NOT_A_READING), strings_can_be_null=True, check_utf8=False,
+            include_columns=None if only is None else [self.names[place] for place in only],
+        )
+        return self.csv.read_csv(self.pyarrow.BufferReader(source), options, self.rules, convert)
+
+    def _texts_among(self, piece: tuple[int, int]) -> set[int]:
+        """Columns of a piece with a cell that is no plain number, each looked at by itself; none where a row has not its fields."""
+        try:
+            table = self._read(piece, set(range(self.writing.width)), None)
+        except self.pyarrow.ArrowInvalid:
+            return set()
+        return {place for place, column in enumerate(table.columns) if not self._all_numbers(column.drop_null().to_pylist())}
+
+    def _all_numbers(self, cells: list[str]) -> bool:
+        rules = self.csv.ParseOptions(delimiter="\x1f", quote_char=False, ignore_empty_lines=False)
+        convert = self.csv.ConvertOptions(column_types={"0": self.pyarrow.float64()}, decimal_point=self.writing.decimal, null_values=[])
+        options = self.csv.ReadOptions(column_names=["0"], use_threads=False)
+        try:
+            self.csv.read_csv(self.pyarrow.BufferReader("\n".join(cells).encode() or b"0"), options, rules, convert)
+        except self.pyarrow.ArrowInvalid:
+            return False
+        return True
 
 
 def stack_columns(columns: list[np.ndarray], rows: int) -> np.ndarray:

@@ -66,6 +66,19 @@ def test_parse_rows_gives_what_float_of_the_text_gives(small_pieces, seed, mark)
         assert np.array_equal(column.view(np.int64), expected.view(np.int64))
 
 
+@pytest.mark.parametrize("cell", ["inf", "-Infinity", "1e999", "-1e400"])
+@pytest.mark.parametrize("place", [0, 30, 59])
+def test_number_without_end_is_no_reading(small_pieces, cell, place):
+    rows = rows_of(60)
+    fields = rows[place].split(",")
+    body = "\n".join([*rows[:place], ",".join([*fields[:3], cell]), *rows[place + 1 :]]).encode()
+    plain = "\n".join(rows).encode()
+    (*others, last), _ = parse_rows(body, 0, len(body), Writing(4, ",", "."))
+    (*same, expected), _ = parse_rows(plain, 0, len(plain), Writing(4, ",", "."))
+    expected[place] = np.nan
+    assert np.array_equal(last, expected, equal_nan=True) and all(np.array_equal(a, b) for a, b in zip(others, same, strict=True))
+
+
 @pytest.mark.parametrize("odd", ["1,2,3", "1,2,3,4,5", "1,2,3,4,", "", ",,,x,,", "# a remark", "   "])
 def test_parse_rows_takes_no_row_of_another_width_wherever_a_piece_begins(small_pieces, odd):
     rows = rows_of(60)
@@ -183,3 +196,16 @@ def test_plain_log_is_read_without_pandas(tmp_path):
     path.write_text(HEAD + "\n".join(rows_of(50)) + "\n", encoding="utf-8")
     code = f"import sys; from cycler.readers import read_log; read_log({str(path)!r}); sys.exit('pandas' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], timeout=60).returncode == 0
+
+
+@pytest.mark.parametrize("cell", ["1 V", "1-2", "+", "1.2.3"])
+def test_many_columns_of_texts_are_found_at_once(monkeypatch, cell):
+    """Each failing parse names one column: a table of two thousand took half a minute."""
+    reads = []
+    read = parse._Reader._read
+    monkeypatch.setattr(parse._Reader, "_read", lambda self, *args: reads.append(args) or read(self, *args))
+    rows = "".join(f"{i},36.1,{'inf' if i else '1e3'},{','.join([cell] * 60)},\n" for i in range(20)).encode()
+    columns, count = parse_rows(rows, 0, len(rows), Writing(64, ",", "."))
+    assert count == 20 and len(reads) < 8
+    assert [place for place, column in enumerate(columns) if isinstance(column, np.ndarray)] == [0, 1, 2, 63]
+    assert columns[30].to_pylist() == [cell] * 20
