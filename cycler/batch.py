@@ -159,6 +159,8 @@ class Batch:
         self._out = 0
         self._left = _Left()
         self.told: Counter[str] = Counter()
+        self.undated: dict[str, list[int]] = {}
+        """Runs kept now whose logs hold no date, by pack: their order is that of the files."""
         try:
             found, self._closed = scan(self.folder, os.path.realpath(register.name))
         except OSError as error:
@@ -376,6 +378,8 @@ class Batch:
             return Entry(file.name, WAITING, file.size, error=error.bare())
         self.told[KEPT] += 1
         self._known[claim.pack_id] = None
+        if (analysis.get("log") or {}).get("started_at") is None:
+            self.undated.setdefault(claim.pack_id, []).append(run_id)
         remember_columns(self._register, sources, used, run_id, analysis)
         capacity = analysis.get("capacity") or {}
         return Entry(

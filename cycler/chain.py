@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import rfc8785
-from sqlalchemy import Connection, Row, Table, and_, select
+from sqlalchemy import Connection, LargeBinary, Row, Table, and_, select
 
 CHAIN = "chain"
 START = "0" * 64
@@ -94,6 +94,11 @@ def append_all(connection: Connection, table: Table) -> None:
         append(connection, table, connection.execute(select(table).where(same)).one())
 
 
+def rows_at_once(table: Table) -> int:
+    """How many rows of a table are held in memory where all of them are walked through: one log may take a hundred megabytes."""
+    return 1 if any(isinstance(column.type, LargeBinary) for column in table.columns) else 20
+
+
 def copy_rows(source: Connection, target: Connection, table: Table) -> None:
     """Write the rows of a table into another register that has none of them, as they are; the chain is copied like any other table.
 
@@ -103,5 +108,5 @@ def copy_rows(source: Connection, target: Connection, table: Table) -> None:
     if table.name == "register_versions":
         target.execute(table.delete())
     into = table.insert().execution_options(chained=True)
-    for some in source.execute(select(table).order_by(*keys).execution_options(yield_per=20)).partitions():
+    for some in source.execute(select(table).order_by(*keys).execution_options(yield_per=rows_at_once(table))).partitions():
         target.execute(into, [dict(row._mapping) for row in some])

@@ -227,7 +227,7 @@ def _count(report: CheckReport, connection: Connection, there: set[str]) -> None
 
 def _rows(connection: Connection, table: Table) -> Iterator[Row[Any]]:
     """The rows of a table a few at a time, so that large ones do not lie in memory together."""
-    yield from connection.execute(select(table).order_by(*table.primary_key.columns).execution_options(yield_per=20))
+    yield from connection.execute(select(table).order_by(*table.primary_key.columns).execution_options(yield_per=chain.rows_at_once(table)))
 
 
 def _log_digest(row: Row[Any]) -> str | None:

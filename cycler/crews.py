@@ -129,10 +129,16 @@ class Pool:
 
     def _give(self, number: int, job: Job, alone: bool) -> None:
         try:
-            future = self._started().submit(work_of, job)
-        except BrokenProcessPool:  # it died while nothing was asked of it
-            self._end()
-            future = self._started().submit(work_of, job)
+            try:
+                future = self._started().submit(work_of, job)
+            except BrokenProcessPool:  # it died while nothing was asked of it
+                self._end()
+                future = self._started().submit(work_of, job)
+        except (OSError, ImportError, NotImplementedError) as error:  # a limit of the system, or one without shared semaphores
+            raise InputError(
+                "no processes can be started", "--workers", quote(getattr(error, "strerror", None) or error, 160)[1:-1],
+                "what is kept stays; give the same command again with fewer, or with --workers 1, which starts none",
+            ) from None
         self._out[future] = (number, job, alone)
 
     def _anew(self, broken: list[tuple[int, Job, bool]]) -> list[tuple[int, Outcome]]:
@@ -221,6 +227,9 @@ def _begin_worker(leash: Connection) -> None:
     threading.Thread(target=end_with_the_batch, daemon=True).start()
     import cycler.analysis
     import cycler.readers  # noqa: F401
+    from cycler.heap import keep_freed_memory
+
+    keep_freed_memory()
 
 
 class Cluster:
@@ -254,6 +263,7 @@ class Cluster:
             ) from None
         _silence("distributed", "tornado", "asyncio")
         self._address, self._shared, self._distributed = address, shared_folder, distributed
+        _check_address(address)
         self._done: queue.SimpleQueue[int] = queue.SimpleQueue()
         self._out: dict[int, tuple[Any, Job]] = {}
         self._without_since: float | None = None
@@ -374,6 +384,21 @@ class Cluster:
                 self._client.cancel(futures, force=True)
         with contextlib.suppress(Exception):
             self._client.close(timeout=2)
+
+
+def _check_address(address: str) -> None:
+    """InputError unless it names a host and a port. A client that was begun with another one waits at the end, and then prints a traceback."""
+    from distributed.comm import addressing
+
+    try:
+        good = all(addressing.get_address_host_port(addressing.normalize_address(address), strict=True))
+    except ValueError:
+        good = False
+    if not good:
+        raise InputError(
+            "the cluster's address cannot be used", "--cluster", f"{quote(address)} does not name a computer and a port",
+            "give what the scheduler printed at its start, such as tcp://192.0.2.10:8786",
+        )
 
 
 def _silence(*packages: str) -> None:

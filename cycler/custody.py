@@ -96,8 +96,6 @@ def backup(place: str | Path | None, target: str | Path) -> Copied:
             to.execute("PRAGMA journal_mode = DELETE")  # one file, which can be read where nothing may be written
         if source is not None:
             shutil.copymode(source, part)  # whoever may not read the register may not read its copy
-        else:
-            part.chmod(0o600)
         sync(part)
         report = check_file(part)
         if not report.good:
@@ -144,6 +142,7 @@ def restore(place: str | Path | None, backup_file: str | Path) -> Copied:
         with _told("cannot copy the backup", register), _opened(open_to_read(copy)) as from_, _opened(sqlite3.connect(part)) as to:
             from_.backup(to)
             to.execute("PRAGMA journal_mode = DELETE")
+        part.chmod(copy.stat().st_mode & 0o777 | 0o600)  # whoever may not read the copy may not read the register
         sync(part)
         report = check_file(part)
         if not report.good:
@@ -241,7 +240,12 @@ def _check_backup(copy: Path) -> None:
         raise InputError("this is no backup of a register", str(copy), error.why, "name a file made by: cycler backup FILE") from None
     if not found:
         raise InputError("this is no backup of a register", str(copy), "the file is empty", "name a file made by: cycler backup FILE")
-    Database(copy, create=False, upgrade=False, look=True).close()  # tells a newer version, or tables that are missing
+    try:
+        Database(copy, create=False, upgrade=False, look=True).close()  # tells a newer version, or tables that are missing
+    except InputError as error:
+        if "damaged" not in f"{error.what} {error.why}":
+            raise
+        raise InputError("the backup is damaged, so it was not put back", str(copy), error.why, "take an older backup") from None
 
 
 def _free_name(target: str | Path) -> Path:
@@ -270,9 +274,11 @@ def _dated(register: Path) -> Path:
 
 @contextlib.contextmanager
 def _part_beside(target: Path) -> Iterator[Path]:
-    """Name of a file beside ``target`` that is not there yet; whatever it becomes is removed at the end."""
+    """An empty file beside ``target`` that nobody else can read while it is filled; whatever it becomes is removed at the end."""
     part = target.with_name(f".{target.name}.{secrets.token_hex(4)}.part")
     try:
+        with contextlib.suppress(OSError, ValueError):  # told by whoever writes into it
+            os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
         yield part
     finally:
         for end in ("", *BESIDE):

@@ -383,7 +383,7 @@ class JobBook:
         row = connection.execute(select(_jobs).where(_jobs.c.id == as_key(job_id))).one_or_none()
         if row is None:
             highest = connection.execute(select(func.max(_jobs.c.id))).scalar()
-            why = f"its jobs are numbered 1 to {highest}" if highest else "it holds no job yet"
+            why = f"its jobs are numbered up to {highest}" if highest else "it holds no job yet"
             raise InputError(
                 f"no job {quote(job_id)[1:-1]} in the register", self._database.name, why, "see the numbers with: cycler job --all",
             )

@@ -264,6 +264,6 @@ def check_run(connection: Connection, run_id: int, name: str) -> None:
 def no_such(connection: Connection, table: Table, what: str, number: int, name: str) -> InputError:
     """The error for a number that no row of the table has."""
     highest = connection.execute(select(func.max(table.c.id))).scalar()
-    why = f"its {what}s are numbered 1 to {highest}" if highest else f"it holds no {what} yet"
+    why = f"its {what}s are numbered up to {highest}" if highest else f"it holds no {what} yet"
     shown = number if abs(number) < 10**40 else "of so many digits"
     return InputError(f"no {what} {shown} in the register", name, why, "see the numbers with: cycler list")

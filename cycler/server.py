@@ -16,6 +16,8 @@ from cycler.errors import InputError, quote
 
 CONNECT_TIMEOUT_S = 10
 """How long a server may take to answer the first word. [s]"""
+STANDS_STILL_S = 300
+"""A writer of which the server hears nothing for so long has lost its turn: its computer may be off, or the network cut. [s]"""
 _POSTGRESQL = ("postgresql", "postgres")
 _MASK = "***"
 _UNSURE = "look what the register holds, then repeat what is missing"
@@ -43,6 +45,11 @@ def server_url(place: str) -> URL:
         raise InputError(
             "the register's address cannot be read", url.get_backend_name(), "there is more than one @ in it",
             "write an @ of the user's name or password as %40",
+        )
+    if url.get_backend_name() not in (*_POSTGRESQL, "sqlite"):
+        raise InputError(
+            "the register's kind of database is none that is known here", shown(url), "registers lie in a file, or on a PostgreSQL server",
+            "name a file, or an address such as postgresql+psycopg://user@host/name",
         )
     return url.set(drivername="postgresql+psycopg") if url.drivername in _POSTGRESQL else url
 
@@ -98,10 +105,13 @@ def queue_up(connection: Connection, key: int, wait_s: float) -> None:
 
     Writers must not run beside each other, since each continues the chain's last entry and asks first what is there. PostgreSQL
     gives an advisory lock, which needs no right on any table (PostgreSQL 15 manual, 13.3.5 and 9.27.10; from memory); each statement after
-    it sees what the writers before have kept, since READ COMMITTED looks anew with every statement (13.2.1; from memory).
+    it sees what the writers before have kept, since READ COMMITTED looks anew with every statement (13.2.1; from memory). A writer that is
+    gone without a word would hold its turn until the server's system notices, after hours; so the server ends the work of one that stands
+    still (idle_in_transaction_session_timeout, 20.11.1; from memory).
     """
     if is_postgresql(connection):
         connection.execute(text(f"SET LOCAL lock_timeout = {int(wait_s * 1000)}"))
+        connection.execute(text(f"SET LOCAL idle_in_transaction_session_timeout = {int(STANDS_STILL_S * 1000)}"))
         connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": key})
 
 

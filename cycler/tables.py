@@ -396,7 +396,7 @@ def print_runs(sheet: Sheet, runs: Sequence[RunRow]) -> None:
         if capacity != DASH and not item.capacity_valid:
             capacity = f"≥ {capacity}" if item.capacity_is_lower_bound else f"{capacity} !"
         counts = [
-            f"{count} {severity}" for severity, count in reversed(item.findings.items()) if count and severity != "info"
+            f"{count} {severity}{'' if count == 1 else 's'}" for severity, count in reversed(item.findings.items()) if count and severity != "info"
         ]
         row(
             table, str(item.id), item.pack_id, item.label or DASH, item.added_at[:10], capacity,

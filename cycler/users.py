@@ -9,6 +9,7 @@ import contextlib
 import hashlib
 import json
 import os
+import re
 import secrets
 import stat
 import threading
@@ -34,6 +35,7 @@ DIFFERENT_MIN = 5
 NAME_MAX = 60
 USERS_MAX = 1000
 _FILE_MAX = 1_000_000
+_HASHED = re.compile(r"scrypt:[0-9]{1,8}:[0-9]{1,3}:[0-9]{1,3}\$[^$]{1,100}\$[0-9a-f]{128}")
 _OWNER_ONLY = 0o600
 _FOR_OTHERS = 0o077
 _NOBODY = f"{METHOD}$nobody-at-all-has$" + "0" * 128
@@ -56,15 +58,24 @@ def users_path(register: str | Path | None) -> Path:
     ----------
     register : str, Path or None
         File or address of the register; ``None`` is the one in the user's data directory.
+
+    Raises
+    ------
+    InputError
+        The place is no name or address of a register.
     """
     from cycler.ownfolder import default_path
 
     if register is None:
         return default_path().with_suffix(".users.json")
-    if "://" in str(register):
-        mark = hashlib.sha256(str(register).encode()).hexdigest()[:12]
+    from cycler.database import place_of
+
+    file, name = place_of(register)
+    if file is None:  # the password of the database may change, and nothing of it is told by the name
+        mark = hashlib.sha256(name.replace(":***@", "@").encode()).hexdigest()[:12]
         return default_path().with_name(f"server-{mark}.users.json")
-    return Path(register).with_suffix(".users.json")
+    # Registers whose names differ by their ending alone have users of their own.
+    return file.with_suffix(".users.json") if file.suffix == ".sqlite" else file.with_name(f"{file.name}.users.json")
 
 
 class Users:
@@ -115,11 +126,11 @@ class Users:
 
         name = check_name(name)
         check_password(name, password)
-        users = dict(self._read())
+        kept = {"password": generate_password_hash(_normal(password), METHOD), "since": datetime.now(UTC).isoformat(timespec="seconds")}
+        users = dict(self._read())  # after the hash, which takes long enough for somebody else to be removed
         found = _same(users, name)
         if found is None and len(users) >= USERS_MAX:
             raise InputError("too many users", str(self.path), f"{USERS_MAX} may sign in already", "remove one with: cycler users remove NAME")
-        kept = {"password": generate_password_hash(_normal(password), METHOD), "since": datetime.now(UTC).isoformat(timespec="seconds")}
         users[found or name] = kept
         self._write(users)
         return _user(found or name, kept), found is None
@@ -199,6 +210,8 @@ def check_password(name: str, password: str) -> None:
         why = "it is the name"
     elif len(set(plain)) < DIFFERENT_MIN:
         why = f"it has fewer than {DIFFERENT_MIN} different characters"
+    elif any("\ud800" <= ch <= "\udfff" for ch in plain):
+        why = "it is not written in UTF-8"
     if why:
         raise InputError("the password does not do", name, why, f"take several words that nobody would guess, at least {PASSWORD_MIN} characters")
 
@@ -234,7 +247,7 @@ def _users_of(raw: bytes, path: Path) -> dict[str, dict[str, str]]:
         told = json.loads(raw)
         users = told["users"]
         if len(raw) > _FILE_MAX or told["schema"] != SCHEMA or not all(
-            isinstance(kept["password"], str) and kept["password"].startswith("scrypt:") and isinstance(kept["since"], str) for kept in users.values()
+            isinstance(kept["password"], str) and _HASHED.fullmatch(kept["password"]) and isinstance(kept["since"], str) for kept in users.values()
         ):
             raise ValueError
         return {str(name): {"password": kept["password"], "since": kept["since"]} for name, kept in users.items()}

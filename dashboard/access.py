@@ -89,7 +89,7 @@ class Access:
         """The page to sign in on, with a token of its own that is held against a cookie (login CSRF)."""
         nonce = secrets.token_urlsafe(24)
         wanted = own_path(request.form.get("next", "") if request.method == "POST" else request.args.get("next", ""))
-        answer = Response(login_page(self._form_token(nonce), wanted, message, name[:_NAME_MAX], self.behind_tls, calm), status, mimetype="text/html")
+        answer = Response(login_page(self._form_token(nonce), wanted, message, name[:_NAME_MAX], self.behind_tls or _asked_here(), calm), status, mimetype="text/html")
         self._set(answer, self.form_cookie, nonce)
         if wait_s > 0:
             answer.headers["Retry-After"] = str(int(-(-wait_s // 1)))
@@ -169,6 +169,12 @@ def signed_in() -> str:
     """Name of whoever makes the call that is being answered; empty without logins."""
     session = g.get("session") if has_request_context() else None
     return session.user.name if session is not None else ""
+
+
+def _asked_here() -> bool:
+    """True if the page is asked for at this computer's own address from this computer: by a browser on it, or through an SSH tunnel."""
+    host = request.host.rpartition(":")[0] or request.host
+    return host in ("127.0.0.1", "localhost", "[::1]") and request.remote_addr in ("127.0.0.1", "::1")
 
 
 def session_key() -> str:

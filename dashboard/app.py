@@ -118,7 +118,7 @@ def create_app(
             {"name": "color-scheme", "content": "light dark"},
         ],
     )
-    security.protect(app.server, hosts, must_tell=access is not None)
+    security.protect(app.server, hosts, must_tell=access is not None, tls=access is not None and access.behind_tls)
     if access is not None:
         logins.demand_logins(app.server, access)
     add_routes(app.server, door, uploads)

@@ -47,7 +47,7 @@ _PAGE = """<!DOCTYPE html>
 
 
 def login_page(form: str, next_path: str, message: str = "", name: str = "", tls: bool = False, calm: bool = False) -> str:
-    """The page as HTML; every value is escaped. ``form`` is the token of the form, ``calm`` a message that is no error."""
+    """The page as HTML; every value is escaped. ``form`` is the token of the form, ``calm`` a message that is no error; without ``tls`` it is told that others can read along."""
     return render_template_string(
         _PAGE, words=text_access, product=text.PRODUCT, sheets=SHEETS, form=form, next=next_path, message=message, name=name, tls=tls, calm=calm,
     )

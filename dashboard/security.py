@@ -21,12 +21,21 @@ _SAFE_METHODS = {"GET", "HEAD", "OPTIONS"}
 
 
 PERMISSIONS = ", ".join(f"{name}=()" for name in (
-    "accelerometer", "bluetooth", "camera", "display-capture", "geolocation", "gyroscope", "hid", "magnetometer", "microphone", "midi", "payment",
+    "accelerometer", "camera", "display-capture", "geolocation", "gyroscope", "hid", "magnetometer", "microphone", "midi", "payment",
     "serial", "usb", "xr-spatial-tracking",
 ))
 """What no page may ask the browser for."""
 ATTACHED_POLICY = "sandbox; default-src 'none'; style-src 'unsafe-inline'; img-src data:; font-src data:; frame-ancestors 'none'"
 """Content policy of a file that is handed out: should a browser show it all the same, it is a page of nobody and runs nothing."""
+
+
+class ForeignName(BadRequest):
+    """The pages are asked for by a name that was not given to the server."""
+
+    description = (
+        "these pages are not served under the name or address you asked for. Use the one that was printed when the program was started; "
+        "whoever runs it can add yours: cycler serve --name NAME"
+    )
 
 
 def name_of(host: str) -> str:
@@ -37,18 +46,22 @@ def name_of(host: str) -> str:
     return name if port.isdecimal() and port.isascii() and (":" not in name or name.startswith("[")) else ""
 
 
-def same_origin(origin: str | None, fetch_site: str | None, host: str, must_tell: bool = False) -> bool:
+def same_origin(origin: str | None, fetch_site: str | None, host: str, must_tell: bool = False, tls: bool = False) -> bool:
     """True if a call that changes something comes from a page of this very server.
 
     A browser always sends one of the two headers with such calls; a call without either is not from a page
-    (a script on this machine) and passes, unless ``must_tell``.
+    (a script on this machine) and passes, unless ``must_tell``. With ``tls`` a page of the same name that came without TLS is another
+    origin (RFC 6454, 4: scheme, host and port): whoever sits in the network may have written it.
     """
     if must_tell and origin is None and fetch_site is None:
         return False
     if fetch_site is not None and fetch_site not in ("same-origin", "none"):
         return False
     try:
-        return origin is None or urlsplit(origin).netloc == host
+        if origin is None:
+            return True
+        parts = urlsplit(origin)
+        return parts.netloc == host and (not tls or parts.scheme == "https")
     except ValueError:  # no address at all
         return False
 
@@ -71,7 +84,7 @@ def content_policy(script_hashes: list[str]) -> str:
     )
 
 
-def protect(server: Flask, hosts: tuple[str, ...] = LOCAL_HOSTS, must_tell: bool = False) -> None:
+def protect(server: Flask, hosts: tuple[str, ...] = LOCAL_HOSTS, must_tell: bool = False, tls: bool = False) -> None:
     """Guards that do not depend on the pages.
 
     Parameters
@@ -80,6 +93,8 @@ def protect(server: Flask, hosts: tuple[str, ...] = LOCAL_HOSTS, must_tell: bool
         Names and addresses this server answers to, IPv6 ones in brackets; others may be pages that have a name of their own lead here.
     must_tell : bool
         Refuse also calls that do not say where they come from.
+    tls : bool
+        Browsers reach the server by HTTPS alone.
     """
     trusted = {host.lower() for host in hosts}
     server.config["MAX_CONTENT_LENGTH"] = CALLBACK_BYTES_MAX
@@ -87,10 +102,10 @@ def protect(server: Flask, hosts: tuple[str, ...] = LOCAL_HOSTS, must_tell: bool
     @server.before_request
     def refuse_foreign_calls() -> None:
         if name_of(request.headers.get("Host", "")) not in trusted:  # before anything is read
-            raise BadRequest("This server does not go by that name.")
+            raise ForeignName
         if request.method in _SAFE_METHODS:
             return
-        if not same_origin(request.headers.get("Origin"), request.headers.get("Sec-Fetch-Site"), request.host, must_tell):
+        if not same_origin(request.headers.get("Origin"), request.headers.get("Sec-Fetch-Site"), request.host, must_tell, tls):
             raise Forbidden("Calls that change something must come from this program's own pages.")
 
     @server.errorhandler(RecursionError)
@@ -99,7 +114,8 @@ def protect(server: Flask, hosts: tuple[str, ...] = LOCAL_HOSTS, must_tell: bool
 
     @server.errorhandler(HTTPException)
     def plain_error(error: HTTPException) -> tuple[str, int, dict[str, str]]:
-        return f"{error.code} {error.name}\n", error.code or 500, {"Content-Type": "text/plain; charset=utf-8"}
+        told = f": {error.description}" if isinstance(error, ForeignName) else ""
+        return f"{error.code} {error.name}{told}\n", error.code or 500, {"Content-Type": "text/plain; charset=utf-8"}
 
 
 def send_policy(app: dash.Dash) -> None:

@@ -35,26 +35,33 @@ class Gauge:
     def __init__(self, name: str, bytes_max: int, lines_max: int = LINES_MAX) -> None:
         self._name, self._bytes_max, self._lines_max = name, bytes_max, lines_max
         self._bytes = self._line_feeds = self._returns = 0
-        self._begun = False
+        self._packed: bool | None = None
+        self._between = b""
         self._engine: zlib._Decompress | None = None
 
     def take(self, piece: bytes) -> None:
         """Count the next piece. InputError as soon as it is too much; damaged gzip is left to the reader to tell."""
-        if not self._begun:
-            self._begun = True
-            if piece[:2] == _GZIP:
-                self._engine = zlib.decompressobj(wbits=31)
-        if self._engine is None:
+        if self._packed is None:
+            self._packed = piece[:2] == _GZIP
+        if not self._packed:
             self._count(piece)
             return
-        try:
-            while piece:
+        piece, self._between = self._between + piece, b""
+        while piece:
+            if self._engine is None:  # an archive begins, or another one behind it in the same file; zeros may stand between them
+                piece = piece.lstrip(b"\x00")
+                if len(piece) < len(_GZIP):
+                    self._between = piece
+                    return
+                self._engine = zlib.decompressobj(wbits=31)
+            try:
                 self._count(self._engine.decompress(piece, _PIECE))
-                piece = self._engine.unconsumed_tail
-                if self._engine.eof:  # another archive may follow in the same file
-                    piece, self._engine = self._engine.unused_data.lstrip(b"\x00"), zlib.decompressobj(wbits=31)
-        except zlib.error:
-            self._engine = zlib.decompressobj(wbits=-15)  # what follows cannot be unpacked
+            except zlib.error:
+                self._packed = False  # nothing behind it can be unpacked
+                return
+            piece = self._engine.unconsumed_tail
+            if self._engine.eof:
+                piece, self._engine = self._engine.unused_data, None
 
     def _count(self, plain: bytes) -> None:
         self._bytes += len(plain)

@@ -309,5 +309,5 @@ def too_large(name: str, bytes_max: int) -> InputError:
     """The message for a file above the limit."""
     return InputError(
         "the file is too large for the page", name, f"more than {bytes_max / 1e6:.0f} MB",
-        "pack it as .csv.gz, or export the test in parts and drop the parts together",
+        "pack it as .csv.gz, or export the test in parts and drop the parts together; or start the program with a higher --upload-limit",
     )

@@ -204,11 +204,15 @@ def test_command_tells_each_file_and_a_sum_and_its_exit_code_says_whether_all_ar
     note = put(folder, "note.txt", b"to do: buy tape\n", 2)
     code, out, err = call(capfd, "--register", register, "batch", folder, "--workers", 1)
     lines = out.splitlines()
-    assert code == 2 and len(lines) == 4 and err.startswith("2 files in ") and "1 process." in err
+    assert code == 2 and len(lines) == 5 and err.startswith("2 files in ") and "1 process." in err
     assert lines[0] == "kept      one.csv  run 1 of T-3, 0.947 ± 0.018 Ah, not proven (pack.toml beside it)"
     assert lines[1].startswith("not read  note.txt  ") and " | why: " in lines[1] and " | mend: " in lines[1]
-    assert lines[2:] == ["In all: 1 kept, 0 known already, 0 waiting for you, 1 not read, 0 failed.", CAUTION_SHORT]
+    assert lines[2:] == ["In all: 1 kept, 0 known already, 0 waiting for you, 1 not read, 0 failed.", "± expanded uncertainty, k = 2.", CAUTION_SHORT]
     note.unlink()
+    (tmp_path / "year" / "2026" / "june").mkdir(parents=True)
+    put(tmp_path / "year" / "2026" / "june", "one.csv", log_bytes(1), 1)
+    code, out, err = call(capfd, "--register", register, "batch", tmp_path / "year", "--workers", 1)
+    assert code == 0 and err.startswith("0 files in ") and err.endswith("sub-folders count, one level deep.\n")
     code, out, err = call(capfd, "--register", register, "--quiet", "batch", folder, "--workers", 1, "--json")
     made = parsed(out)
     assert (code, err, made["schema"], made["complete"], made["known"]) == (0, "", "cycler.batch/1", True, 1)
@@ -217,6 +221,37 @@ def test_command_tells_each_file_and_a_sum_and_its_exit_code_says_whether_all_ar
     with Register.open(register) as opened:
         row = opened.run_lines([1])[0].run
     assert (one["capacity_ah"], one["u_capacity_ah"]) == (row.capacity_ah, row.u_capacity_ah)
+
+
+def test_logs_without_a_date_are_named_where_their_order_is_that_of_the_files(capfd, tmp_path, folder):
+    put(folder, "late.csv", log_bytes(2), 3)
+    early = put(folder, "early.csv", log_bytes(3), 2)
+    code, out, _err = call(capfd, "--register", tmp_path / "r.sqlite", "batch", folder, "--workers", 1)
+    [said] = [line for line in out.splitlines() if "no date" in line]
+    assert code == 0 and said.startswith("The logs of runs 1, 2 of T-3 hold no date:") and "run 2 counts as how the pack is now" in said
+    code, out, _err = call(capfd, "--register", tmp_path / "s.sqlite", "batch", folder, "--workers", 1, "--json")
+    assert parsed(out)["undated_runs"] == {"T-3": [1, 2]}
+    early.unlink()
+    code, out, _err = call(capfd, "--register", tmp_path / "t.sqlite", "batch", folder, "--workers", 1)
+    assert code == 0 and "no date" not in out  # one alone has no order
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a register in use cannot be deleted elsewhere")
+def test_register_that_is_lost_in_between_leaves_the_object_of_what_was_done(capfd, tmp_path, folder, monkeypatch):
+    given = ["--register", tmp_path / "r.sqlite", "--quiet", "batch", folder, "--workers", 1, "--json"]
+    put(folder, "one.csv", log_bytes(1), 1)
+    assert call(capfd, *given)[0] == 0
+    put(folder, "two.csv", log_bytes(2), 2)
+
+    def lost(*_, **__):
+        for file in tmp_path.glob("r.sqlite*"):
+            file.unlink()
+        Register.open(tmp_path / "r.sqlite", create=False)
+
+    monkeypatch.setattr("cycler.batch.keep_run", lost)
+    code, out, err = call(capfd, *given)
+    made = parsed(out)
+    assert (code, err.count("\n"), made["complete"], [one["state"] for one in made["files"]]) == (2, 1, False, ["known"]) and "register" in err
 
 
 def test_columns_pack_and_criteria_hold_for_all(capfd, tmp_path, folder, made):
@@ -246,6 +281,17 @@ def test_what_cannot_be_done_is_told_in_one_line_with_exit_2(capfd, tmp_path, fo
     Path("noid.toml").write_text("series = 3\n")
     code, out, err = call(capfd, "--register", tmp_path / "r.sqlite", "batch", *given)
     assert (code, out, err.count("\n")) == (2, "", 1) and words in err
+
+
+def test_system_that_starts_no_processes_says_so_in_one_line(capfd, tmp_path, folder, monkeypatch):
+    """Python's pools need semaphores that some systems lack (documentation of multiprocessing, from memory)."""
+    def lacking():
+        raise NotImplementedError("too few semaphores")
+
+    monkeypatch.setattr("concurrent.futures.process._check_system_limits", lacking)
+    put(folder, "one.csv", log_bytes(1), 1)
+    code, _out, err = call(capfd, "--register", tmp_path / "r.sqlite", "--quiet", "batch", folder, "--workers", 2)
+    assert code == 2 and err.count("\n") == 1 and "too few semaphores" in err and "--workers 1" in err
 
 
 def test_cluster_without_its_package_says_what_to_install(monkeypatch):

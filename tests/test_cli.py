@@ -182,7 +182,7 @@ def test_file_that_is_no_register_is_refused_untouched(capfd, tmp_path, argument
 
 def test_unknown_run_exits_2(capfd, kept):
     code, out, err = call(capfd, "--register", kept, "show", "99")
-    assert (code, out, err.count("\n")) == (2, "", 1) and "1 to 2" in err
+    assert (code, out, err.count("\n")) == (2, "", 1) and "up to 2" in err
 
 
 def test_own_defect_exits_1_with_one_line_and_details_on_request(capfd, monkeypatch, made):

@@ -114,7 +114,7 @@ def test_unknown_job_is_told_with_the_numbers_there_are(register, job, number):
     for act in (register.jobs.job, register.jobs.draft, lambda n: register.jobs.write(n, "note", "x", who="A. Bell")):
         with pytest.raises(InputError, match="no job") as caught:
             act(number)
-        assert "1 to 1" in caught.value.why
+        assert "up to 1" in caught.value.why
 
 
 # --- sheets ------------------------------------------------------------------------------------------------------

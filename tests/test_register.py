@@ -233,7 +233,7 @@ def test_unknown_run_is_refused_naming_those_there_are(register, act):
     add(register)
     with pytest.raises(InputError) as caught:
         act(register)
-    assert caught.value.what == "no run 7 in the register" and "1 to 1" in caught.value.why
+    assert caught.value.what == "no run 7 in the register" and "up to 1" in caught.value.why
 
 
 @pytest.mark.files("its bytes are changed")

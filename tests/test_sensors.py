@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cycler import sensors
 from cycler.analysis import analyze
 from cycler.pack import Pack
 from cycler.readers import read_log, read_log_bytes
@@ -218,3 +219,76 @@ def test_read_log_of_a_loose_tap_keeps_both_groups_for_their_finding():
     rows = [",".join(f"{x:.3f}" for x in (t, v, i, *g)) for t, v, i, g in zip(time, total, current, groups, strict=True)]
     log = read_log_bytes("\n".join([head, *rows]).encode(), "loose.csv")
     assert log.series == 6 and told(log) == {("tap_missing", 3), ("tap_missing", 4)}
+
+
+def hostile_groups(seed):
+    """Groups, pack voltage and current of an invented log in which a few stretches of channels are silent, held, out of range, moved, exchanged or torn at a tap."""
+    random = np.random.default_rng((seed, 5))
+    rows, series = int(random.choice([61, 150, 333])), int(random.integers(3, 9))
+    current = np.repeat(random.choice([0.0, -2.0, 2.0], rows // 37 + 1), 37)[:rows] + random.normal(0.0, 0.002, rows)
+    groups = 3.7 + random.normal(0.0, 0.05, series) + 1e-3 * np.cumsum(current)[:, None] * (1.0 + 0.02 * random.normal(size=series)) + 0.02 * current[:, None]
+    groups = np.round(groups + random.normal(0.0, 1e-3, groups.shape), 3)
+    pack = np.round(groups.sum(axis=1), 3)
+    for _ in range(int(random.integers(1, 5))):
+        what, first, g = int(random.integers(8)), int(random.integers(rows)), int(random.integers(series - 1))
+        part = slice(first, min(rows, first + int(random.choice([1, 8, 16, 17, 40, 200]))))
+        if what == 0:
+            groups[part, g] = np.nan
+        elif what == 1:
+            groups[part, g] = random.choice([0.0, 9.0, -1.0, 5.2, 0.29])
+        elif what == 2:
+            groups[first:, g] += random.choice([0.05, 0.12, -0.3])
+        elif what == 3:
+            groups[first:, [g, g + 1]] = groups[first:, [g + 1, g]]
+        elif what == 4:
+            both, share = groups[part, g] + groups[part, g + 1], random.uniform(0.02, 0.4)
+            groups[part, g], groups[part, g + 1] = share * both, (1.0 - share) * both
+        elif what == 5:
+            groups[part, g] = groups[first, g]
+        elif what == 6:
+            groups[part] = np.nan
+        else:
+            groups[first:, [g, g + 1]] += np.array([0.09, -0.09])
+    return groups, pack, current
+
+
+def test_looking_at_few_rows_first_finds_what_looking_at_all_of_them_finds(monkeypatch):
+    """Blocks, extremes and steps only tell where nothing can be: with every row let through, the faults are the same, and the rows kept out hold none."""
+    cases = [hostile_groups(seed) for seed in range(150)]
+    quick = [sensors.channel_faults(*case, np.array([], dtype=int)) for case in cases]
+    for groups, _, _ in cases:
+        moves = np.array([[np.ptp(c[np.isfinite(c)]) if np.isfinite(c).any() else -np.inf for c in groups[a : b + 1].T] for a, b in ((0, 15), (3, 44), (31, 60), (48, 59))])
+        within = sensors._widest_move(sensors._block_extremes(groups), np.array([0, 3, 31, 48]), np.array([15, 44, 60, 59]))
+        assert np.all(within >= moves.max(axis=1))
+        away = groups - sensors._middle(groups)[:, None]
+        with np.errstate(invalid="ignore"):
+            leaps = np.flatnonzero(np.any(np.abs(np.diff(away, axis=0)) > 0.05, axis=1)) + 1
+        assert np.isin(leaps, sensors._may_leap(groups, 0.05)).all()
+    monkeypatch.setattr(sensors, "_widest_move", lambda blocks, first, last: np.full(first.size, np.inf))
+    monkeypatch.setattr(sensors, "_extremes", lambda v: (np.full(v.shape[0], -np.inf), np.full(v.shape[0], np.inf)))
+    monkeypatch.setattr(sensors, "_may_leap", lambda v, least: np.arange(1, v.shape[0]))
+    assert [sensors.channel_faults(*case, np.array([], dtype=int)) for case in cases] == quick
+    assert {fault.code for faults in quick for fault in faults} >= {"tap_missing", "group_reading_frozen", "group_reading_jumped", "group_channels_exchanged", "group_reading_impossible"}
+
+
+def test_channels_exchanged_are_told_where_the_current_stands_still_five_rows_before_and_after():
+    found = {}
+    groups = np.tile([3.6, 3.7, 3.8, 3.9], (200, 1)) + 1e-3 * (np.arange(200) % 2)[:, None]
+    groups[100:, [0, 1]] = groups[100:, [1, 0]]
+    for step in range(90, 111):
+        current = np.where(np.arange(200) < step, 0.0, -2.0)
+        found[step] = [fault.code for fault in sensors.channel_faults(groups, groups.sum(axis=1), current, np.array([100]))]
+    assert [step for step, codes in found.items() if codes] == [*range(90, 96), *range(105, 111)]
+    assert {code for codes in found.values() for code in codes} == {"group_channels_exchanged"}
+
+
+def test_middle_of_the_groups_is_the_median_of_those_that_can_be_one_whatever_the_block(monkeypatch):
+    random = np.random.default_rng(6)
+    groups = random.uniform(-1.0, 7.0, (100, 6))
+    groups[random.random(groups.shape) < 0.2] = np.nan
+    groups[3], groups[50] = np.nan, 9.0
+    sane = np.where((groups > sensors.DEAD_V) & (groups < sensors.LARGEST_V), groups, np.nan)
+    expected = [np.nanmedian(row) if np.isfinite(row).any() else np.nan for row in sane]
+    for block in (7, 100, 1000):
+        monkeypatch.setattr(sensors, "BLOCK", block)
+        assert np.array_equal(sensors._middle(groups), expected, equal_nan=True)

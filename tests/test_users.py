@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import errno
 import http.client
 import io
 import json
@@ -10,11 +11,13 @@ import os
 import signal
 import socket
 import stat
+from pathlib import Path
 
 import pytest
 
 from cycler import users as module
 from cycler.commands.reach import LOCAL, reach_of, remarks
+from cycler.commands.serving import listening_socket
 from cycler.errors import InputError
 from cycler.users import METHOD, Users, users_path
 from tests.calls import call, parsed, process
@@ -69,11 +72,23 @@ def test_users_are_added_listed_and_removed(capfd, monkeypatch, register, quick)
 @pytest.mark.parametrize(("name", "password", "message"), [
     ("A", "short", "fewer than 12"), ("Anna Katharina Bell", "annakatharinabell", "is the name"), ("bell", "Bell-bell-bell!", "is the name"), ("A", "aaaaaaaaaaaab", "different"),
     ("A", "x y z" * 50, "more than 200"), ("", PASSWORD, "empty"), ("a" * 61, PASSWORD, "61 characters"), ("a\x1bb", PASSWORD, "printed"), ("--", PASSWORD, "printed"),
+    ("A", "\udcff" + PASSWORD, "UTF-8"),
 ])
 def test_name_or_password_that_does_not_do(name, password, message, tmp_path):
     with pytest.raises(InputError, match=message):
         Users(tmp_path / "u.json").add(name, password)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_every_register_has_users_of_its_own_however_it_is_named(tmp_path, monkeypatch):
+    """Endings alone tell registers apart; a file under its address, and a server under another password, are the same register."""
+    monkeypatch.setenv("HOME", str(tmp_path))
+    assert users_path("/bench/pack.2025") != users_path("/bench/pack.2026") and users_path("/bench/a.db") != users_path("/bench/a.sqlite")
+    assert users_path("sqlite:////bench/a.sqlite") == users_path("/bench/a.sqlite") == Path("/bench/a.users.json")
+    if os.name == "posix":
+        assert users_path("~/a.sqlite") == tmp_path / "a.users.json"
+    on_server = {users_path(f"postgresql{driver}://bench{password}@192.0.2.7/packs") for driver in ("", "+psycopg") for password in ("", ":old", ":new")}
+    assert len(on_server) == 1 and users_path("postgresql://bench@192.0.2.7/other") not in on_server
 
 
 def test_letters_composed_or_not_are_the_same_password(tmp_path, quick):
@@ -82,7 +97,7 @@ def test_letters_composed_or_not_are_the_same_password(tmp_path, quick):
     assert users.check("J\u00e4n", "drei gru\u0308ne Kessel a\u0308") is not None
 
 
-@pytest.mark.parametrize("content", [b"", b"[]", b"{}", b'{"schema": "cycler.users/1", "users": {"a": {"password": "plain$x$y", "since": ""}}}', b"[" * 100_000, b"\xff"])
+@pytest.mark.parametrize("content", [b"", b"[]", b"{}", b'{"schema": "cycler.users/1", "users": {"a": {"password": "plain$x$y", "since": ""}}}', b'{"schema": "cycler.users/1", "users": {"a": {"password": "scrypt:x$y$z", "since": ""}}}', b"[" * 100_000, b"\xff"])
 def test_file_of_users_that_is_none_lets_nobody_in(tmp_path, content):
     file = tmp_path / "u.json"
     file.write_bytes(content)
@@ -120,6 +135,8 @@ def test_reach(options, hosts, logins):
     assert found.only_here == (found.hosts[0] in ("127.0.0.1", "[::1]", "127.0.0.2"))
     told = " ".join(remarks(found, 1))
     assert ("No TLS" in told) == (not found.only_here and not found.behind_tls) and ("1 user may" in told) == logins
+    # At a loopback address no name makes other computers reach it; who forgot --host must not be told that they do.
+    assert ("Reachable from every computer" in told) == (not found.behind_tls and not found.address.startswith(("127.", "::1")))
 
 
 @pytest.mark.parametrize(("options", "message"), [
@@ -131,6 +148,16 @@ def test_reach(options, hosts, logins):
 def test_serve_that_cannot_be_is_refused_in_one_line(capfd, register, options, message):
     code, out, err = call(capfd, "--register", register, "serve", "--port", "0", *options)
     assert (code, out, err.count("\n")) == (2, "", 1) and message in err and not register.exists()
+
+
+def test_address_of_a_protocol_that_this_computer_lacks_is_refused_in_words(monkeypatch):
+    """A kernel without IPv6 refuses the socket itself (EAFNOSUPPORT)."""
+    def refused(*_family):
+        raise OSError(errno.EAFNOSUPPORT, "Address family not supported by protocol")
+
+    monkeypatch.setattr("cycler.commands.serving.socket.socket", refused)
+    with pytest.raises(InputError, match="cannot serve at this address"):
+        listening_socket(0, reach_of("::1"))
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
@@ -146,7 +173,7 @@ def test_served_with_logins_a_stranger_gets_the_sign_in_and_fills_no_disk(regist
         answer = asked.getresponse()
         assert (answer.status, answer.getheader("Location")) == (303, "/login")
         asked.close()
-        for size in (b"Content-Length: 500000000", b"Transfer-Encoding: chunked"):
+        for size in (b"Content-Length: 500000000", b"Transfer-Encoding: chunked", b"Expect: 100-continue\r\nContent-Length: 500000000"):
             with socket.create_connection(("127.0.0.1", port), timeout=30) as raw:
                 raw.sendall(b"PUT /drop HTTP/1.1\r\nHost: 127.0.0.1\r\nCookie: bench=x\r\n" + size + b"\r\n\r\n")
                 assert raw.recv(100).startswith(b"HTTP/1.1 401 ")

@@ -57,7 +57,8 @@ def batch(
 
     Whose pack a log is of is told as with watch: by LOG.toml or pack.toml beside it, a sub-folder named like the pack's id, the id in
     the file's name, or --pack. If nothing tells it, or two disagree, the file waits for you. What the register holds already is passed
-    over, so the same command goes on where one was stopped. Exit code 2 if a file was not kept; all others are.
+    over, so the same command goes on where one was stopped. Logs are kept in the order in which their files were last changed, which is
+    also the order of tests whose logs hold no date. Exit code 2 if a file was not kept; all others are.
     """
     if cluster is None and shared_folder:
         raise click.UsageError("--shared-folder is for --cluster.")
@@ -78,8 +79,12 @@ def batch(
             folder, register, criteria, crew, pack, quiet_s, columns, not how.ignore_remembered, ("allow_bad_rows",) if how.allow_bad_rows else (),
             READING_DOUBTS,
         )
-        doers = "workers of the cluster" if cluster else "processes" if crew.width > 1 else "process"
-        remark(settings, f"{len(work.sizes)} files in {shown(work.folder)}; {crew.width} {doers}. Ctrl+C ends it, and the same command goes on.")
+        doers = ("worker{} of the cluster" if cluster else "process{}").format("" if crew.width == 1 else "s" if cluster else "es")
+        files = f"{len(work.sizes)} {'file' if len(work.sizes) == 1 else 'files'} in {shown(work.folder)}"
+        if work.sizes:
+            remark(settings, f"{files}; {crew.width} {doers}. Ctrl+C ends it, and the same command goes on.")
+        else:
+            remark(settings, f"{files} that may be a log: only those in it and in its sub-folders count, one level deep.")
         entries: list[Entry] = []
         complete = False
         try:
@@ -125,16 +130,31 @@ def _tell_sum(work: Batch, complete: bool) -> None:
         left = max(0, len(work.sizes) - sum(told.values()))
         click.echo(f"Ended before all was done: {told['kept']} of {len(work.sizes)} files were kept now and stay kept, {left} are left. The same command goes on.")
     click.echo("In all: " + ", ".join(f"{told[state]} {word}" for state, word in _WORDS) + ".")
+    for pack_id, runs in work.undated.items():
+        if len(runs) > 1:
+            click.echo(shown(
+                f"The logs of runs {', '.join(map(str, runs))} of {pack_id} hold no date: they stand in the order in which their files were last changed, and "
+                f"run {runs[-1]} counts as how the pack is now. If that is not the order of the tests, withdraw them (cycler correct RUN --withdraw) and "
+                "add them by hand, the earliest first."
+            ))
     if told["kept"]:
         from cycler.tables import CAUTION_SHORT
 
+        click.echo("± expanded uncertainty, k = 2.")
         click.echo(CAUTION_SHORT)
 
 
 def _print_object(work: Batch, entries: list[Entry], register: Any, complete: bool, width: int, cluster: str | None) -> None:
     from cycler.batch import STATES, with_figures
+    from cycler.errors import InputError
 
+    try:
+        files = with_figures(entries, register)
+    except InputError:
+        if complete:
+            raise
+        files = [entry.to_dict() for entry in entries]  # the register that was lost ended the batch; what was kept before is told all the same
     print_json({
         "schema": "cycler.batch/1", "folder": str(work.folder), "complete": complete, "workers": width, "cluster": cluster,
-        **{state: work.told[state] for state in STATES}, "files": with_figures(entries, register),
+        **{state: work.told[state] for state in STATES}, "undated_runs": work.undated, "files": files,
     })

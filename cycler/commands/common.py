@@ -49,7 +49,7 @@ def global_options(hidden: bool = False) -> list[click.Parameter]:
         click.Option(
             ["--register"], metavar="FILE", callback=_keep, expose_value=False, hidden=hidden,
             envvar=None if hidden else "CYCLER_REGISTER", show_envvar=not hidden,
-            help="Register to use instead of the one in your data directory.",
+            help="Register to use instead of the one in your data directory; also the address of a PostgreSQL database (see the README).",
         ),
         click.Option(
             ["--quiet"], is_flag=True, callback=_keep, expose_value=False, hidden=hidden,

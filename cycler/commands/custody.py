@@ -49,7 +49,7 @@ def restore(settings: Settings, file: str, as_json: bool) -> None:
     """Put the backup FILE in the place of the register, after a full check of it.
 
     The register that is there is never lost: it is kept beside it under a name with the date. Programs that have it open go on
-    with the content of the backup.
+    with the content of the backup. On a database server it goes into an empty database only.
     """
     from cycler import custody
 

@@ -117,6 +117,14 @@ def remarks(reach: Reach, users: int) -> list[str]:
             f"For a proxy on this computer that speaks TLS as {reach.hosts[0]} and hands on the Host header; whoever reaches the proxy reaches the pages.",
             who, records,
         ]
+    if ipaddress.ip_address(reach.address).is_loopback:
+        return [
+            f"Listening at {reach.address}: other computers come through an SSH tunnel or a proxy only, and may ask for {reach.hosts[0]}. "
+            "To let them in directly, give an address of this computer: --host ADDRESS.",
+            who,
+            "No TLS in the program: whatever carries the pages beyond this computer has to encrypt them.",
+            records,
+        ]
     return [
         f"Reachable from every computer that can reach {reach.hosts[0]}.",
         who,

@@ -39,7 +39,12 @@ def _port_option() -> Any:
 
 def listening_socket(port: int, reach: Reach = LOCAL) -> socket.socket:
     """A socket bound to ``port`` of the address. InputError if the port is taken or not allowed, or the address is none of this computer."""
-    bound = socket.socket(reach.family, socket.SOCK_STREAM)
+    try:
+        bound = socket.socket(reach.family, socket.SOCK_STREAM)
+    except OSError:
+        raise InputError(
+            "cannot serve at this address", "--host", f"this computer does not speak the protocol of {reach.address}", "give an address of another kind, or leave --host out",
+        ) from None
     if os.name == "posix":  # elsewhere the option would let two programs share the port
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
@@ -48,7 +53,7 @@ def listening_socket(port: int, reach: Reach = LOCAL) -> socket.socket:
         bound.listen(128)
     except OSError as error:
         bound.close()
-        if error.errno == errno.EADDRNOTAVAIL:
+        if error.errno == errno.EADDRNOTAVAIL or isinstance(error, socket.gaierror):
             raise InputError(
                 "cannot serve at this address", "--host", f"{reach.address} is no address of this computer", "give one of its own, or leave --host out",
             ) from None
@@ -129,7 +134,7 @@ def _users(register: str | Path | None) -> Users:
     users = Users(users_path(register))
     if not users.all():
         raise InputError(
-            "nobody may sign in yet", "cycler serve", "beyond this computer the pages are served to users only", "add one first with: cycler users add NAME",
+            "nobody may sign in yet", "cycler serve", "beyond this computer, and with --login, the pages are served to users only", "add one first with: cycler users add NAME",
         )
     return users
 
@@ -154,6 +159,7 @@ def _take_little_from_strangers(server: Any, knows: Callable[[str], bool]) -> No
                 large = asked.chunked or asked.content_length > _STRANGERS_BYTES_MAX
                 if large and asked.error is None and not knows(asked.headers.get("COOKIE", "")):
                     asked.error, asked.completed = NotSignedIn("sign in first"), True
+                    asked.expect_continue = False  # who asks for leave to send is not told to go on: waitress would take it all in then
             return consumed
 
     class Channel(HTTPChannel):

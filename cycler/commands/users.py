@@ -75,11 +75,16 @@ def _password(from_stdin: bool) -> str:
     from cycler.errors import InputError
 
     if from_stdin:
-        line = sys.stdin.readline(100_000)
+        try:
+            line = sys.stdin.readline(100_000)
+        except UnicodeDecodeError:
+            raise InputError("the password cannot be read", "--password-stdin", f"it is not written in {sys.stdin.encoding}", "write it in that encoding") from None
         return line.removesuffix("\n").removesuffix("\r")
     if not sys.stdin.isatty():
         raise InputError("no password", "cycler users add", "there is no terminal to ask on", "give it with --password-stdin")
-    return str(click.prompt("Password (several words are better than one)", hide_input=True, err=True, confirmation_prompt=True))
+    from cycler.users import PASSWORD_MIN
+
+    return str(click.prompt(f"Password, at least {PASSWORD_MIN} characters (several words are better than one; not shown)", hide_input=True, err=True, confirmation_prompt=True))
 
 
 @users.command(cls=Command, short_help="Remove a user.", examples=('cycler users remove "A. Bell"', 'cycler --register bench2.sqlite users remove "A. Bell"'))

@@ -116,10 +116,21 @@ def test_page_to_sign_in_on_asks_for_nothing_from_outside_and_keeps_nothing(serv
     assert 'autocomplete="current-password"' in answer.text and "not encrypted" in answer.text
 
 
+@pytest.mark.parametrize(("host", "asked_from", "told"), [
+    ("127.0.0.1:8765", "127.0.0.1", False), ("localhost", "127.0.0.1", False), ("[::1]:8765", "::1", False),
+    ("127.0.0.1:8765", "192.0.2.9", True), ("bench.example:8765", "127.0.0.1", True), ("192.0.2.7:8765", "192.0.2.9", True),
+])
+def test_on_this_computer_or_through_a_tunnel_nobody_is_told_that_others_read_along(bench, host, asked_from, told):
+    server, access, _clock = bench
+    with server.test_request_context("/login", headers={"Host": host}, environ_base={"REMOTE_ADDR": asked_from}):
+        assert ("not encrypted" in access.show_form().get_data(as_text=True)) == told
+
+
 @pytest.mark.parametrize("host", ["pages.example", "bench.example.pages.example", "127.0.0.1", "[2001:db8::8]", "bench.example:80:80", "bench.example@x", ""])
 def test_host_rebinding_a_foreign_name_is_refused_before_anything(server, host):
     answer = server.test_client().get("/login", headers={"Host": host})
-    assert answer.status_code == 400 and "Set-Cookie" not in answer.headers
+    assert answer.status_code == 400 and "Set-Cookie" not in answer.headers and "cycler serve --name NAME" in answer.text
+    assert not host or host not in answer.text
 
 
 def test_names_and_addresses_given_are_answered(server):
@@ -229,6 +240,17 @@ def test_call_that_changes_something_must_tell_it_comes_from_here(server, header
     for method, path in (("PUT", "/drop"), ("POST", "/_dash-update-component"), ("POST", "/drop/forget"), ("POST", "/login"), ("POST", "/logout")):
         assert client.open(path, method=method, headers={"Host": HOST, **headers}, data=b"x").status_code == 403, path
     assert is_in(client)
+
+
+def test_behind_tls_a_page_of_the_same_name_without_tls_is_another_origin(tmp_path):
+    """Scheme, host and port make the origin (RFC 6454, 4)."""
+    access = Access(Users(tmp_path / "u.json"), behind_tls=True)
+    app = create_app(tmp_path / "register.sqlite", hosts=("bench.example",), access=access)
+    asked = {"http": 403, "https": 401}
+    for scheme, status in asked.items():
+        headers = {"Host": "bench.example", "Origin": f"{scheme}://bench.example"}
+        assert app.server.test_client().post("/drop/forget", headers=headers, json=[]).status_code == status
+    app.server.extensions["dashboard_door"].close()
 
 
 def test_login_csrf_form_of_another_browser_is_refused(server):
@@ -341,6 +363,16 @@ def test_upload_of_too_many_lines_or_too_much_unpacked(content, what):
     assert list(uploads._folder_path().iterdir()) == [] and uploads._coming == {}
     kept = uploads.receive("b.csv.gz", io.BytesIO(gzip.compress(b"1\n" * 99)[:-4]))  # damaged, which the reader tells
     assert kept.bytes and upload_limits.LINES_MAX == 20_000_000
+
+
+def test_upload_archive_behind_another_is_counted_wherever_a_piece_ends():
+    """Zeros between two archives of one file, and the first piece ending before, among or behind them: the reader unpacks both (RFC 1952, 2.2)."""
+    whole = gzip.compress(b"1\n" * 60) + bytes(7) + gzip.compress(b"1\n" * 60)
+    for cut in range(2, len(whole)):
+        gauge = upload_limits.Gauge("a.csv.gz", 1000, 100)
+        with pytest.raises(InputError, match="too many lines"):
+            for piece in (whole[:cut], whole[cut:]):
+                gauge.take(piece)
 
 
 def test_upload_waiting_files_are_bounded_in_bytes_and_per_sign_in():

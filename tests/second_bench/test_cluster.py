@@ -117,6 +117,13 @@ def test_address_where_no_scheduler_answers_is_told_in_one_line(capfd, mixed, mo
     assert (code, out, err.count("\n")) == (2, "", 1) and "the cluster cannot be reached" in err
 
 
+@pytest.mark.parametrize("address", ["", "bench", "tcp://192.0.2.10", "http://192.0.2.10:8786", "tcp://:8786"])
+def test_address_of_no_scheduler_is_told_at_once(capfd, mixed, address):
+    """A client begun with it would wait 20 s at the end of the command, and then print a traceback."""
+    code, out, err = call(capfd, "--register", mixed.path / "none.sqlite", "batch", mixed.folder, "--cluster", address)
+    assert (code, out, err.count("\n")) == (2, "", 1) and "the cluster's address cannot be used" in err and "tcp://192.0.2.10:8786" in err
+
+
 def test_killed_worker_loses_nothing_and_lost_scheduler_keeps_what_is_kept(cluster, tmp_path):
     """The last test of the cluster: it is gone afterwards."""
     folder = tmp_path / "logs"

@@ -199,6 +199,17 @@ def test_writer_that_waits_too_long_is_told_and_a_reader_waits_for_nobody(server
         assert add(register, b"two") == 2 and custody.check(place).good
 
 
+def test_writer_that_stands_still_loses_its_turn_and_keeps_nothing(place, monkeypatch):
+    """A computer that was switched off in the middle of an act, or cut off, looks so to the server: a transaction in which nothing comes."""
+    monkeypatch.setattr("cycler.server.STANDS_STILL_S", 0.3)
+    monkeypatch.setattr("cycler.database.BUSY_TIMEOUT_S", 10.0)
+    with Register.open(place) as register, pytest.raises(InputError, match="lost before the server confirmed"):
+        with register._database.write() as connection:
+            connection.exec_driver_sql("DELETE FROM sheet_drafts")
+            with Register.open(place) as another:
+                assert add(another) == 1 and custody.check(place).good
+
+
 def test_reader_sees_one_state_throughout(place):
     """SQLSTATE 40001 cannot come up: a reader changes nothing (PostgreSQL 15 manual, 13.2.2; from memory)."""
     with Register.open(place) as register:
