@@ -141,3 +141,13 @@ def test_gaps_that_differ_are_not_mixed_up_though_the_columns_are_the_same():
     gapped = replace(log, reading=replace(log.reading, gaps=(Gap(99.5, 1.0, "no rows"),)))
     assert gapped.current_a is log.current_a
     assert unread_stretches(log) == () and len(unread_stretches(gapped)) == 1 and unread_stretches(log) == ()
+
+
+def test_log_takes_over_no_column_that_somebody_may_still_change():
+    table = np.asfortranarray(np.ones((800, 2)))
+    seen = table[:, 0]
+    seen.flags.writeable = False
+    own = frozen(np.full(800, 36.0))
+    log = make_log(np.arange(800.0), own, seen)
+    table[:] = 5.0
+    assert log.current_a[0] == 1.0 and log.voltage_v is own and not log.current_a.flags.writeable

@@ -226,7 +226,7 @@ def hostile_groups(seed):
     random = np.random.default_rng((seed, 5))
     rows, series = int(random.choice([61, 150, 333])), int(random.integers(3, 9))
     current = np.repeat(random.choice([0.0, -2.0, 2.0], rows // 37 + 1), 37)[:rows] + random.normal(0.0, 0.002, rows)
-    groups = 3.7 + random.normal(0.0, 0.05, series) + 1e-3 * np.cumsum(current)[:, None] * (1.0 + 0.02 * random.normal(size=series)) + 0.02 * current[:, None]
+    groups = 3.7 + random.choice([0.0, 0.05]) * random.normal(size=series) + 1e-3 * np.cumsum(current)[:, None] * (1.0 + 0.02 * random.normal(size=series)) + 0.02 * current[:, None]
     groups = np.round(groups + random.normal(0.0, 1e-3, groups.shape), 3)
     pack = np.round(groups.sum(axis=1), 3)
     for _ in range(int(random.integers(1, 5))):
@@ -264,6 +264,10 @@ def test_looking_at_few_rows_first_finds_what_looking_at_all_of_them_finds(monke
         with np.errstate(invalid="ignore"):
             leaps = np.flatnonzero(np.any(np.abs(np.diff(away, axis=0)) > 0.05, axis=1)) + 1
         assert np.isin(leaps, sensors._may_leap(groups, 0.05)).all()
+    # No group moves by 0.05 V, but one rises by 0.03 V while the middle of all falls by as much.
+    opposed = np.tile([3.6, 3.7, 3.8, 3.9], (40, 1))
+    opposed[20:] += [0.03, -0.03, -0.03, -0.03]
+    assert 20 in sensors._may_leap(opposed, 0.05)
     monkeypatch.setattr(sensors, "_widest_move", lambda blocks, first, last: np.full(first.size, np.inf))
     monkeypatch.setattr(sensors, "_extremes", lambda v: (np.full(v.shape[0], -np.inf), np.full(v.shape[0], np.inf)))
     monkeypatch.setattr(sensors, "_may_leap", lambda v, least: np.arange(1, v.shape[0]))

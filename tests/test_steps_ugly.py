@@ -8,6 +8,7 @@ import os
 import numpy as np
 import pytest
 
+from cycler.endreasons import _last_of
 from cycler.pack import Pack
 from cycler.pieces import hinge, without_strays
 from cycler.signals import current_scale, largest_of
@@ -56,7 +57,15 @@ def test_without_strays_row_of_current_that_voltage_does_not_answer_goes():
     current, voltage = loaded()
     current[200] = 12.0
     cleaned, _ = without_strays(current, voltage)
-    assert cleaned[200] == -5.0
+    assert cleaned[200] == -5.0 and current[200] == 12.0
+
+
+def test_last_rows_with_a_reading_are_found_however_far_back_they_stand():
+    random = np.random.default_rng(4)
+    for size, share in ((5, 0.5), (64, 0.1), (300, 0.1), (65, 1.0), (900, 0.02), (900, 0.0), (3000, 0.5)):
+        rows, known = np.arange(10, 10 + size), random.random(4000) < share
+        known[size - 80 :] &= size < 900
+        assert np.array_equal(_last_of(rows, lambda some, known=known: known[some]), rows[known[rows]][-12:])
 
 
 def test_without_strays_pulse_of_one_row_that_voltage_answers_stays():

@@ -79,7 +79,7 @@ class Bends:
     """Q(V) as a sum over readings: Q(V) = sum of b_i max(V - v_i, 0) + sum of j_i [V >= v_i].
 
     A line from sample to sample, v to w, that holds the charge q adds q/(w - v) to the bend at v and takes it from that at w, whichever way it runs; one that
-    stays at its voltage adds q to the jump there.
+    stays at its voltage adds q to the jump there, at the lower of the two.
 
     Attributes
     ----------
@@ -125,8 +125,9 @@ def bends_of(voltage_v: np.ndarray, charge_ah: np.ndarray) -> Bends:
     level = np.abs(way) < 1e-6
     density = np.divide(flow, way, out=np.zeros(way.size), where=~level)
     bend, jump = np.zeros(v.size), np.zeros(v.size)
-    bend[:-1], jump[:-1] = density, np.where(level, flow, 0.0)
+    bend[:-1], jump[:-1] = density, np.where(level & (way >= 0.0), flow, 0.0)
     bend[1:] -= density
+    jump[1:] += np.where(level & (way < 0.0), flow, 0.0)
     return Bends(v, bend, jump, centre)
 
 

@@ -64,7 +64,9 @@ def find_curve_peaks(curve: IncrementalCurve) -> tuple[Peak, ...]:
     if d.size < 7:
         return ()
     random = np.hypot(curve.u_noise, curve.u_resolution)
-    found = standing_out(d, np.maximum(PROMINENCE_U * random, PROMINENCE_SHARE * float(d.max())))
+    least = np.maximum(PROMINENCE_U * random, PROMINENCE_SHARE * float(d.max()))
+    # Beside a jump of the voltage the cubic swings below zero, where no pack goes: by as much it may err above zero, and less than that is no peak.
+    found = [(at, out, left, right) for at, out, left, right in standing_out(d, least) if d[at] >= max(least[at], -d[left], -d[right])]
     valleys = [0, *(a[0] + int(np.argmin(d[a[0] : b[0]])) for a, b in itertools.pairwise(found)), d.size - 1]
     peaks = []
     for k, (at, prominence, left, right) in enumerate(found):

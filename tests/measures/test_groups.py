@@ -5,6 +5,7 @@ import pytest
 
 from cycler.analysis import analyze
 from cycler.findings import GroupFigures, diagnose_group
+from cycler.measures import groups
 from cycler.pack import Instrument, Pack
 from tests.corelogs import ocv, simple_test
 
@@ -65,6 +66,22 @@ def test_capacity_if_limiting_group_matched_is_what_the_next_bound_allows():
     # With five groups of 10 Ah the pack would go to its own cut-off of 15.0 V: 3.1 V open circuit per group.
     expected = to_cutoff(10.0, 0.1, 3.0)
     assert result["capacity_if_limiting_group_matched_ah"] == pytest.approx(expected, rel=0.02)
+
+
+def test_places_left_out_by_their_priors_alone_are_of_no_account(monkeypatch):
+    """A group laid on another: the grid is worked out where it can be within ``NEAR`` of the least, and is the whole grid there."""
+    quick, shares = groups._cost_near, []
+
+    def held_against_the_whole_grid(space, a, b):
+        cost, whole = quick(space, a, b), groups._misfit(space, a, b)[0]
+        near = whole <= np.min(whole) + groups.NEAR
+        assert np.array_equal(cost[near], whole[near]) and np.all(cost[~near] > np.min(whole) + groups.NEAR)
+        shares.append(float(np.mean(np.isfinite(cost))))
+        return cost
+
+    monkeypatch.setattr(groups, "_cost_near", held_against_the_whole_grid)
+    run((10.0, 10.05, 8.5, 9.95, 10.1), deficits_ah=(0.0, 0.6, 0.0, 0.1, 0.0))
+    assert len(shares) >= 12 and min(shares) < 0.9
 
 
 def test_sag_end_is_siblings_median_minus_group():

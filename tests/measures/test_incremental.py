@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 from cycler.measures.incremental import (
     Filter,
     Reading,
+    _derivative_u,
     bends_at_codes,
     best_curve,
     charge_below,
@@ -30,7 +31,7 @@ from cycler.measures.incremental import (
     reading_of,
     savgol_weights,
 )
-from cycler.measures.peaks import find_curve_peaks, half_width, standing_out
+from cycler.measures.peaks import _maximum, find_curve_peaks, half_width, standing_out
 from cycler.measures.steady import steady_stretch
 
 QT, V0, S = 2.5, 3.65, 0.03
@@ -154,6 +155,15 @@ def test_charge_below_added_up_by_codes_is_that_of_the_readings(seed, resolution
     assert bends.middle_half_v() == pytest.approx(np.subtract(*np.quantile(volts, (0.75, 0.25))), abs=1e-9)
 
 
+def test_charge_below_is_the_same_whichever_way_readings_less_than_a_microvolt_apart_run():
+    charge = np.concatenate(([0.0], np.cumsum(np.random.default_rng(2).uniform(0.5, 1.5, 30))))
+    rising = 3.7 + 4e-7 * np.arange(31)
+    between = rising[:-1] + 2e-7
+    # Each line counts as soon as its lower end lies below the level.
+    np.testing.assert_allclose(charge_below(rising, charge, between), charge[1:], rtol=1e-12)
+    np.testing.assert_allclose(charge_below(rising[::-1], charge[-1] - charge[::-1], between), charge[1:], rtol=1e-12)
+
+
 def test_bends_of_a_long_log_are_one_a_code():
     """A hundred thousand readings over 0.4 V in steps of 1 mV, with noise of half a step."""
     rng = np.random.default_rng(4)
@@ -201,6 +211,12 @@ def test_reading_noise_is_found_under_rounding(noise, resolution):
     readings = volts + noise * np.random.default_rng(1).standard_normal(volts.size)
     readings = np.round(readings / resolution) * resolution if resolution else readings
     assert reading_noise(readings, resolution) == pytest.approx(noise, rel=0.06, abs=2e-5)
+
+
+def test_noise_of_a_straight_rise_is_the_same_up_to_its_ends():
+    for resolution in (0.0, 1e-3):
+        u_noise, u_resolution = _derivative_u(np.full(60, 5.0), Reading(resolution, 0.0, 5e-4, 1e-3), filter_for(0.02, resolution))
+        assert np.ptp(u_noise) < 1e-9 * u_noise[0] and np.ptp(u_resolution) <= 1e-9 * u_resolution[0]
 
 
 def test_filter_grid_is_a_multiple_of_the_resolution_and_has_at_least_five_points():
@@ -302,6 +318,31 @@ def test_peaks_of_the_published_cell_logged_by_a_bench_are_within_5_mv_or_their_
             assert peak.height_ah_per_v < true_d
         else:
             assert peak.height_ah_per_v == pytest.approx(true_d, abs=2.5 * peak.u_height_ah_per_v)
+
+
+@pytest.mark.parametrize("resolution", [0.0, 1e-3])
+@pytest.mark.parametrize("jump", [0.05, 0.15, 0.3])
+def test_jump_of_the_voltage_makes_no_peak_where_nothing_flowed(jump, resolution):
+    """Two straight rises with nothing between them: the filter's lobes at their ends are peaks of its own, the flat zero between two lobes is none."""
+    volts = np.concatenate((np.linspace(3.0, 3.3, 600), np.linspace(3.3 + jump, 3.6 + jump, 600))) + np.random.default_rng(3).normal(0.0, 2e-4, 1200)
+    volts = np.round(volts / resolution) * resolution if resolution else volts
+    curve = best_curve(volts, np.linspace(0.0, 4.0, 1200))
+    assert np.min(curve.dq_dv) < -0.1
+    for peak in find_curve_peaks(curve):
+        assert peak.height_ah_per_v > 6.0 and peak.prominence_ah_per_v < peak.height_ah_per_v
+
+
+def test_maximum_of_a_cubic_is_where_the_roots_of_its_slope_say():
+    """numpy's roots (eigenvalues of the companion matrix) are the other way."""
+    random, x, none = np.random.default_rng(9), np.arange(-5.0, 6.0), 0
+    for _ in range(400):
+        cubic = random.normal(size=4) * [1.0, 1.0, 0.3, random.choice([0.1, 1e-3])]
+        roots = np.roots(cubic[:0:-1] * [3.0, 2.0, 1.0])
+        found = [r.real for r in roots if abs(r.imag) < 1e-12 and -5.0 <= r.real <= 5.0 and 2.0 * cubic[2] + 6.0 * cubic[3] * r.real < 0.0]
+        none += not found
+        assert _maximum(cubic, x) == (pytest.approx(found[0], rel=1e-9, abs=1e-9) if found else None)
+    assert 50 < none < 350
+    assert _maximum(np.array([0.0, 1.0, 2.0, 0.0]), x) is None
 
 
 def test_peak_narrower_than_the_window_says_so():

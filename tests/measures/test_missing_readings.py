@@ -5,6 +5,7 @@ import pytest
 
 from cycler.analysis import analyze
 from cycler.log import Gap
+from cycler.measures.capacity import _readings_around
 from cycler.measures.integrate import missing_readings, missing_runs
 from cycler.signals import unread_stretches, usual_interval
 from tests.corelogs import PACK_10AH as PACK
@@ -117,6 +118,14 @@ def test_unread_stretch_must_be_longer_than_30_s_and_five_times_the_sampling(row
         assert found[0].length_s == pytest.approx(2.0 * (rows + 1))
 
 
+@pytest.mark.parametrize("known", ["1111", "0110", "1001", "0000", "10", "0", "1"])
+def test_readings_around_each_row_are_the_last_before_and_the_first_from_it_on(known):
+    there = [k for k, mark in enumerate(known) if mark == "1"]
+    before, after = _readings_around(np.array([mark == "1" for mark in known]))
+    assert before.tolist() == [max((k for k in there if k <= row), default=-1) for row in range(len(known))]
+    assert after.tolist() == [min((k for k in there if k >= row), default=len(known)) for row in range(len(known))]
+
+
 def test_unread_stretch_over_a_joint_has_no_length():
     log = make_log(
         [0, 10, 20, 30, 40, 50], [12.0] * 6, [-1.0, -1.0, np.nan, -1.0, -1.0, -1.0],
@@ -131,6 +140,8 @@ def test_usual_interval_is_the_larger_median_on_the_two_sides():
     time = np.cumsum([0, 1, 1, 1, 1, 1, 100, 10, 10, 10, 10, 10]).astype(float)
     assert usual_interval(time, np.array([5])) == pytest.approx([10.0])
     assert usual_interval(time[:2], np.array([0])) == np.inf
+    # The interval itself is none of those beside it, however few these are.
+    assert usual_interval(np.array([0.0, 1.0, 101.0, 104.0]), np.array([1, 0, 2])).tolist() == [3.0, 51.5, 50.5]
 
 
 def test_missing_runs_leave_out_the_ends_of_a_column():
