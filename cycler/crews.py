@@ -34,6 +34,9 @@ CONNECT_S = 10.0
 NO_WORKERS_S = 60.0
 """How long a cluster may be without any worker before the batch ends. [s]"""
 
+WINDOWS_MOST = 61
+"""Windows waits for no more processes at once (Python documentation, ProcessPoolExecutor; from memory)."""
+
 _LOOK_S = 1.0
 
 
@@ -254,6 +257,8 @@ class Cluster:
     """
 
     def __init__(self, address: str, shared_folder: bool = False) -> None:
+        import asyncio
+
         try:
             import distributed
         except ModuleNotFoundError as error:
@@ -268,8 +273,10 @@ class Cluster:
         self._out: dict[int, tuple[Any, Job]] = {}
         self._without_since: float | None = None
         try:
+            # First a question with an end: a client waits for ever for what takes its call and speaks another language, or says nothing.
+            asyncio.run(asyncio.wait_for(_greet(address), CONNECT_S))
             self._client = distributed.Client(address, timeout=CONNECT_S, set_as_default=False)
-        except (OSError, TimeoutError, ValueError, TypeError, ImportError) as error:
+        except Exception as error:  # whatever the bytes of a stranger do to the one who takes them for a greeting
             raise InputError(
                 "the cluster cannot be reached", "--cluster", f"no scheduler answers at {address}: {str(error) or type(error).__name__}",
                 "check the address, and that the scheduler runs; or leave --cluster out",
@@ -401,6 +408,20 @@ def _check_address(address: str) -> None:
         )
 
 
+async def _greet(address: str) -> None:
+    """ValueError and many others unless a scheduler answers."""
+    from distributed.comm import connect
+
+    line = await connect(address, timeout=CONNECT_S)
+    try:
+        await line.write({"op": "identity", "reply": True})
+        told = await line.read()
+    finally:
+        line.abort()
+    if not isinstance(told, dict) or told.get("type") != "Scheduler":
+        raise ValueError("what answers is no scheduler")
+
+
 def _silence(*packages: str) -> None:
     """What goes wrong is told in our own words; each of their loggers has a level of its own."""
     for name in {*packages, *logging.root.manager.loggerDict}:
@@ -423,6 +444,8 @@ def crew_for(workers: int | None, cluster: str | None = None, shared_folder: boo
     if cluster is not None:
         return Cluster(cluster, shared_folder)
     width = workers or _cores()
+    if sys.platform == "win32":
+        width = min(width, WINDOWS_MOST)
     return Pool(width) if width > 1 else Here()
 
 

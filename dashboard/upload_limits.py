@@ -19,6 +19,8 @@ LINES_MAX = 20_000_000
 """Most lines of a file: three weeks at 10 Hz; their numbers take about 2 GB of memory with 14 columns."""
 _PIECE = 1 << 20
 _GZIP = b"\x1f\x8b"
+_FURTHER_ENDS = (b"\xc2\x85", b"\xe2\x80\xa8", b"\xe2\x80\xa9")
+"""What else the reader takes for the end of a line: U+0085, U+2028 and U+2029 in UTF-8."""
 
 
 class Gauge:
@@ -34,7 +36,7 @@ class Gauge:
 
     def __init__(self, name: str, bytes_max: int, lines_max: int = LINES_MAX) -> None:
         self._name, self._bytes_max, self._lines_max = name, bytes_max, lines_max
-        self._bytes = self._line_feeds = self._returns = 0
+        self._bytes = self._line_feeds = self._returns = self._further = 0
         self._packed: bool | None = None
         self._between = b""
         self._engine: zlib._Decompress | None = None
@@ -67,12 +69,14 @@ class Gauge:
         self._bytes += len(plain)
         self._line_feeds += plain.count(b"\n")
         self._returns += plain.count(b"\r")
+        if not plain.isascii():
+            self._further += sum(map(plain.count, _FURTHER_ENDS))
         if self._bytes > self._bytes_max:
             raise InputError(
                 "the file is too large for the page when it is unpacked", self._name, f"it unpacks to more than {self._bytes_max / 1e6:.0f} MB",
                 "export the test in parts, or add it with the command: cycler add",
             )
-        if max(self._line_feeds, self._returns) > self._lines_max:
+        if max(self._line_feeds, self._returns) + self._further > self._lines_max:
             raise InputError(
                 "the file has too many lines for the page", self._name, f"more than {self._lines_max / 1e6:g} million",
                 "export the test in parts, or add it with the command: cycler add",

@@ -275,13 +275,13 @@ def clear_left_behind() -> None:
         return
     for folder in Path(tempfile.gettempdir()).glob(f"{FOLDER_PREFIX}*"):
         found = re.fullmatch(rf"{FOLDER_PREFIX}(\d{{1,9}})-.*", folder.name)
-        if found is None or folder.is_symlink() or not folder.is_dir() or folder.stat().st_uid != os.getuid():
-            continue
         try:
+            if found is None or folder.is_symlink() or not folder.is_dir() or folder.stat().st_uid != os.getuid():
+                continue
             os.kill(int(found[1]), 0)
         except ProcessLookupError:
             shutil.rmtree(folder, ignore_errors=True)
-        except OSError:
+        except OSError:  # another program that starts just now was quicker
             continue
 
 

@@ -9,6 +9,7 @@ import shutil
 import signal
 import sys
 import time
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,7 +18,7 @@ import pytest
 from cycler import custody
 from cycler.batch import Batch
 from cycler.commands.batch import entry_line
-from cycler.crews import Cluster, Here, Pool
+from cycler.crews import Cluster, Here, Pool, crew_for
 from cycler.errors import InputError
 from cycler.pack import load_pack
 from cycler.register import Register
@@ -294,6 +295,13 @@ def test_system_that_starts_no_processes_says_so_in_one_line(capfd, tmp_path, fo
     assert code == 2 and err.count("\n") == 1 and "too few semaphores" in err and "--workers 1" in err
 
 
+def test_windows_gets_as_many_processes_as_its_pool_takes(monkeypatch):
+    """The pool of Python itself refuses a 62nd there."""
+    monkeypatch.setattr("sys.platform", "win32")
+    ProcessPoolExecutor(crew_for(512).width).shutdown()
+    assert crew_for(5).width == 5
+
+
 def test_cluster_without_its_package_says_what_to_install(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     with pytest.raises(InputError, match="packreturn\\[cluster\\]"):
@@ -325,11 +333,11 @@ def gone(pids, seconds=20.0):
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks at processes in /proc")
 def test_stopped_with_ctrl_c_and_killed_the_same_command_goes_on_and_no_worker_stays(tmp_path, folder):
     register = tmp_path / "r.sqlite"
-    names = [f"log-{number}.csv" for number in range(9)]
+    names = [f"log-{number:02}.csv" for number in range(14)]
     for number, name in enumerate(names):
         put(folder, name, log_bytes(number), number)
     told = []
-    for blow in (signal.SIGINT, signal.SIGKILL):
+    for blow in (signal.SIGINT, signal.SIGTERM, signal.SIGKILL):
         child = process("--register", register, "batch", folder, "--workers", 2)
         try:
             told += [line.split()[1] for line in lines_of(child, "kept  ").splitlines() if line.startswith("kept")]
@@ -341,7 +349,7 @@ def test_stopped_with_ctrl_c_and_killed_the_same_command_goes_on_and_no_worker_s
         assert len(workers) >= 2
         gone(workers)
         told += [line.split()[1] for line in out.decode().splitlines() if line.startswith("kept")]
-        if blow == signal.SIGINT:
+        if blow != signal.SIGKILL:
             assert child.returncode == 130 and b"The same command goes on." in out and err.decode().split("\n")[-2] == "cycler: interrupted"
     child = process("--register", register, "--quiet", "batch", folder, "--workers", 1)
     out, err = child.communicate(timeout=120)

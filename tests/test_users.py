@@ -17,7 +17,7 @@ import pytest
 
 from cycler import users as module
 from cycler.commands.reach import LOCAL, reach_of, remarks
-from cycler.commands.serving import listening_socket
+from cycler.commands.serving import _end_in_order, listening_socket
 from cycler.errors import InputError
 from cycler.users import METHOD, Users, users_path
 from tests.calls import call, parsed, process
@@ -158,6 +158,16 @@ def test_address_of_a_protocol_that_this_computer_lacks_is_refused_in_words(monk
     monkeypatch.setattr("cycler.commands.serving.socket.socket", refused)
     with pytest.raises(InputError, match="cannot serve at this address"):
         listening_socket(0, reach_of("::1"))
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")
+def test_program_that_is_to_outlive_the_log_off_does(monkeypatch):
+    """nohup has a program begin with SIGHUP ignored (POSIX.1, nohup; from memory)."""
+    handlers = {signal.SIGHUP: signal.SIG_IGN, signal.SIGTERM: signal.SIG_DFL}
+    monkeypatch.setattr(signal, "getsignal", handlers.get)
+    monkeypatch.setattr(signal, "signal", handlers.__setitem__)
+    _end_in_order()
+    assert handlers[signal.SIGHUP] == signal.SIG_IGN and callable(handlers[signal.SIGTERM])
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs POSIX signals")

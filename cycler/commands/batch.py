@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import functools
-from contextlib import closing
+import signal
+import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -88,7 +91,7 @@ def batch(
         entries: list[Entry] = []
         complete = False
         try:
-            with Counting(settings, "reading and analysing", work.sizes) as bar:
+            with _asked_to_end(), Counting(settings, "reading and analysing", work.sizes) as bar:
                 for entry in work.run():
                     entries.append(entry)
                     bar.ended(entry.size, None if as_json else entry_line(entry))
@@ -103,6 +106,25 @@ def batch(
     if any(entry.defect for entry in entries):
         return EXIT_DEFECT
     return EXIT_NOT_ALL if any(entry.state not in ("kept", "known") for entry in entries) else 0
+
+
+@contextmanager
+def _asked_to_end() -> Iterator[None]:
+    """Being asked to end, by a service manager or at log-off, is as Ctrl+C: what was kept is told."""
+    names = ("SIGTERM", "SIGHUP") if threading.current_thread() is threading.main_thread() else ()  # not every system has both
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.getsignal(number) for number in numbers if signal.getsignal(number) != signal.SIG_IGN}  # nohup: it is to outlive the log-off
+
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    for number in before:
+        signal.signal(number, interrupted)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def entry_line(entry: Entry) -> str:

@@ -172,8 +172,9 @@ def _end_in_order() -> None:
     """Being asked to end, at log-off or with the window, is as Ctrl+C: what was dropped and waits in a temporary folder goes, too."""
     if threading.current_thread() is threading.main_thread():
         for name in ("SIGTERM", "SIGHUP"):  # not every system has both
-            if hasattr(signal, name):
-                signal.signal(getattr(signal, name), lambda *_: sys.exit(0))
+            number = getattr(signal, name, None)
+            if number is not None and signal.getsignal(number) != signal.SIG_IGN:  # nohup: it is to outlive the log-off
+                signal.signal(number, lambda *_: sys.exit(0))
 
 
 @click.command(

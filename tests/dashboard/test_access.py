@@ -353,7 +353,7 @@ def test_upload_too_large_is_413_and_leaves_no_file(server):
 
 
 @pytest.mark.parametrize(("content", "what"), [
-    (b"1\n" * 101, "too many lines"), (b"1\r" * 101, "too many lines"), (gzip.compress(b"1\n" * 101), "too many lines"),
+    (b"1\n" * 101, "too many lines"), (b"1\r" * 101, "too many lines"), (("1\x85" * 60 + "1\u2028" * 60).encode(), "too many lines"), (gzip.compress(b"1\n" * 101), "too many lines"),
     (gzip.compress(b"1\n" * 60) + gzip.compress(b"1\n" * 60), "too many lines"), (gzip.compress(b"x" * 5000), "unpacked"),
 ])
 def test_upload_of_too_many_lines_or_too_much_unpacked(content, what):

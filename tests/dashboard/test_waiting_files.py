@@ -19,7 +19,7 @@ from cycler.register import Register
 from dashboard import waiting
 from dashboard.data import Door, Look
 from dashboard.pages import add_pack
-from dashboard.uploads import FILES_MAX, KEEP_S, Uploads
+from dashboard.uploads import FILES_MAX, KEEP_S, Uploads, clear_left_behind
 
 from .conftest import SAMPLES
 from .walking import SISTER
@@ -333,3 +333,20 @@ def test_folder_that_a_killed_program_left_is_cleared_and_one_in_use_is_not(tmp_
     Uploads()
     assert not left.exists() and other.exists()
     assert first.get(first.receive("a.csv", io.BytesIO(b"1,2\n")).token).bytes == 4
+
+
+@pytest.mark.skipif(os.name != "posix", reason="asks for processes as POSIX does")
+def test_folder_left_behind_that_another_start_clears_at_the_same_moment(tmp_path, monkeypatch):
+    left, real = tmp_path / "pack-logs-999999999-abc", Path.is_dir
+
+    def gone(self):
+        was = real(self)
+        if self == left and was:
+            left.rmdir()
+        return was
+
+    left.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    monkeypatch.setattr(Path, "is_dir", gone)
+    clear_left_behind()
+    assert not left.exists()

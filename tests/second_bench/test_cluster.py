@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import os
+import socket
 import subprocess
 import sys
+import threading
 import time
 from contextlib import closing
 from types import SimpleNamespace
@@ -114,6 +116,24 @@ def test_worker_of_another_version_is_refused_before_any_work(cluster, monkeypat
 def test_address_where_no_scheduler_answers_is_told_in_one_line(capfd, mixed, monkeypatch):
     monkeypatch.setattr(crews, "CONNECT_S", 0.5)
     code, out, err = call(capfd, "--register", mixed.path / "none.sqlite", "batch", mixed.folder, "--cluster", "tcp://127.0.0.1:1")
+    assert (code, out, err.count("\n")) == (2, "", 1) and "the cluster cannot be reached" in err
+
+
+@pytest.mark.parametrize("words", [b"", b"HTTP/1.0 400 Bad Request\r\n" + bytes(100), b"\xff" * 100])
+def test_stranger_that_takes_the_call_is_told_in_one_line_and_waited_for_no_longer(capfd, mixed, monkeypatch, words):
+    """A client of the cluster waits for ever for one that says nothing, and takes the first bytes of others for a length."""
+    monkeypatch.setattr(crews, "CONNECT_S", 1.0)
+    with socket.create_server(("127.0.0.1", 0)) as stranger:
+        def answer():
+            with stranger.accept()[0] as line:
+                line.sendall(words)
+                line.settimeout(20)
+                while line.recv(1000):
+                    pass
+
+        threading.Thread(target=answer, daemon=True).start()
+        address = f"tcp://127.0.0.1:{stranger.getsockname()[1]}"
+        code, out, err = call(capfd, "--register", mixed.path / "none.sqlite", "batch", mixed.folder, "--cluster", address)
     assert (code, out, err.count("\n")) == (2, "", 1) and "the cluster cannot be reached" in err
 
 

@@ -203,11 +203,11 @@ def test_writer_that_stands_still_loses_its_turn_and_keeps_nothing(place, monkey
     """A computer that was switched off in the middle of an act, or cut off, looks so to the server: a transaction in which nothing comes."""
     monkeypatch.setattr("cycler.server.STANDS_STILL_S", 0.3)
     monkeypatch.setattr("cycler.database.BUSY_TIMEOUT_S", 10.0)
-    with Register.open(place) as register, pytest.raises(InputError, match="lost before the server confirmed"):
-        with register._database.write() as connection:
-            connection.exec_driver_sql("DELETE FROM sheet_drafts")
-            with Register.open(place) as another:
-                assert add(another) == 1 and custody.check(place).good
+    lost = pytest.raises(InputError, match="lost before the server confirmed")
+    with Register.open(place) as register, lost, register._database.write() as connection:
+        connection.exec_driver_sql("DELETE FROM sheet_drafts")
+        with Register.open(place) as another:
+            assert add(another) == 1 and custody.check(place).good
 
 
 def test_reader_sees_one_state_throughout(place):
