@@ -25,6 +25,8 @@ _NAME_MAX = 200
 _NEXT_MAX = 2000
 _HASH_WAIT_S = 8.0
 """Passwords are worked on one after the other, since each takes much memory; whoever waits longer is told to come again. [s]"""
+_HASHES_MAX = 3
+"""As many sign-ins wait or are worked on at once, so that a burst of them leaves threads for those who are signed in."""
 _LOGGER = logging.getLogger(__name__)
 
 
@@ -44,7 +46,7 @@ class Access:
         self.behind_tls = behind_tls
         self.sessions = sessions or Sessions()
         self.attempts = attempts or Attempts()
-        self._hashing = threading.Lock()
+        self._hashing, self._in_line = threading.Lock(), threading.BoundedSemaphore(_HASHES_MAX)
         self._secret = secrets.token_bytes(32)
         # Cookies of one host are shared by all its ports: servers of two registers must not sign each other's users out.
         own = hashlib.sha256(str(users.path).encode()).hexdigest()[:8]
@@ -108,15 +110,20 @@ class Access:
         if wait > 0:
             _LOGGER.warning("too many tries to sign in, the last one from %s", address)
             return self.show_form(text_access.WAIT.format(wait=seconds_in_words(wait, text_access.WAIT_WORDS)), 429, wait, name)
-        if not self._hashing.acquire(timeout=_HASH_WAIT_S):
+        if not self._in_line.acquire(blocking=False):
             return self.show_form(text_access.BUSY, 503, _HASH_WAIT_S, name)
         try:
-            user = self.users.check(name, password)
+            if not self._hashing.acquire(timeout=_HASH_WAIT_S):
+                return self.show_form(text_access.BUSY, 503, _HASH_WAIT_S, name)
+            try:
+                user = self.users.check(name, password)
+            finally:
+                self._hashing.release()
         except InputError as error:
             _LOGGER.error("%s", error)
             return self.show_form(text_access.NO_FILE.format(what=error.what), 503, 60.0, name)
         finally:
-            self._hashing.release()
+            self._in_line.release()
         if user is None:
             return self.show_form(text_access.WRONG, 401, name=name)
         self.attempts.right(name, address)

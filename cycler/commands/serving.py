@@ -102,7 +102,8 @@ def serve_register(
             # A file somewhat above the limit still hears from the page why it is refused.
             options: dict[str, Any] = {"threads": _THREADS, "ident": None, "max_request_body_size": 2 * limit + 1_000_000}
             if reach.behind_tls:
-                options |= {"trusted_proxy": reach.address, "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"}}
+                # What calls at 127.0.0.5 of this computer comes from 127.0.0.1.
+                options |= {"trusted_proxy": "127.0.0.1" if "." in reach.address else reach.address, "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-proto"}}
             server = create_server(app.server, sockets=[bound], **options)
             if access is not None:
                 _take_little_from_strangers(server, access.knows)

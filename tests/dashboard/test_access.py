@@ -6,6 +6,7 @@ from __future__ import annotations
 import gzip
 import io
 import re
+from concurrent.futures import ThreadPoolExecutor, as_completed
 
 import pytest
 
@@ -303,6 +304,21 @@ def test_brute_force_is_slowed_for_known_and_unknown_names_alike(server, bench):
     assert locked.status_code == 429 and int(locked.headers["Retry-After"]) == 2 * sessions.WAIT_FIRST_S
     clock.now += 2 * sessions.WAIT_FIRST_S
     assert sign_in(client).status_code == 303 and sign_in(server.test_client(), NAME, "wrong").status_code == 401
+
+
+def test_burst_of_sign_ins_leaves_threads_to_those_who_are_in(server, bench):
+    access = bench[1]
+    clients = [server.test_client() for _ in range(6)]
+    forms = [form_of(client) for client in clients]
+    with ThreadPoolExecutor(6) as pool:
+        with access._hashing:
+            tries = [
+                pool.submit(client.post, "/login", headers=OWN, data={"form": form, "name": f"nobody {number}", "password": PASSWORD})
+                for number, (client, form) in enumerate(zip(clients, forms, strict=True))
+            ]
+            at_once = [done.result() for _, done in zip(range(3), as_completed(tries, timeout=5))]
+            assert [answer.status_code for answer in at_once] == [503] * 3 and "Retry-After" in at_once[0].headers
+        assert sorted(done.result().status_code for done in tries) == [401] * 3 + [503] * 3
 
 
 def test_unknown_name_costs_as_much_as_a_wrong_password(bench, monkeypatch):
