@@ -18,6 +18,7 @@ from cycler.measures.circuit import (
     Experiment,
     Prior,
     averaged,
+    bins_of,
     fit_circuits,
 )
 from cycler.measures.resistance import Edge
@@ -33,6 +34,11 @@ REST_WINDOW_S = 900.0
 REST_AFTER_MIN_S = 30.0
 HISTORY_S = 1800.0
 """Currents up to this long before the experiment are part of the model. [s]"""
+AVERAGED_FROM = 150
+"""Experiments of more samples are averaged where noise carries the readings over the steps of the meter."""
+THINNED_FROM, THINNED_SHARE = 15_000, 0.003
+"""Where it does not, those of more samples (ten a second are fewer) keep one of each bin of this share of the time since the step: the model
+has changed by less than 1e-5 of its height within a bin, and neighbours on one step of the meter tell the same."""
 TRIED_MAX = 4
 SLOPE_BOUND_SHARE = 0.3
 """Bound of the change of open-circuit voltage as a share of the response, where no discharge curve tells it."""
@@ -257,12 +263,17 @@ def _fit(
     noise = np.array([noise_of(column) for column in values.T])
     counts = np.ones(time.size)
     # Means of readings that noise does not carry over the steps of the meter are worth no more than one of them.
-    if np.all(noise >= 0.4 * grid) and time.size > 150:
+    smooth = bool(np.all(noise >= 0.4 * grid))
+    if time.size > (AVERAGED_FROM if smooth else THINNED_FROM):
         inside = experiment.step_at_s[experiment.first :]
         latest = np.searchsorted(inside, time, "right")
         since = time - np.where(latest > 0, inside[np.maximum(latest - 1, 0)], time[0] - 1.0)
         since[latest == 0] = 1e-3
-        time, values, counts = averaged(time, since, values)
+        if smooth:
+            time, values, counts = averaged(time, since, values)
+        else:
+            kept = bins_of(time, since, THINNED_SHARE)
+            time, values, counts = time[kept], values[kept], counts[kept]
     fitted = Experiment(
         time, experiment.step_at_s, experiment.step_a, experiment.u_step_at_s, experiment.initial_a, experiment.first
     )

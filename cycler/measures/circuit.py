@@ -538,11 +538,19 @@ def averaged(
     -------
     time_s, values, counts : ndarray, shape (m,), (m, channels), (m,)
     """
+    starts = bins_of(time_s, since_edge_s, share)
+    counts = np.diff(np.append(starts, time_s.size)).astype(float)
+    return np.add.reduceat(time_s, starts) / counts, np.add.reduceat(values, starts, axis=0) / counts[:, None], counts
+
+
+def bins_of(time_s: np.ndarray, since_edge_s: np.ndarray, share: float) -> np.ndarray:
+    """First sample of each bin, of bins that grow with the time since the last step of current: ``share`` of it.
+
+    Shapes and units as in :func:`averaged`.
+    """
     fresh = np.concatenate(([True], np.diff(since_edge_s) < 0.0))
     # Bins are equal in log(since + a) beyond the point where one would hold more than one sample; a step starts a new bin.
     spacing = float(np.median(np.diff(time_s))) if time_s.size > 1 else 1.0
     cell = np.floor(np.log(np.maximum(since_edge_s, spacing)) / share)
     early = since_edge_s <= spacing / share
-    starts = np.flatnonzero(fresh | early | np.concatenate(([True], np.diff(cell) != 0)))
-    counts = np.diff(np.append(starts, time_s.size)).astype(float)
-    return np.add.reduceat(time_s, starts) / counts, np.add.reduceat(values, starts, axis=0) / counts[:, None], counts
+    return np.flatnonzero(fresh | early | np.concatenate(([True], np.diff(cell) != 0)))

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from cycler import circuittable
 from cycler.analysis import analyze
 from cycler.measures.circuit import Experiment, Prior, averaged, branch_response, fit_circuits
 from cycler.pack import Instrument, Pack, load_pack
@@ -253,6 +254,21 @@ def test_sheet_of_a_pulse_and_rest_gives_pack_and_groups():
             assert low < row[name] < high
         assert all(row[name] is None for name in NAMES[2 * len(cell) - 1 :])
     assert found["pack"]["r0_ohm"] == pytest.approx(sum(cell[0] for cell in cells), rel=0.03)
+
+
+def test_sheet_of_fifty_readings_a_second_rests_on_few_of_them_and_holds_the_truth(monkeypatch):
+    # Noise of a tenth of the meter's step: means would be worth no more than one reading.
+    sizes = []
+    inner = circuittable.fit_circuits
+    monkeypatch.setattr(circuittable, "fit_circuits", lambda experiment, *given: sizes.append(experiment.time_s.size) or inner(experiment, *given))
+    log = pulse_log([CELL_B], dt=0.02, noise=1e-4, step_v=1e-3)
+    row = sheet_of(log, Pack(series=1, rated_capacity_ah=2.5, instrument=BENCH))["groups"][0]
+    assert log.time_s.size > 30_000 and max(sizes) < 6_000
+    for name, value in zip(NAMES, true(CELL_B)):
+        assert abs(row[name] - value) <= 2.0 * row[f"u_{name}"] < 0.3 * value, name
+    sizes.clear()
+    sheet_of(pulse_log([CELL_B], dt=0.1, noise=1e-4, step_v=1e-3), Pack(series=1, rated_capacity_ah=2.5, instrument=BENCH))
+    assert min(sizes) > 6_000  # at ten a second each counts
 
 
 def test_sheet_joins_the_gains_of_the_instrument():
