@@ -18,9 +18,9 @@ windows of 10 mV to 40 mV: two primers on incremental capacity, common practice.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
-from math import factorial
 
 import numpy as np
 
@@ -165,7 +165,7 @@ def savgol_weights(points: int, deriv: int = 1) -> np.ndarray:
     """
     half = points // 2
     fit = np.linalg.pinv(np.vander(np.arange(-half, half + 1) / half, ORDER + 1, increasing=True))
-    found = fit[deriv] * (factorial(deriv) / float(half) ** deriv)
+    found = fit[deriv] * (math.factorial(deriv) / float(half) ** deriv)
     found.flags.writeable = False
     return found
 
@@ -177,13 +177,15 @@ def _derivative(values: np.ndarray, points: int, grid: float, deriv: int = 1, ma
     return inside[more : inside.size - more]
 
 
+# The standard library's own: loading scipy.special takes longer than all values that one log needs.
+_erfc = np.vectorize(math.erfc, otypes=[float])
+
+
 @lru_cache(maxsize=1)
 def _folded() -> tuple[np.ndarray, np.ndarray]:
     """Mean |step| of a noisy ramp over its drift per sample, against noise over drift."""
-    from scipy.special import erf
-
     x = np.logspace(-0.7, 4, 200)
-    return 2.0 * x / np.sqrt(np.pi) * np.exp(-1.0 / (4.0 * x**2)) + erf(1.0 / (2.0 * x)), x
+    return 2.0 * x / np.sqrt(np.pi) * np.exp(-1.0 / (4.0 * x**2)) + 1.0 - _erfc(1.0 / (2.0 * x)), x
 
 
 def reading_noise(voltage_v: np.ndarray, resolution_v: float) -> float:
@@ -210,10 +212,8 @@ def reading_noise(voltage_v: np.ndarray, resolution_v: float) -> float:
 
 def _shared(lag: np.ndarray) -> np.ndarray:
     """Covariance of two crossings that lie ``lag`` noise widths apart: mean of the positive part of (X - Y - lag), X and Y standard normal."""
-    from scipy.special import ndtr
-
     z = np.abs(lag) / np.sqrt(2.0)
-    return np.sqrt(2.0) * (np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi) - z * ndtr(-z))
+    return np.sqrt(2.0) * (np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi) - 0.5 * z * _erfc(z / np.sqrt(2.0)))
 
 
 def derivative_covariance(points: int, grid: float, length: np.ndarray, lags: np.ndarray, deriv: int = 1) -> np.ndarray:
