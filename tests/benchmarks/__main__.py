@@ -21,6 +21,7 @@ import time
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from datetime import date
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -91,23 +92,29 @@ def measure(folder: Path, sizes: Sequence[int], repeats: int, say: Callable[[str
     return figures
 
 
+@cache
+def compiled() -> tempfile.TemporaryDirectory:
+    """Where the commands keep what they compiled; it goes when the benchmark ends."""
+    return tempfile.TemporaryDirectory()
+
+
 def command_s(arguments: Sequence[str], repeats: int) -> tuple[float, float]:
-    """Least seconds by the clock and of the processor of a whole run of the command, start to end, compiled by a run before as usual."""
+    """Least seconds by the clock and of the processor of a whole run of the command, start to end."""
     program = shutil.which("cycler", path=str(Path(sys.executable).parent))
     call = [program] if program else [sys.executable, "-m", "cycler"]
     walls, works = [], []
-    with tempfile.TemporaryDirectory() as compiled:
-        usual = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"} | {"PYTHONPYCACHEPREFIX": compiled}
-        for _ in range(repeats + 1):
-            used, started = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-            done = subprocess.run([*call, *arguments], cwd=ROOT, env=usual, capture_output=True, text=True, check=False)
-            walls.append(time.perf_counter() - started)
-            after = resource.getrusage(resource.RUSAGE_CHILDREN)
-            works.append(after.ru_utime + after.ru_stime - used.ru_utime - used.ru_stime)
-            # 1 says that a defect was found in a pack.
-            if done.returncode not in (0, 1):
-                raise SystemExit(f"cycler {' '.join(arguments)}: exit code {done.returncode}\n{done.stderr[-2000:]}")
-    return min(walls[1:]), min(works[1:])
+    # What a run compiled serves the next ones, as on any machine; what there is of it elsewhere does not count.
+    usual = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"} | {"PYTHONPYCACHEPREFIX": compiled().name}
+    for _ in range(repeats):
+        used, started = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
+        done = subprocess.run([*call, *arguments], cwd=ROOT, env=usual, capture_output=True, text=True, check=False)
+        walls.append(time.perf_counter() - started)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        works.append(after.ru_utime + after.ru_stime - used.ru_utime - used.ru_stime)
+        # 1 says that a defect was found in a pack.
+        if done.returncode not in (0, 1):
+            raise SystemExit(f"cycler {' '.join(arguments)}: exit code {done.returncode}\n{done.stderr[-2000:]}")
+    return min(walls), min(works)
 
 
 def startup_lines(folder: Path, repeats: int) -> list[Line]:
