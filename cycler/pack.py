@@ -140,6 +140,11 @@ def pack_from_dict(data: dict[str, Any], file: str = "pack", text: str = "", fol
     for key, value in data.items():
         where = Location(file, line_of_key(text, key))
         if key not in known:
+            if isinstance(value, dict) and set(value) & known:
+                raise InputError(
+                    f"the pack's keys stand under a heading, {quote(f'[{key}]')}", where, "they are read without one, before the first table",
+                    "delete that line; [instrument], [thermistor] and [correction] come below the other keys",
+                )
             refuse_key(key, sorted(known | {"instrument", "thermistor", "correction"}), where)
         if value is None:
             continue

@@ -125,3 +125,16 @@ def test_load_key_of_dots_without_end_and_a_file_of_a_megabyte_are_told(tmp_path
     with pytest.raises(InputError, match=words) as caught:
         load(file)
     assert caught.value.where.file == str(file) and caught.value.mend and len(str(caught.value)) < 400
+
+
+def test_pack_file_with_its_keys_under_a_heading_says_to_delete_it(tmp_path):
+    from cycler.pack import load_pack
+
+    file = tmp_path / "pack.toml"
+    file.write_text('# ours\n[pack]\nid = "T-1"\nseries = 6\n')
+    with pytest.raises(InputError) as error:
+        load_pack(file)
+    assert '"[pack]"' in error.value.what and error.value.where.line == 2 and "delete that line" in error.value.mend
+    file.write_text('id = "T-1"\n[bench]\nvoltage_gain = 0.1\n')
+    with pytest.raises(InputError, match='unknown key "bench"'):
+        load_pack(file)
