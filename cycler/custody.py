@@ -19,6 +19,7 @@ from typing import Any
 from cycler import chaincheck, servercopy
 from cycler.database import (
     BUSY_TIMEOUT_S,
+    PUT_BACK,
     Database,
     check_place,
     is_register,
@@ -243,7 +244,7 @@ def _check_backup(copy: Path) -> None:
     try:
         Database(copy, create=False, upgrade=False, look=True).close()  # tells a newer version, or tables that are missing
     except InputError as error:
-        if "damaged" not in f"{error.what} {error.why}":
+        if error.mend != PUT_BACK:
             raise
         raise InputError("the backup is damaged, so it was not put back", str(copy), error.why, "take an older backup") from None
 

@@ -38,7 +38,8 @@ BUSY_TIMEOUT_S = 20.0
 """How long a writer waits for another one before it gives up. [s]"""
 
 _MAGIC = b"SQLite format 3\x00"
-_PUT_BACK = "restore the register from its last copy: cycler restore FILE"
+PUT_BACK = "restore the register from its last copy: cycler restore FILE"
+"""The way out of every error of a damaged register; a backup that is damaged has another one."""
 _MADE_BY = "check --register; a new register is made by: cycler add LOG --pack PACK.toml, or cycler pack ID --new"
 _VERSIONS = SCHEMA.tables["register_versions"]
 
@@ -246,7 +247,7 @@ def register_exists(place: str | Path | None = None) -> bool:
 
 def damaged(name: str, why: str) -> InputError:
     """The error for a register whose content is not as this program wrote it."""
-    return InputError("the register is damaged", name, why, _PUT_BACK)
+    return InputError("the register is damaged", name, why, PUT_BACK)
 
 
 def _not_writable(name: str) -> InputError:
@@ -359,11 +360,11 @@ _TROUBLE = (
     ("unable to open", "it cannot be opened", "check the permissions of the file and its folder"),
     ("is full", "the disk is full", "make room and try again; nothing was kept of this act"),
     ("disk I/O error", "the disk reports an error", "check the disk; keep a copy of the register elsewhere"),
-    ("malformed", "the file is damaged", _PUT_BACK),
-    ("not a database", "the file is damaged", _PUT_BACK),
-    ("no such table", "the file is damaged: a table is missing", _PUT_BACK),
-    ("no such column", "the file is damaged: a column is missing", _PUT_BACK),
-    ("already exists", "the file is damaged: its tables are newer than the version noted in it", _PUT_BACK),
+    ("malformed", "the file is damaged", PUT_BACK),
+    ("not a database", "the file is damaged", PUT_BACK),
+    ("no such table", "the file is damaged: a table is missing", PUT_BACK),
+    ("no such column", "the file is damaged: a column is missing", PUT_BACK),
+    ("already exists", "the file is damaged: its tables are newer than the version noted in it", PUT_BACK),
     ("string or blob too big", "one file is too large for it", "split the log, or thin it out"),
 )
 
