@@ -37,8 +37,8 @@ HISTORY_S = 1800.0
 AVERAGED_FROM = 150
 """Experiments of more samples are averaged where noise carries the readings over the steps of the meter."""
 THINNED_FROM, THINNED_SHARE = 15_000, 0.003
-"""Where it does not, those of more samples (ten a second are fewer) keep one of each bin of this share of the time since the step: the model
-has changed by less than 1e-5 of its height within a bin, and neighbours on one step of the meter tell the same."""
+"""Where it does not, those of more samples (ten a second are fewer) keep one of each bin of this share of the time since the step. What is
+kept are readings at their own instants, so that no model is bent; neighbours on one step of the meter tell the same."""
 TRIED_MAX = 4
 SLOPE_BOUND_SHARE = 0.3
 """Bound of the change of open-circuit voltage as a share of the response, where no discharge curve tells it."""
