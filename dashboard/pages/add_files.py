@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from typing import Any
 
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
@@ -359,15 +359,16 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
             raise PreventUpdate
         return {"for": state.get("logs") or [], "how": how}
 
-    @app.callback(
-        Output(ids.ADD_FORGET_BOX, "hidden"), Output(ids.ADD_FORGET_ASK, "children"),
-        Input(ids.ADD_FORGET, "n_clicks"), Input(ids.ADD_FORGET_NOT, "n_clicks"), Input(ids.ADD_STATE, "data"),
-        prevent_initial_call=True,
-    )
-    def ask_to_forget(_ask: int | None, _keep: int | None, state: dict[str, Any] | None) -> tuple[bool, str]:
+    @app.callback(Output(ids.ADD_FORGET_ASK, "children"), Input(ids.ADD_STATE, "data"), prevent_initial_call=True)
+    def word_the_question(state: dict[str, Any] | None) -> str:
         known = (state or {}).get("known") or []
-        asked = ctx.triggered_id == ids.ADD_FORGET and bool(known)
-        return not asked, text.FORGET_ASK.format(names=", ".join(text.used_name(item["name"]) for item in known)) if asked else ""
+        return text.FORGET_ASK.format(names=", ".join(text.used_name(item["name"]) for item in known)) if known else ""
+
+    # Opened and closed by the browser itself: news of the files that comes meanwhile must not swallow the press.
+    app.clientside_callback(
+        ClientsideFunction(namespace="adding", function_name="askToForget"), Output(ids.ADD_FORGET_BOX, "hidden"),
+        Input(ids.ADD_FORGET, "n_clicks"), Input(ids.ADD_FORGET_NOT, "n_clicks"), Input(ids.ADD_STATE, "data"), prevent_initial_call=True,
+    )
 
     @app.callback(
         Output(ids.ADD_FILES, "data", allow_duplicate=True), Output(ids.ADD_LEAVE_OUT, "value", allow_duplicate=True),

@@ -183,11 +183,12 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         prevent_initial_call=True,
     )
     def stop_or_look(_clicks: list[int | None], _ticks: int | None, seen: str | None) -> tuple[Any, ...]:
-        pressed = ctx.triggered_id
-        if isinstance(pressed, dict):
-            if not any(item["value"] for item in ctx.triggered):
-                raise PreventUpdate  # the list was drawn anew
-            refuse_other_computers()
-            door.stop_watching(str(pressed["key"]))
-            seen = None
+        given = {item["prop_id"] for item in ctx.triggered if item["value"]}
+        if not given:
+            raise PreventUpdate  # the list was drawn anew
+        for prop, name in ctx.triggered_prop_ids.items():
+            if prop in given and isinstance(name, dict):  # a look that is due may stand beside the press in one call
+                refuse_other_computers()
+                door.stop_watching(str(name["key"]))
+                seen = None
         return as_it_stands(seen)

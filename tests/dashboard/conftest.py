@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import logging
 import os
+import random
 import threading
+import time
 from copy import deepcopy
 from functools import cache
 from pathlib import Path
@@ -19,6 +21,11 @@ ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync",
 ]
+STRAIN = float(os.environ.get("BROWSER_STRAIN", "0"))
+"""How many times slower the browser is made on purpose; answers of the server then come late and out of order too (0: neither)."""
+STRAIN_DELAY_S = 0.3
+PATIENCE_MS = 60_000 * max(STRAIN, 1.0)
+"""How long anything on a page is waited for: a laptop under load is slow, not wrong."""
 # Run 1 fails (weak group 4), run 2 passes after its replacement, run 3 is the sister pack.
 RUNS = (
     ("ebike-10s4p-before-repair.csv", "ebike-0412.toml", "before repair"),
@@ -108,6 +115,19 @@ def own(filled, tmp_path):
         opened.close()
 
 
+def strained(application):
+    """The application, or one whose answers to the pages' calls come late and out of order, to bring out races of pages and tests."""
+    if not STRAIN:
+        return application
+
+    def late(environ, start_response):
+        if environ["PATH_INFO"] == "/_dash-update-component" and random.random() < 0.5:
+            time.sleep(random.uniform(0.0, STRAIN * STRAIN_DELAY_S))
+        return application(environ, start_response)
+
+    return late
+
+
 class Served:
     """A running server: its address, and the door to look behind the pages."""
 
@@ -119,7 +139,7 @@ class Served:
         logging.getLogger("werkzeug").setLevel(logging.ERROR)
         self.app = create_app(path, **options)
         self.door = self.app.server.extensions["dashboard_door"]
-        self._server = make_server("127.0.0.1", 0, self.app.server, threaded=True)
+        self._server = make_server("127.0.0.1", 0, strained(self.app.server), threaded=True)
         self.address = f"http://127.0.0.1:{self._server.port}"
         self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
         self._thread.start()
@@ -161,9 +181,10 @@ def browser():
     if not Path(CHROMIUM).exists():
         no_browser(f"there is no Chromium at {CHROMIUM}")
     try:
-        from playwright.sync_api import sync_playwright
+        from playwright.sync_api import expect, sync_playwright
     except ImportError:
         no_browser("playwright is not installed")
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as playwright:
         started = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield started
@@ -190,8 +211,10 @@ def page(browser):
     """A page of 1280 x 800 that fails its test on a console error or a call to another host."""
     context = browser.new_context(viewport={"width": 1280, "height": 800}, accept_downloads=True)
     opened = context.new_page()
-    opened.set_default_timeout(20_000)
+    opened.set_default_timeout(PATIENCE_MS)
     opened.watched = Watched(opened)
+    if STRAIN:
+        context.new_cdp_session(opened).send("Emulation.setCPUThrottlingRate", {"rate": STRAIN})
     yield opened
     context.close()
     assert opened.watched.hosts == set()

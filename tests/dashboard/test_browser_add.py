@@ -15,7 +15,6 @@ from .conftest import SAMPLES, add_overcharged
 from .walking import BEFORE, SISTER, drop, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
-expect.set_options(timeout=20_000)  # as the page of conftest; a laptop under load is slow, not wrong
 
 
 def test_log_and_pack_file_dropped_in_become_a_run(served_empty, page):
@@ -195,8 +194,8 @@ def test_log_of_200_mb_is_sent_and_read(served, page):
         33400,
     )
     row = page.locator(".file-list")
-    expect(row).to_contain_text(re.compile(r"20\d\.\d MB"), timeout=60_000)
-    page.locator(".look").wait_for(timeout=60_000)
+    expect(row).to_contain_text(re.compile(r"20\d\.\d MB"))
+    page.locator(".look").wait_for()
     assert "33\u202f400 samples" in words(page, ".look")
 
 
@@ -269,7 +268,7 @@ def test_several_tests_are_added_each_for_itself_and_one_that_fails_stays(served
     page.get_by_role("option", name="New pack “CB-0042”").click()
     page.get_by_label("Label of EB-0412 later.csv").fill("a week later")
     page.get_by_role("button", name="Add 3 tests").click()
-    page.locator(".added-list li").nth(1).wait_for(timeout=60_000)
+    page.locator(".added-list li").nth(1).wait_for()
     assert [run.pack_id for run in served.door.runs()[:2]] == ["CB-0042", "EB-0412"] and len(served.door.runs()) == 5
     assert served.door.run(4).label == "a week later"
     expect(page.locator(".added-list a").first).to_have_attribute("href", "/run/4")
@@ -280,7 +279,7 @@ def test_several_tests_are_added_each_for_itself_and_one_that_fails_stays(served
     expect(page.locator(".each-list .error-panel")).to_contain_text("run 3 (sister pack)")
     page.get_by_label("Add even if").check()
     page.get_by_role("button", name="Add test").click()
-    expect(page.locator(".added-list a").first).to_have_attribute("href", "/run/6", timeout=60_000)
+    expect(page.locator(".added-list a").first).to_have_attribute("href", "/run/6")
     expect(page.locator("#add-empty")).to_be_visible()
 
 
@@ -300,7 +299,7 @@ def test_parts_of_one_test_may_be_said_to_be_a_test_each_and_back(served, page, 
     expect(page.get_by_role("option")).to_have_count(1)
     page.get_by_role("option", name=re.compile("EB-0415")).click()
     page.get_by_role("button", name="Add 2 tests").click()
-    page.locator(".added-list li").nth(1).wait_for(timeout=60_000)
+    page.locator(".added-list li").nth(1).wait_for()
     assert [run.pack_id for run in served.door.runs()[:2]] == ["EB-0415", "EB-0415"]
 
 
@@ -342,7 +341,7 @@ def test_adding_shows_its_stage_survives_a_reload_and_is_cancelled_without_a_tra
     assert len(served.door.runs()) == 3 and all(item.id != "CB-0050" for item in served.door.packs())
     expect(button).to_be_enabled()
     button.click()
-    page.wait_for_url("**/run/4", timeout=60_000)
+    page.wait_for_url("**/run/4")
     page.get_by_role("link", name="Add a test", exact=True).click()
     expect(page.locator("#add-empty")).to_be_visible()
     drop(page, [BEFORE])
@@ -364,14 +363,14 @@ def test_register_that_another_program_holds_is_told_and_the_button_tries_again(
     held.execute("BEGIN EXCLUSIVE")
     try:
         button.click()
-        expect(page.locator("#add-error")).to_contain_text("another program holds the register", timeout=60_000)
+        expect(page.locator("#add-error")).to_contain_text("another program holds the register")
         expect(page.locator("#add-error")).to_contain_text("The files are still here")
     finally:
         held.rollback()
         held.close()
     expect(button).to_be_enabled()
     button.click()
-    page.wait_for_url("**/run/4", timeout=60_000)
+    page.wait_for_url("**/run/4")
 
 
 def test_run_leads_to_its_pack_and_the_pack_to_a_test_of_it(served, page, tmp_path):

@@ -16,7 +16,7 @@ STOCK = SAMPLES / "stock" / "cells-invented.csv"
 
 
 def said(page, selector, text):
-    page.wait_for_function("([s, t]) => document.querySelector(s)?.innerText.includes(t)", arg=[selector, text], timeout=60_000)
+    page.wait_for_function("([s, t]) => document.querySelector(s)?.innerText.includes(t)", arg=[selector, text])
     return words(page, selector)
 
 

@@ -9,13 +9,14 @@ import pytest
 
 from cycler.readers import parse_columns
 
+from .conftest import PATIENCE_MS
 from .walking import drop, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
-expect.set_options(timeout=20_000)  # as the page of conftest; a laptop under load is slow, not wrong
 
 LOGS = Path(__file__).resolve().parents[1] / "data" / "logs"
 TWO = LOGS / "refused-two-voltages.csv"
+CALLS = "**/_dash-update-component*"
 
 
 def choose(page, label, option):
@@ -199,7 +200,7 @@ def test_line_of_the_headings_tells_the_columns_apart_anew(served_empty, page, t
 def test_form_at_390_px_stays_within_the_page(served_empty, browser, scheme):
     context = browser.new_context(viewport={"width": 390, "height": 800}, color_scheme=scheme)
     page = context.new_page()
-    page.set_default_timeout(20_000)
+    page.set_default_timeout(PATIENCE_MS)
     open_page(page, served_empty, "/add")
     drop(page, [LOGS / "no-units.csv"])
     curve_of_preview(page)
@@ -271,7 +272,12 @@ def test_columns_file_is_forgotten_by_a_second_press_and_runs_stay(served_empty,
     open_page(page, served_empty, "/add")
     drop(page, [other_readings(tmp_path, "next.csv")])
     page.locator(".look").wait_for()
+    expect(page.locator("#add-forget-ask")).to_contain_text("own.toml")
+    # The browser asks by itself: a program that answers late, or nothing, swallows no press.
+    page.route(CALLS, lambda call: call.fulfill(status=204))
     page.get_by_role("button", name="Forget it …").click()
+    expect(page.locator("#add-forget-box")).to_be_visible()
+    page.unroute(CALLS)
     expect(page.locator("#add-forget-ask")).to_contain_text("Forget the columns file of run 1 (own.toml) for good?")
     expect(page.locator("#add-forget-ask")).to_contain_text("Runs that were added already stay as they are")
     page.get_by_role("button", name="Keep it").click()
@@ -286,11 +292,30 @@ def test_columns_file_is_forgotten_by_a_second_press_and_runs_stay(served_empty,
     assert door.known_columns([source]) == [] and door.run(1).analysis["reading"]["columns_files"] == ["own.toml"]
 
 
+ASKED, KEPT, NEWS = "add-forget.n_clicks", "add-forget-not.n_clicks", "add-state.data"
+ONE, OTHER = {"known": [{"id": 1, "name": "own.toml"}]}, {"known": [{"id": 2, "name": "own.toml"}]}
+
+
+def test_question_of_forgetting_is_closed_only_by_news_of_other_files(served_empty, page):
+    open_page(page, served_empty, "/add")
+
+    def hidden(state, *moved):
+        """What the browser does; None if it leaves the question as it is."""
+        return page.evaluate(
+            """([moved, state]) => { const own = window.dash_clientside; own.callback_context = {triggered: moved.map(name => ({prop_id: name}))};
+                const done = own.adding.askToForget(1, 1, state); return done === own.no_update ? null : done; }""", [list(moved), state])
+
+    assert hidden(ONE, ASKED) is False and hidden(ONE, NEWS) is None and hidden(ONE, NEWS, ASKED) is False
+    assert hidden(OTHER, NEWS) is True and hidden({}, NEWS) is True and hidden(None, NEWS) is True
+    assert hidden(ONE, KEPT) is True and hidden(ONE, ASKED) is False
+    assert hidden({"known": []}, ASKED) is True and hidden(None, ASKED) is True
+
+
 @pytest.mark.parametrize("width", [390, 1280])
 def test_words_of_closed_choices_are_shown_whole(served_empty, browser, width):
     context = browser.new_context(viewport={"width": width, "height": 800})
     page = context.new_page()
-    page.set_default_timeout(20_000)
+    page.set_default_timeout(PATIENCE_MS)
     open_page(page, served_empty, "/add")
     drop(page, [LOGS / "blanks-taps-from-plus.txt"])
     page.locator(".look").wait_for()

@@ -12,17 +12,6 @@ from .walking import WIDEST, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
-PATIENCE_MS = 15_000
-
-
-@pytest.fixture(autouse=True, scope="module")
-def patience():
-    """Every entry goes to the program and back; a busy machine takes longer than the usual five seconds."""
-    expect.set_options(timeout=PATIENCE_MS)
-    yield
-    expect.set_options(timeout=5_000)
-
-
 JOBS = SAMPLES / "jobs"
 PLUGS = JOBS / "connectors"
 WHO = "A. Bell"

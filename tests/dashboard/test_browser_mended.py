@@ -12,7 +12,6 @@ from .conftest import add_overcharged
 from .walking import BEFORE, SISTER, drop, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
-expect.set_options(timeout=20_000)  # as the page of conftest; a laptop under load is slow, not wrong
 
 
 @pytest.fixture

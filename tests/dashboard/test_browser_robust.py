@@ -9,7 +9,7 @@ import pytest
 
 from cycler.register import Register
 
-from .conftest import SAMPLES, Served
+from .conftest import PATIENCE_MS, SAMPLES, Served
 from .walking import BEFORE, WIDEST, drop, open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
@@ -59,7 +59,7 @@ def tab(browser):
     """A page whose console may tell of calls that failed; nothing else may go wrong on it."""
     context = browser.new_context(viewport={"width": 1280, "height": 800})
     opened = context.new_page()
-    opened.set_default_timeout(20_000)
+    opened.set_default_timeout(PATIENCE_MS)
     trouble = []
     opened.on("pageerror", lambda error: trouble.append(str(error)))
     opened.on("dialog", lambda dialog: trouble.append(f"dialog: {dialog.message}"))
@@ -80,7 +80,7 @@ def test_program_that_does_not_answer_is_told_and_the_bar_goes_when_it_is_back(a
     away.start()
     # The page that was asked for comes by itself, and the bar goes by itself.
     expect(tab.locator("h1")).to_have_text("Compare runs")
-    expect(bar).to_be_hidden(timeout=15_000)
+    expect(bar).to_be_hidden()
     assert tab.url.endswith("/compare")
 
 
@@ -183,7 +183,7 @@ def test_two_tabs_and_a_reload_do_not_disturb_each_other(served, page):
     open_page(page, served, "/?view=runs")
     page.locator(".register-table table").wait_for()
     second = page.context.new_page()
-    second.set_default_timeout(20_000)
+    second.set_default_timeout(PATIENCE_MS)
     open_page(second, served, "/run/2")
     second.locator(".key-figures").first.wait_for()
     page.locator(".register-table input[type=checkbox]").nth(0).check()
@@ -266,4 +266,4 @@ def test_log_that_vanished_while_its_form_is_open_is_told(served_empty, page):
     for token in list(uploads._files):
         uploads.remove(token)
     page.locator("#add-button").click()
-    expect(page.locator(".content, #notice").get_by_text("A file went while it was waiting").first).to_be_visible(timeout=15_000)
+    expect(page.locator(".content, #notice").get_by_text("A file went while it was waiting").first).to_be_visible()

@@ -12,14 +12,6 @@ from .walking import open_page, words
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
 
-@pytest.fixture(autouse=True)
-def patience():
-    """A machine that does much else answers late."""
-    expect.set_options(timeout=20_000)
-    yield
-    expect.set_options(timeout=5_000)
-
-
 @pytest.fixture
 def served(tmp_path):
     server = Served(tmp_path / "register.sqlite", key_path=tmp_path / "key.pem")

@@ -15,7 +15,6 @@ from .walking import open_page, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
-expect.set_options(timeout=20_000)
 CONFIRM = "Confirm and make the record"
 
 

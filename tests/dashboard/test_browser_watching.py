@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import time
 from types import SimpleNamespace
@@ -9,6 +10,7 @@ from types import SimpleNamespace
 import pytest
 
 from cycler.errors import InputError
+from dashboard import ids
 from dashboard.door.watching import FOLDERS_MAX, typed_path
 from dashboard.pages import watching as page_of
 
@@ -130,6 +132,25 @@ def test_door_watches_at_most_so_many_folders_and_each_once(served_empty, tmp_pa
     threads = [watch._thread for watch in door._watches.values()]
     door.close()
     assert door.watched_folders() == [] and not any(thread.is_alive() for thread in threads)
+
+
+@pytest.mark.parametrize("moved", [("stop",), ("stop", "look"), ("look", "stop")])
+def test_stop_is_heard_beside_a_look_that_is_due(served_empty, folder, moved):
+    """Both may stand in one call of the page, in either order."""
+    door, app = served_empty.door, served_empty.app
+    door.start_watching(str(folder), app.server.extensions["dashboard_uploads"])
+    button = {"type": ids.WATCH_STOP, "key": door.watched_folders()[0].key}
+    names = {"stop": f"{json.dumps(button, separators=(',', ':'), sort_keys=True)}.n_clicks", "look": f"{ids.WATCH_TICK}.n_intervals"}
+    call = next(name for name, entry in app.callback_map.items() if any(item["property"] == "n_intervals" and item["id"] == ids.WATCH_TICK for item in entry["inputs"]))
+    body = {
+        "output": call, "changedPropIds": [names[one] for one in moved],
+        "outputs": [dict(zip(("id", "property"), part.split("@")[0].split("."))) for part in call.strip(".").split("...")],
+        "inputs": [[{"id": button, "property": "n_clicks", "value": 1}], {"id": ids.WATCH_TICK, "property": "n_intervals", "value": 4}],
+        "state": [{"id": ids.WATCH_SEEN, "property": "data", "value": "as it was"}],
+    }
+    answer = app.server.test_client().post("/_dash-update-component", json=body, base_url=served_empty.address, headers={"Origin": served_empty.address})
+    assert answer.status_code == 200, answer.data
+    assert door.watched_folders() == []
 
 
 def test_file_that_a_tab_has_taken_stays_with_it(served, folder, quick):

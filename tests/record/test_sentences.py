@@ -104,9 +104,9 @@ def test_danger_from_the_card_stays_in_the_words_of_the_workshop():
 
 @pytest.mark.parametrize("value", ["1, " * 290 + "odd words here", "7 and " * 140 + "odd words here", "mV, 3; " * 120, "(" * 400 + "Group 7 " * 50])
 def test_text_made_to_take_long_is_done_at_once(value):
-    begun = time.perf_counter()
+    begun = time.process_time()
     shown = german(value[:900])
-    assert time.perf_counter() - begun < 1.0
+    assert time.process_time() - begun < 1.0
     assert shown
 
 
