@@ -319,9 +319,11 @@ class Batch:
         if state == OTHER_PROGRAM:
             raise other_program("one that joined since", outcome["versions"])
         if state == GROWING:
-            return Entry(file.name, WAITING, file.size, error=InputError(
-                "the file may still be written", name, outcome["why"], "give the same command again then; or say --quiet-for 0 if it is whole",
-            ))
+            mend = "give the same command again then; or say --quiet-for 0 if it is whole"
+            if self._pack_or_none(file) is None and file.trouble is not None:  # told now, so that nobody waits twice
+                place = "" if file.trouble.where == name else f" ({file.trouble.where})"
+                mend += f"; besides{place}: {file.trouble.what}{'' if file.trouble.what.endswith('?') else ';'} {file.trouble.mend}"
+            return Entry(file.name, WAITING, file.size, error=InputError("the file may still be written", name, outcome["why"], mend))
         if state == CHANGED:
             return self._later(file)
         try:
@@ -401,6 +403,7 @@ class Batch:
             return self._whose(file, self._known | dict.fromkeys(self._ahead), self._ahead)[1]
         except InputError as error:
             self._trouble_of_register(error)
+            file.trouble = error.bare()
             return None
 
     def _whose(self, file: _File, known: Collection[str], ahead: dict[str, Pack] | None = None) -> tuple[whose.Claim, Pack]:

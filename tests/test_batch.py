@@ -154,6 +154,18 @@ def test_slow_logger_is_taken_once_it_was_still_for_three_of_its_rows(tmp_path, 
     assert entry.state == state and (state == "kept" or "60 s apart: taken once it was still for 180 s" in entry.error.why)
 
 
+def test_slow_log_of_nobody_is_asked_about_at_once(tmp_path):
+    """Else it would be asked only after the wait."""
+    (tmp_path / "logs").mkdir()
+    put(tmp_path / "logs", "one.csv", log_bytes(1), 0)
+    [entry] = run_batch(tmp_path / "logs", tmp_path / "r.sqlite", Here(), **Clock(FIRST + 100).given())
+    assert (entry.state, entry.error.what) == ("waiting", "the file may still be written")
+    assert "--quiet-for 0 if it is whole; besides: whose pack is it? put one.toml or pack.toml beside it" in entry.error.mend
+    (tmp_path / "logs" / "one.toml").write_text('id = "T-3"\nseries = "ten"\n')
+    [entry] = run_batch(tmp_path / "logs", tmp_path / "r.sqlite", Here(), **Clock(FIRST + 100).given())
+    assert "if it is whole; besides (" in entry.error.mend and "one.toml:2): " in entry.error.mend and "series" in entry.error.mend
+
+
 def test_file_that_goes_on_growing_is_left_and_the_others_are_kept(tmp_path, folder):
     put(folder, "one.csv", log_bytes(1), 0)
     path = put(folder, "two.csv", log_bytes(2)[:2000], 995)
