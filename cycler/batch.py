@@ -15,7 +15,7 @@ import time
 import traceback
 from collections import Counter, deque
 from collections.abc import Callable, Collection, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -50,7 +50,7 @@ class Entry:
     """What became of one file.
 
     ``state`` is one of :data:`STATES`; capacity and its standard uncertainty in Ah, None where the test gives none; ``error`` for what
-    was not kept; ``defect`` where in the program it broke down. ``size`` is that of the file. [bytes]
+    was not kept, or was kept but cannot be told of; ``defect`` where in the program it broke down. ``size`` is that of the file. [bytes]
     """
 
     file: str
@@ -339,7 +339,9 @@ class Batch:
         except InputError:
             raise
         except Exception as error:
-            return Entry(file.name, FAILED, file.size, error=intake.defect(name, error), defect=traceback.format_exc())
+            entry = Entry(file.name, FAILED, file.size, error=intake.defect(name, error), defect=traceback.format_exc())
+            held = self._register.kept_logs(sha256=file.sha256)  # it may have broken down only after the run was kept
+            return replace(entry, state=KEPT, run_id=held[0].run_id, pack_id=held[0].pack_id) if held else entry
 
     def _later(self, file: _File) -> Entry | None:
         """It changed meanwhile: it is looked at again when it was still."""

@@ -251,6 +251,17 @@ def test_logs_without_a_date_are_named_where_their_order_is_that_of_the_files(ca
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a register in use cannot be deleted elsewhere")
+def test_run_that_is_kept_but_cannot_be_told_of_counts_as_kept(capfd, tmp_path, folder, monkeypatch):
+    from cycler import intake
+
+    put(folder, "one.csv", log_bytes(1), 1)
+    monkeypatch.setattr(intake, "told_of_run", lambda *_: 1 / 0)
+    code, out, _err = call(capfd, "--register", tmp_path / "r.sqlite", "--quiet", "batch", folder, "--workers", 1)
+    assert code == 1 and out.startswith("kept      one.csv  run 1 of T-3, which can be seen with show") and "ZeroDivisionError" in out and "In all: 1 kept," in out and "0 failed" in out
+    code, out, _err = call(capfd, "--register", tmp_path / "r.sqlite", "show", 1)
+    assert code == 0 and "T-3" in out
+
+
 def test_register_that_is_lost_in_between_leaves_the_object_of_what_was_done(capfd, tmp_path, folder, monkeypatch):
     given = ["--register", tmp_path / "r.sqlite", "--quiet", "batch", folder, "--workers", 1, "--json"]
     put(folder, "one.csv", log_bytes(1), 1)

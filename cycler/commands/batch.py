@@ -131,7 +131,9 @@ def entry_line(entry: Entry) -> str:
     """One line for one file: what became of it, its name, and the figures or the reason."""
     from cycler.tables import figure
 
-    if entry.state == "kept":
+    if entry.state == "kept" and entry.error is not None:
+        words = f"run {entry.run_id} of {entry.pack_id}, which can be seen with show; what was to be told of it here broke down: {error_words(entry.error)}"
+    elif entry.state == "kept":
         if entry.capacity_ah is None:
             capacity = "capacity not known"
         else:
