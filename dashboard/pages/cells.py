@@ -164,9 +164,11 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         Output(ids_cells.CELLS_WORK, "hidden", allow_duplicate=True), Output(ids_cells.CELLS_PROGRESS, "children", allow_duplicate=True),
         Output(ids_cells.CELLS_TICK, "disabled", allow_duplicate=True), Output(ids_cells.CELLS_CANCEL, "disabled", allow_duplicate=True),
         Output(ids_cells.CELLS_ERROR, "children", allow_duplicate=True), Output(ids_cells.CELLS_RESULT, "children", allow_duplicate=True),
-        Input(ids_cells.CELLS_TICK, "n_intervals"), State(ids_cells.CELLS_JOB, "data"), prevent_initial_call=True,
+        Input(ids_cells.CELLS_TICK, "n_intervals"), State(ids_cells.CELLS_JOB, "data"), State(ids_cells.CELLS_TICK, "disabled"), prevent_initial_call=True,
     )
-    def watch(_tick: int | None, job: dict[str, Any] | None) -> tuple[Any, ...]:
+    def watch(_tick: int | None, job: dict[str, Any] | None, stopped: bool | None) -> tuple[Any, ...]:
+        if stopped:  # a last look that was due already; what stands there is not drawn a second time
+            raise PreventUpdate
         if not job:
             return True, None, True, True, no_update, no_update
         state = jobs().state(job["token"])

@@ -7,10 +7,11 @@ import csv
 import pytest
 
 from cycler.errors import InputError
+from dashboard import ids_cells
 from dashboard.jobs import Cancelled
 
 from .conftest import SAMPLES
-from .walking import WIDEST, drop, open_page, words
+from .walking import WIDEST, called, drop, open_page, words
 
 STOCK = SAMPLES / "stock" / "cells-invented.csv"
 
@@ -66,6 +67,19 @@ def test_list_becomes_grades_packs_and_a_file(served_empty, page, tmp_path):
         rows = list(csv.DictReader(stream))
     assert len(rows) == 440 and sum(bool(row["pack"]) for row in rows) == 400
     assert len({row["cell"] for row in rows}) == 440
+
+
+@pytest.mark.parametrize("stopped", [False, True])
+def test_result_is_not_drawn_again_by_a_look_that_came_late(served_empty, stopped):
+    """It would close what was opened in it meanwhile."""
+    app = served_empty.app
+    call = next(name for name, entry in app.callback_map.items() if any(item["id"] == ids_cells.CELLS_TICK for item in entry["inputs"]))
+    state = {f"{ids_cells.CELLS_JOB}.data": {"token": "gone"}, f"{ids_cells.CELLS_TICK}.disabled": stopped}
+    answer = called(
+        served_empty, call, [f"{ids_cells.CELLS_TICK}.n_intervals"], [{"id": ids_cells.CELLS_TICK, "property": "n_intervals", "value": 3}],
+        [item | {"value": state[f"{item['id']}.{item['property']}"]} for item in app.callback_map[call]["state"]],
+    )
+    assert answer.status_code == (204 if stopped else 200)
 
 
 def test_matching_ends_when_it_is_asked_to_and_fields_are_read_as_typed(door):

@@ -15,7 +15,7 @@ from dashboard.door.watching import FOLDERS_MAX, typed_path
 from dashboard.pages import watching as page_of
 
 from .conftest import SAMPLES
-from .walking import SISTER, open_page, words
+from .walking import SISTER, called, open_page, words
 
 
 @pytest.fixture
@@ -142,14 +142,11 @@ def test_stop_is_heard_beside_a_look_that_is_due(served_empty, folder, moved):
     button = {"type": ids.WATCH_STOP, "key": door.watched_folders()[0].key}
     names = {"stop": f"{json.dumps(button, separators=(',', ':'), sort_keys=True)}.n_clicks", "look": f"{ids.WATCH_TICK}.n_intervals"}
     call = next(name for name, entry in app.callback_map.items() if any(item["property"] == "n_intervals" and item["id"] == ids.WATCH_TICK for item in entry["inputs"]))
-    body = {
-        "output": call, "changedPropIds": [names[one] for one in moved],
-        "outputs": [dict(zip(("id", "property"), part.split("@")[0].split("."))) for part in call.strip(".").split("...")],
-        "inputs": [[{"id": button, "property": "n_clicks", "value": 1}], {"id": ids.WATCH_TICK, "property": "n_intervals", "value": 4}],
-        "state": [{"id": ids.WATCH_SEEN, "property": "data", "value": "as it was"}],
-    }
-    answer = app.server.test_client().post("/_dash-update-component", json=body, base_url=served_empty.address, headers={"Origin": served_empty.address})
-    assert answer.status_code == 200, answer.data
+    called(
+        served_empty, call, [names[one] for one in moved],
+        [[{"id": button, "property": "n_clicks", "value": 1}], {"id": ids.WATCH_TICK, "property": "n_intervals", "value": 4}],
+        [{"id": ids.WATCH_SEEN, "property": "data", "value": "as it was"}],
+    )
     assert door.watched_folders() == []
 
 

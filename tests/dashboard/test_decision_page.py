@@ -23,6 +23,7 @@ from dashboard.pages import decision_body, decision_confirm, decision_scale, ver
 
 from .conftest import RUNS, SAMPLES
 from .test_words import criterion, words_of
+from .walking import called
 
 OWN = b"""name = "bench-rule"
 title = "Rule <b>of</b> the bench"
@@ -430,14 +431,8 @@ def press(served, state, button="verdict-record", **values):
     callbacks = served.app.callback_map
     key = next(name for name in callbacks if name.startswith("..verdict-done.children"))
     entry = callbacks[key]
-    body = {
-        "output": key, "changedPropIds": [f"{button}.n_clicks"],
-        "outputs": [{"id": part.split(".")[0], "property": part.split(".")[1].split("@")[0]} for part in key.strip(".").split("...")],
-        "inputs": [item | {"value": 1 if item["id"] == button else None} for item in entry["inputs"]],
-        "state": [item | {"value": given[item["id"]]} for item in entry["state"]],
-    }
-    answer = served.app.server.test_client().post("/_dash-update-component", json=body, base_url=served.address, headers={"Origin": served.address})
-    assert answer.status_code == 200, answer.data
+    inputs = [item | {"value": 1 if item["id"] == button else None} for item in entry["inputs"]]
+    answer = called(served, key, [f"{button}.n_clicks"], inputs, [item | {"value": given[item["id"]]} for item in entry["state"]])
     return answer.get_data(as_text=True)
 
 

@@ -31,6 +31,17 @@ def drop(page, files):
     chooser.value.set_files(files)
 
 
+def called(served, output, changed, inputs, states):
+    """The answer to a call of a page, as the browser makes it; ``output`` names a callback of several outputs."""
+    body = {
+        "output": output, "changedPropIds": list(changed), "inputs": inputs, "state": states,
+        "outputs": [dict(zip(("id", "property"), part.split("@")[0].rsplit(".", 1))) for part in output.strip(".").split("...")],
+    }
+    answer = served.app.server.test_client().post("/_dash-update-component", json=body, base_url=served.address, headers={"Origin": served.address})
+    assert answer.status_code in (200, 204), answer.data
+    return answer
+
+
 def drawn(page, selector, trace=0):
     """Points of a trace of a figure as the browser holds them."""
     script = "([s, n]) => { const d = document.querySelector(s + ' .js-plotly-plot')._fullData[n]; return [d.x.length, d.name]; }"
