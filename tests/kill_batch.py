@@ -59,6 +59,8 @@ def children_of(pid: int) -> list[int]:
 def one_life(register: Path, folder: Path, chance: random.Random, whole: bool) -> tuple[list[tuple[str, int]], list[int], bool]:
     """Start a batch and strike it: what it told as kept, the workers it had, and whether the blow met somebody."""
     child = batch(register, folder)
+    while not whole and child.poll() is None and not children_of(child.pid):
+        time.sleep(0.02)
     time.sleep(PAST_THE_START_S + chance.expovariate(1 / 0.8))
     workers = children_of(child.pid)
     struck = child.poll() is None and bool(whole or workers)
