@@ -9,6 +9,8 @@ from datetime import datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from dash import Patch
+
 from cycler.errors import InputError
 from dashboard import text
 from dashboard.data import Door, Look, Pack, columns_from_text, is_pack_text, pack_from_text
@@ -58,7 +60,8 @@ def received(
         try:
             dropped = uploads.get(token)
         except InputError as error:
-            errors.append(error)
+            if not item.get("again"):  # told before already: it was added, or taken back, since
+                errors.append(error)
             continue
         twin = next((other["name"] for other in taken if other.get("sha256") == dropped.sha256 and other["token"] in here), None)
         if twin is not None:
@@ -75,6 +78,24 @@ def received(
             taken[before] = new | {"key": taken[before]["key"]}
         here.add(token)
     return taken, errors
+
+
+def list_change(before: list[dict[str, Any]] | None, after: list[dict[str, Any]]) -> Any:
+    """What an answer does to the list of waiting files: what it took out, and what it put at the end.
+
+    The page may have changed its list while the answer was on its way; a whole list would undo that. Only a file that takes the place of
+    another one is told with the whole list.
+    """
+    held = list(before or [])
+    kept, new = [item for item in held if item in after], [item for item in after if item not in held]
+    if [*kept, *new] != after:
+        return after
+    change = Patch()
+    for item in held:
+        if item not in kept:
+            change.remove(item)
+    change.extend(new)
+    return change
 
 
 def item_of(dropped: Dropped) -> dict[str, Any]:

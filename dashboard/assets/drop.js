@@ -8,7 +8,9 @@
   const FILES_MAX = 40;
   const hasFiles = (event) => Array.from((event.dataTransfer && event.dataTransfer.types) || []).includes("Files");
   const words = (name) => (document.querySelector("[data-upload-words]") || document.body).getAttribute("data-" + name) || "";
+  const AGAIN_MS = 60000;
   const held = new Set();
+  const told = [];
   const waiting = [];
   let depth = 0;
   let count = 0;
@@ -132,7 +134,18 @@
 
   function tell(store, good, bad) {
     count += 1;
-    window.dash_clientside.set_props(store, { data: { files: good, errors: bad, count: count } });
+    let files = good;
+    if (store === ADD) {
+      // An answer that is overtaken by the next drop is lost: what was told of late is told again, and what is known already is passed over.
+      const now = Date.now();
+      while (told.length && now - told[0].at > AGAIN_MS) {
+        told.shift();
+      }
+      const still = told.filter((one) => !window.dash_clientside.adding.isGone(one.file.token));
+      files = still.map((one) => Object.assign({}, one.file, { again: true })).concat(good);
+      told.push(...good.map((file) => ({ at: now, file: file })));
+    }
+    window.dash_clientside.set_props(store, { data: { files: files, errors: bad, count: count } });
   }
 
   async function work() {

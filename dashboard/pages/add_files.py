@@ -5,7 +5,7 @@ from __future__ import annotations
 import secrets
 from typing import Any
 
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
@@ -19,6 +19,7 @@ from dashboard.waiting import (
     Seen,
     gone,
     item_of,
+    list_change,
     of_kind,
     one_or_each,
     received,
@@ -266,34 +267,29 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     def take_dropped(event: dict[str, Any] | None, files: list[dict[str, Any]] | None) -> Any:
         if not event:
             raise PreventUpdate
-        taken, refused = received(event, list(files or []), uploads)
+        before = list(files or [])
+        taken, refused = received(event, before, uploads)
         told = [{key: str(item[key]) for key in ("what", "where", "why", "mend")} for item in event.get("errors") or []]
         told += [error.parts() for error in refused]
-        return taken, told
+        return list_change(before, taken), told
 
     @app.callback(Output(ids.ADD_RESULT, "children"), Input(ids.ADD_SAID, "data"))
     def say(told: list[dict[str, str]] | None) -> Any:
         return [components.error_panel(InputError(**error), text.NOTHING_STORED) for error in told or []]
 
-    @app.callback(
-        Output(ids.ADD_FILES, "data", allow_duplicate=True), Output(ids.ADD_SAID, "data", allow_duplicate=True),
-        Output(ids.ADD_LEAVE_OUT, "value"),
+    # Taken out of the list by the browser itself: an answer that comes late, or a list that is drawn anew meanwhile, must not undo the press.
+    app.clientside_callback(
+        ClientsideFunction(namespace="adding", function_name="letGo"),
+        Output(ids.ADD_FILES, "data", allow_duplicate=True), Output(ids.ADD_SAID, "data", allow_duplicate=True), Output(ids.ADD_LEAVE_OUT, "value"),
+        Output(ids.ADD_LET_GO, "data"),
         Input({"type": ids.ADD_REMOVE, "token": ALL}, "n_clicks"), Input(ids.ADD_REMOVE_ALL, "n_clicks"), State(ids.ADD_FILES, "data"),
         prevent_initial_call=True,
     )
-    def let_go(clicks: list[int | None], all_clicks: int | None, files: list[dict[str, Any]] | None) -> Any:
-        held = list(files or [])
-        if ctx.triggered_id == ids.ADD_REMOVE_ALL and all_clicks:
-            for item in held:
-                uploads.give_back(item["token"])
-            return [], [], []
-        if isinstance(ctx.triggered_id, dict) and any(clicks):
-            token = ctx.triggered_id["token"]
-            if token in {item["token"] for item in held}:
-                uploads.give_back(token)
-            left = [item for item in held if item["token"] != token]
-            return left, [], no_update if of_kind(left, "log") else []
-        raise PreventUpdate
+
+    @app.callback(Input(ids.ADD_LET_GO, "data"), prevent_initial_call=True)
+    def give_back(tokens: list[str] | None) -> None:
+        for token in tokens or []:
+            uploads.give_back(str(token))
 
     @app.callback(
         Output(ids.ADD_FILE_LIST, "children"), Output(ids.ADD_FORM, "hidden"), Output(ids.ADD_EMPTY, "hidden"),
@@ -313,7 +309,6 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         Output(ids.ADD_EACH, "children"),
         Input(ids.ADD_ASK, "data"), Input(ids.ADD_LEAVE_OUT, "value"), Input(ids.ADD_HOW_KEPT, "data"),
         State(ids.ADD_FILES, "data"), State(ids.ADD_STATE, "data"), State(ids.ADD_PICKED, "data"), State(ids.ADD_JOB, "data"),
-        running=[(Output(ids.ADD_BUTTON, "disabled"), True, True)],
         prevent_initial_call=True,
     )
     def read_files(
@@ -322,7 +317,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     ) -> tuple[Any, ...]:
         asked = (ask or {}).get("n")
         if not files:
-            state = {"why": text.ADD_WAIT["no_log"], "asked": asked}
+            state = {"why": text.ADD_WAIT["no_log"], "asked": asked, "left_out": bool(leave_out), "kept": kept}
             return None, no_update, html.P(text.PACK_FILE_NONE, className="quiet"), state, True, None, True, None, "", None
         held, lost = still_there(files, uploads), gone(files, uploads)
         found, how, why = how_read(held, kept, door, uploads, bool(leave_out))
@@ -337,7 +332,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         state = {
             "why": away or why_not, "pack_file": found.pack is not None, "named": named, "form": list(found.form),
             "check": found.to_check, "used": ", ".join(found.used), "why_else": away or found.why_not_else(held),
-            "known": known, "asked": asked, "how": how, "logs": [item["token"] for item in logs],
+            "known": known, "asked": asked, "left_out": bool(leave_out), "kept": kept, "how": how, "logs": [item["token"] for item in logs],
             "good": [item["key"] for item in logs if item["token"] in found.each],
             "pack_id": found.pack.id if found.pack is not None else None,
         }
@@ -397,15 +392,21 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
             raise PreventUpdate
         return folder_list(uploads), now
 
+    # Handed on by the browser, so that buttons that are drawn anew do not pass for a press and overtake one.
+    app.clientside_callback(
+        ClientsideFunction(namespace="adding", function_name="pressedToken"), Output(ids.ADD_TAKE_ASK, "data"),
+        Input({"type": ids.ADD_TAKE, "token": ALL}, "n_clicks"), prevent_initial_call=True,
+    )
+
     @app.callback(
         Output(ids.ADD_FILES, "data", allow_duplicate=True), Output(ids.ADD_SAID, "data", allow_duplicate=True),
-        Input({"type": ids.ADD_TAKE, "token": ALL}, "n_clicks"), State(ids.ADD_FILES, "data"), prevent_initial_call=True,
+        Input(ids.ADD_TAKE_ASK, "data"), State(ids.ADD_FILES, "data"), prevent_initial_call=True,
     )
-    def take_found(clicks: list[int | None], files: list[dict[str, Any]] | None) -> Any:
-        if not any(clicks) or not isinstance(ctx.triggered_id, dict):
+    def take_found(ask: dict[str, Any] | None, files: list[dict[str, Any]] | None) -> Any:
+        if not ask:
             raise PreventUpdate
         try:
-            taken = uploads.take(ctx.triggered_id["token"])
+            taken = uploads.take(str(ask["token"]))
         except InputError as error:
-            return list(files or []), [error.parts()]
-        return [*(files or []), item_of(taken)], []
+            return no_update, [error.parts()]
+        return list_change(files, [*(files or []), item_of(taken)]), []

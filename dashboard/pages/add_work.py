@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
-from dash import ALL, Dash, Input, Output, State, dcc, html, no_update
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
@@ -20,7 +20,7 @@ from dashboard.pages.add_pack import KEPT, form_states, keyed, pack_chosen, pack
 from dashboard.pages.columns_form import READS
 from dashboard.routes import four_parts
 from dashboard.uploads import Uploads
-from dashboard.waiting import gone, of_kind, still_there, toml_files
+from dashboard.waiting import gone, list_change, of_kind, still_there, toml_files
 
 TICK_MS = 400
 WEIGHTS_S = {
@@ -232,23 +232,32 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         Output(ids.ADD_BUTTON, "disabled"), Output(ids.ADD_WAIT, "children"), Output(ids.ADD_BUTTON, "children"),
         Input(ids.ADD_STATE, "data"), Input(ids.ADD_PACK_KIND, "value"), Input(ids.ADD_PACK_EXISTING, "value"),
         Input({"type": ids.ADD_PACK_FIELD, "key": "id"}, "value"), Input(ids.COLUMNS_CHANGED, "data"), Input(ids.ADD_ASK, "data"),
-        Input(ids.ADD_WORK, "hidden"), Input(rows, "value"), Input(ids.ADD_EACH_PACKS, "value"), State(rows, "id"), State(ids.ADD_FILES, "data"),
+        Input(ids.ADD_WORK, "hidden"), Input(rows, "value"), Input(ids.ADD_EACH_PACKS, "value"), Input(ids.ADD_LEAVE_OUT, "value"), Input(ids.ADD_HOW_KEPT, "data"),
+        State(rows, "id"), State(ids.ADD_FILES, "data"),
     )
     def allow(
         state: dict[str, Any] | None, kind: str, existing: str | None, number: str | None, changed: str | None, ask: dict[str, Any] | None,
-        idle: bool, packs: list[str | None], each: str | None, row_ids: list[dict[str, Any]], files: Any,
+        idle: bool, packs: list[str | None], each: str | None, leave_out: list[str] | None, how_kept: dict[str, Any] | None,
+        row_ids: list[dict[str, Any]], files: Any,
     ) -> tuple[bool, str, str]:
         many = len((state or {}).get("good") or ()) if (state or {}).get("how") == "each" else 0
         name = text_add.ADD_EACH.format(n=many) if many > 1 else text.ADD
         if not idle:
             return True, "", name
-        if state is None or state.get("asked") != (ask or {}).get("n"):
+        # Read as it was asked for last, whatever answer comes late.
+        if state is None or (state.get("asked"), state.get("left_out"), state.get("kept")) != ((ask or {}).get("n"), bool(leave_out), how_kept):
             return True, text.ADD_WAIT["reading"], name
         if state.get("how") == "each" and each == "each" and not state.get("why"):
             why = text.ADD_WAIT["columns"] if changed else rows_wait(state, keyed(row_ids, packs), files)
         else:
             why = wait_words(state, kind, existing, number, changed or "")
         return bool(why), why, name
+
+    # Before the answer says so too: what is being read anew cannot be added as it was read before.
+    app.clientside_callback(
+        ClientsideFunction(namespace="adding", function_name="readingAnew"), Output(ids.ADD_BUTTON, "disabled", allow_duplicate=True),
+        Input(ids.ADD_ASK, "data"), Input(ids.ADD_LEAVE_OUT, "value"), Input(ids.ADD_HOW_KEPT, "data"), prevent_initial_call=True,
+    )
 
     @app.callback(
         Output(ids.ADD_JOB, "data"), Output(ids.ADD_ERROR, "children"), Output(ids.ADD_DONE, "children"), Output(ids.ADD_FILES, "data", allow_duplicate=True),
@@ -347,9 +356,9 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         # Somebody who watched is led to the run; who comes back later finds it in the list.
         lead = all_done and bool(tick)
         if lead:
-            return True, None, True, True, None, None, {"over": True}, left, token, f"/run/{added.runs[0]['run']}", ""
+            return True, None, True, True, None, None, {"over": True}, list_change(files, left), token, f"/run/{added.runs[0]['run']}", ""
         return (
-            True, None, True, True, *shown, over, left if added.runs or added.errors else no_update, token if added.runs and not left else no_update,
+            True, None, True, True, *shown, over, list_change(files, left) if added.runs or added.errors else no_update, token if added.runs and not left else no_update,
             no_update, no_update,
         )
 

@@ -22,7 +22,7 @@ from dashboard.columns_values import FOUND, ColumnValues, FormValues
 from dashboard.data import PREVIEW_BYTES, Door
 from dashboard.pages.columns_preview import show_preview
 from dashboard.uploads import Uploads
-from dashboard.waiting import TOML_BYTES_MAX, item_of, of_kind, still_there, toml_files
+from dashboard.waiting import TOML_BYTES_MAX, item_of, list_change, of_kind, still_there, toml_files
 
 READS, CHANGED = "reads", "changed"
 """What the page keeps of a form that says what is not used: whether its preview reads the log."""
@@ -472,7 +472,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
             made, _changed = made_file(about, values, door, values_.file_name(about.name))
             if not values_.says_something(made):
                 _throw_away(held, uploads)
-                return others, ["leave"], None
+                return list_change(held, others), ["leave"], None
             content = toml_of(about, made, door, values).encode("utf-8")
             if len(content) > TOML_BYTES_MAX:
                 why = text.COLUMNS_TOO_LONG_WHY.format(kb=TOML_BYTES_MAX // 1000)
@@ -482,7 +482,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
             return no_update, no_update, components.error_panel(error, text.NOTHING_STORED)
         _throw_away(held, uploads)
         new = item_of(dropped) | {"kind": "columns", "made": True}
-        return [*others, new], no_update, None
+        return list_change(held, [*others, new]), no_update, None
 
     @app.callback(
         Output(ids.ADD_FILES, "data", allow_duplicate=True), Output(ids.COLUMNS_RESET, "data"),
@@ -494,7 +494,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         held = list(files or [])
         own = [item for item in held if item["kind"] == "columns" and item.get("made")]
         _throw_away(own, uploads)
-        return [item for item in held if item not in own] if own else no_update, clicks
+        return list_change(held, [item for item in held if item not in own]) if own else no_update, clicks
 
     @app.callback(
         Output(ids.COLUMNS_FILE, "data"), Output(ids.COLUMNS_ERROR, "children", allow_duplicate=True),

@@ -12,7 +12,7 @@ from cycler.quantities import figure_text
 from cycler.register import Register
 
 from .conftest import SAMPLES, add_overcharged
-from .walking import BEFORE, SISTER, drop, open_page, words
+from .walking import BEFORE, SISTER, drop, hold, open_page, until, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
@@ -404,6 +404,39 @@ def test_run_leads_to_its_pack_and_the_pack_to_a_test_of_it(served, page, tmp_pa
     page.wait_for_selector(".page-pack")
     page.goto(served.address + "/add?pack=CB-0050")
     expect(page.get_by_label("Pack number")).to_have_value("CB-0050")
+
+
+@pytest.mark.parametrize("late", ["add-drop-event.data", "drop twice", "add-let-go.data"])
+def test_answers_that_overtake_each_other_lose_no_file_and_bring_none_back(served, page, tmp_path, late):
+    """A file is dropped while another one is taken out, or a second one right after the first; one answer is late."""
+    other, third = log_like(SISTER, tmp_path / "other.csv"), log_like(BEFORE, tmp_path / "third.csv")
+    open_page(page, served, "/add")
+    drop(page, [SISTER])
+    page.locator(".look").wait_for()
+    held = hold(page, f'"changedPropIds":["{late}' if late != "drop twice" else '"changedPropIds":["add-drop-event.data')
+    if late == "drop twice":
+        drop(page, [other])
+        until(page, lambda: held)
+        drop(page, [third])
+        left = [SISTER.name, other.name, third.name]
+    elif late.startswith("add-drop"):
+        drop(page, [other])
+        until(page, lambda: held)
+        page.get_by_role("button", name=f"Remove {SISTER.name}").click()
+        until(page, lambda: page.evaluate("sessionStorage.getItem('add-files')") == "[]")
+        left = [other.name]
+    else:
+        page.get_by_role("button", name=f"Remove {SISTER.name}").click()
+        until(page, lambda: held)
+        drop(page, [other])
+        expect(page.locator(".file-list")).to_contain_text(other.name)
+        left = [other.name]
+    if late == "drop twice":
+        expect(page.locator(".file-list > li")).to_have_count(3)
+    held[0].continue_()
+    expect(page.locator(".file-list > li")).to_have_count(len(left))
+    page.wait_for_load_state("networkidle")
+    assert [name for name in left if name not in words(page, ".file-list")] == [] and page.locator(".file-list > li").count() == len(left)
 
 
 def test_pack_with_a_danger_is_told_beside_the_button(served, page):

@@ -10,7 +10,7 @@ import pytest
 from cycler.readers import parse_columns
 
 from .conftest import PATIENCE_MS
-from .walking import drop, open_page, words
+from .walking import drop, hold, open_page, until, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
@@ -290,6 +290,31 @@ def test_columns_file_is_forgotten_by_a_second_press_and_runs_stay(served_empty,
     expect(page.locator("#add-known-box")).to_be_hidden()
     expect(page.locator("#add-forget-box")).to_be_hidden()
     assert door.known_columns([source]) == [] and door.run(1).analysis["reading"]["columns_files"] == ["own.toml"]
+
+
+def test_button_opens_again_though_an_answer_that_was_overtaken_comes_last(served_empty, page, tmp_path):
+    from dashboard.data import pack_from_form
+
+    door, source = served_empty.door, (TWO.name, TWO.read_bytes())
+    stated = parse_columns('[[column]]\nposition = 3\nrole = "ignored"\n', "own.toml")
+    door.add([source], pack_from_form({"id": "CB-0100"}, {}), "", "return-to-owner", door.used([source], stated))
+    open_page(page, served_empty, "/add?pack=CB-0100")
+    drop(page, [other_readings(tmp_path, "next.csv")])
+    page.locator(".look").wait_for()
+    button = page.get_by_role("button", name="Add test")
+    expect(button).to_be_enabled()
+    held = hold(page, '"changedPropIds":["add-leave-out.value', "add-state.data")
+    page.get_by_label("Read without it").check()
+    until(page, lambda: held)
+    expect(button).to_be_disabled()
+    page.get_by_label("Read without it").uncheck()
+    expect(button).to_be_enabled()
+    with page.expect_response(lambda answer: answer.request == held[0].request):
+        held[0].continue_()
+    page.wait_for_load_state("networkidle")
+    expect(button).to_be_enabled()
+    button.click()
+    page.wait_for_url("**/run/2")
 
 
 ASKED, KEPT, NEWS = "add-forget.n_clicks", "add-forget-not.n_clicks", "add-state.data"

@@ -9,7 +9,7 @@ import pytest
 from cycler.quantities import figure_text
 
 from .conftest import add_overcharged
-from .walking import BEFORE, SISTER, drop, open_page, words
+from .walking import BEFORE, SISTER, drop, open_page, until, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
@@ -100,7 +100,7 @@ def test_files_and_what_was_typed_survive_a_reload_and_the_way_through_the_pages
     expect(page.locator("#add-form")).to_be_hidden()
     expect(page.locator("#add-empty")).to_be_visible()
     folder = served.app.server.extensions["dashboard_uploads"]._folder_path()
-    assert list(folder.iterdir()) == []
+    until(page, lambda: list(folder.iterdir()) == [])
 
 
 def test_adding_waits_for_a_pack_with_its_reason_beside_the_button(served, page):

@@ -23,7 +23,7 @@ def named(app):
     """(id, property) of everything that callbacks name; the id of a pattern is a dict."""
     for callback in app._callback_list:
         output = callback["output"]
-        outputs = output[2:-2].split("...") if output.startswith("..") else [output]
+        outputs = output[2:-2].split("...") if output.startswith("..") else [output] if "." in output else []  # one has none
         pairs = [item.split("@")[0].rsplit(".", 1) for item in outputs]
         pairs += [(item["id"], item["property"]) for item in (*callback["inputs"], *callback["state"])]
         for name, prop in pairs:

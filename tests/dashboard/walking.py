@@ -31,6 +31,29 @@ def drop(page, files):
     chooser.value.set_files(files)
 
 
+def hold(page, *marks):
+    """Keep back the next call of the page that has all marks in it; the list takes what was held, to be let go on."""
+    kept = []
+
+    def look(route):
+        if not kept and all(mark in (route.request.post_data or "") for mark in marks):
+            kept.append(route)
+        else:
+            route.continue_()
+
+    page.route("**/_dash-update-component*", look)
+    return kept
+
+
+def until(page, claim):
+    """Wait for what the page brings about but does not show."""
+    for _turn in range(400):
+        if claim():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("did not happen in time")
+
+
 def called(served, output, changed, inputs, states):
     """The answer to a call of a page, as the browser makes it; ``output`` names a callback of several outputs."""
     body = {
