@@ -361,6 +361,8 @@ def test_words_of_closed_choices_are_shown_whole(served_empty, browser, width):
     )
     assert holes == labels == [] and page.get_by_placeholder("found: 3").count() == 1
     page.get_by_label("New pack", exact=True).check()
+    curve_of_preview(page)
+    page.wait_for_load_state("networkidle")  # what comes in above an open list would push it out of the window
     chemistry = page.get_by_role("group", name="Chemistry")
     chemistry.get_by_role("button").click()
     chemistry.get_by_role("option", name="NMC").click()
