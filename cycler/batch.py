@@ -322,7 +322,7 @@ class Batch:
             mend = "give the same command again then; or say --quiet-for 0 if it is whole"
             if self._pack_or_none(file) is None and file.trouble is not None:  # told now, so that nobody waits twice
                 place = "" if file.trouble.where == name else f" ({file.trouble.where})"
-                mend += f"; besides{place}: {file.trouble.what}{'' if file.trouble.what.endswith('?') else ';'} {file.trouble.mend}"
+                mend += f"; besides{place}: {file.trouble.what}{'' if file.trouble.what.endswith('?') else ';'} {file.trouble.why}; {file.trouble.mend}"
             return Entry(file.name, WAITING, file.size, error=InputError("the file may still be written", name, outcome["why"], mend))
         if state == CHANGED:
             return self._later(file)
@@ -341,6 +341,7 @@ class Batch:
         except Exception as error:
             entry = Entry(file.name, FAILED, file.size, error=intake.defect(name, error), defect=traceback.format_exc())
             held = self._register.kept_logs(sha256=file.sha256)  # it may have broken down only after the run was kept
+            self.told[KEPT] += bool(held)
             return replace(entry, state=KEPT, run_id=held[0].run_id, pack_id=held[0].pack_id) if held else entry
 
     def _later(self, file: _File) -> Entry | None:
@@ -384,13 +385,18 @@ class Batch:
         self._known[claim.pack_id] = None
         if (analysis.get("log") or {}).get("started_at") is None:
             self.undated.setdefault(claim.pack_id, []).append(run_id)
-        remember_columns(self._register, sources, used, run_id, analysis)
         capacity = analysis.get("capacity") or {}
-        return Entry(
+        entry = Entry(
             file.name, KEPT, file.size, run_id, claim.pack_id, capacity_ah=capacity.get("value_ah"), u_capacity_ah=capacity.get("u_value_ah"),
             capacity_valid=capacity.get("valid"), capacity_is_lower_bound=capacity.get("is_lower_bound"), why=claim.why,
-            **intake.told_of_run(self._register, run_id, claim.pack_id, analysis, self._doubts),
         )
+        try:  # the run is kept whatever becomes of the rest; a register that is lost shows at the next write
+            remember_columns(self._register, sources, used, run_id, analysis)
+            return replace(entry, **intake.told_of_run(self._register, run_id, claim.pack_id, analysis, self._doubts))
+        except InputError as error:
+            return replace(entry, error=error.bare())
+        except Exception as error:
+            return replace(entry, error=intake.defect(name, error), defect=traceback.format_exc())
 
     # --- whose it is ------------------------------------------------------------------------------------------------
 

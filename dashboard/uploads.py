@@ -79,7 +79,7 @@ class Uploads:
         clear_left_behind()
         self._folder = tempfile.TemporaryDirectory(prefix=f"{FOLDER_PREFIX}{os.getpid()}-")
         self._files: dict[str, Dropped] = {}
-        self._taken: set[str] = set()
+        self._taken: dict[str, str] = {}
         self._coming: dict[str, int] = {}
         self._lock = threading.Lock()
 
@@ -145,21 +145,21 @@ class Uploads:
         with self._lock:
             return [item for token, item in self._files.items() if item.found_at and token not in self._taken]
 
-    def take(self, token: str) -> Dropped:
-        """Take a file found in the watched folder into a tab's own work. InputError if it is gone or another tab has it."""
+    def take(self, token: str, tab: str = "") -> Dropped:
+        """Take a file found in the watched folder into a tab's own work. InputError if it is gone or another tab has it; the same one may ask twice."""
         found = self.get(token)
         with self._lock:
-            if token in self._taken:
+            if token in self._taken and not (tab and self._taken[token] == tab):
                 raise InputError(text_add.TAKEN_ELSEWHERE, found.name, text_add.TAKEN_ELSEWHERE_WHY, text_add.TAKEN_ELSEWHERE_MEND)
             self._files[token] = taken = replace(found, at=self._clock())
-            self._taken.add(token)
+            self._taken[token] = tab
         return taken
 
     def give_back(self, token: str) -> None:
         """Let go of a file: one found in the watched folder waits there again, another one is thrown away."""
         with self._lock:
             found = self._files.get(token)
-            self._taken.discard(token)
+            self._taken.pop(token, None)
         if found is not None and not found.found_at:
             self.remove(token)
 
@@ -189,7 +189,7 @@ class Uploads:
         """Throw a waiting file away; unknown tokens are passed over."""
         with self._lock:
             found = self._files.pop(token, None)
-            self._taken.discard(token)
+            self._taken.pop(token, None)
         if found is not None:
             found.path.unlink(missing_ok=True)
 

@@ -56,21 +56,34 @@ def children_of(pid: int) -> list[int]:
     return own + [other for child in own for other in children_of(child)]
 
 
+def workers_of(pid: int) -> list[int]:
+    """Those of them that analyse logs; multiprocessing has a keeper of its own beside them."""
+    found = []
+    for child in children_of(pid):
+        with contextlib.suppress(OSError):
+            if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes():
+                found.append(child)
+    return found
+
+
 def one_life(register: Path, folder: Path, chance: random.Random, whole: bool) -> tuple[list[tuple[str, int]], list[int], bool]:
     """Start a batch and strike it: what it told as kept, the workers it had, and whether the blow met somebody."""
     child = batch(register, folder)
-    while not whole and child.poll() is None and not children_of(child.pid):
+    while not whole and child.poll() is None and not workers_of(child.pid):
         time.sleep(0.02)
     time.sleep(PAST_THE_START_S + chance.expovariate(1 / 0.8))
-    workers = children_of(child.pid)
+    workers, everybody = workers_of(child.pid), children_of(child.pid)
     struck = child.poll() is None and bool(whole or workers)
-    if struck:
-        with contextlib.suppress(ProcessLookupError):
-            os.kill(child.pid if whole else chance.choice(workers), signal.SIGKILL)
-    out, err = child.communicate(timeout=TIMEOUT_S)
+    try:
+        if struck:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(child.pid if whole else chance.choice(workers), signal.SIGKILL)
+        out, err = child.communicate(timeout=TIMEOUT_S)
+    finally:
+        child.kill()
     if child.returncode not in ((0, -signal.SIGKILL) if whole else (0,)):
         raise SystemExit(f"the batch ended with {child.returncode}:\n{out.decode()}\n{err.decode()}")
-    return [(name, int(run)) for name, run in KEPT.findall(out.decode())], workers, struck
+    return [(name, int(run)) for name, run in KEPT.findall(out.decode())], everybody, struck
 
 
 def loop(folder: Path, kills: int, logs: int, chance: random.Random) -> tuple[dict[str, int], list[str]]:

@@ -10,6 +10,7 @@ import signal
 import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -161,7 +162,8 @@ def test_slow_log_of_nobody_is_asked_about_at_once(tmp_path):
     put(tmp_path / "logs", "one.csv", log_bytes(1), 0)
     [entry] = run_batch(tmp_path / "logs", tmp_path / "r.sqlite", Here(), **Clock(FIRST + 100).given())
     assert (entry.state, entry.error.what) == ("waiting", "the file may still be written")
-    assert "--quiet-for 0 if it is whole; besides: whose pack is it? put one.toml or pack.toml beside it" in entry.error.mend
+    assert "--quiet-for 0 if it is whole; besides: whose pack is it? no pack file for it lies beside it" in entry.error.mend
+    assert "; put one.toml or pack.toml beside it" in entry.error.mend
     (tmp_path / "logs" / "one.toml").write_text('id = "T-3"\nseries = "ten"\n')
     [entry] = run_batch(tmp_path / "logs", tmp_path / "r.sqlite", Here(), **Clock(FIRST + 100).given())
     assert "if it is whole; besides (" in entry.error.mend and "one.toml:2): " in entry.error.mend and "series" in entry.error.mend
@@ -251,6 +253,22 @@ def test_logs_without_a_date_are_named_where_their_order_is_that_of_the_files(ca
 
 
 @pytest.mark.skipif(os.name != "posix", reason="a register in use cannot be deleted elsewhere")
+@pytest.mark.parametrize("trouble", [MemoryError(), ZeroDivisionError(), InputError("what", "where", "why", "mend")])
+@pytest.mark.parametrize("broken", ["cycler.batch.remember_columns", "cycler.intake.told_of_run"])
+def test_trouble_after_a_run_was_kept_changes_nothing_of_that(tmp_path, folder, monkeypatch, broken, trouble):
+    def breaks(*_):
+        raise trouble
+
+    for number in (1, 2):
+        put(folder, f"{number}.csv", log_bytes(number), number)
+    monkeypatch.setattr(broken, breaks)
+    with closing(Here()) as crew, Register.open(tmp_path / "r.sqlite") as register:
+        batch = Batch(folder, register, CRITERIA, crew)
+        told = [(entry.state, entry.run_id, entry.capacity_ah is not None, entry.error is not None, bool(entry.defect)) for entry in batch.run()]
+        assert len(register.runs()) == batch.told["kept"] == 2 and sum(batch.told.values()) == 2
+    assert told == [("kept", number, True, True, not isinstance(trouble, InputError)) for number in (1, 2)]
+
+
 def test_run_that_is_kept_but_cannot_be_told_of_counts_as_kept(capfd, tmp_path, folder, monkeypatch):
     from cycler import intake
 

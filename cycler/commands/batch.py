@@ -132,7 +132,7 @@ def entry_line(entry: Entry) -> str:
     from cycler.tables import figure
 
     if entry.state == "kept" and entry.error is not None:
-        words = f"run {entry.run_id} of {entry.pack_id}, which can be seen with show; what was to be told of it here broke down: {error_words(entry.error)}"
+        words = f"run {entry.run_id} of {entry.pack_id}, which can be seen with show; what else was to be done or told here broke down: {error_words(entry.error)}"
     elif entry.state == "kept":
         if entry.capacity_ah is None:
             capacity = "capacity not known"

@@ -4,6 +4,10 @@
   const pressedNow = () => window.dash_clientside.callback_context.triggered.filter((one) => one.value).map((one) => one.prop_id.replace(/\.n_clicks$/, ""));
   /* Tokens of files that were taken out of the list on this page. */
   const gone = new Set();
+  /* Files of the watched folder that this page asked for of late, and what the page is called then. */
+  const AGAIN_MS = 60000;
+  const tab = String(Math.random()).slice(2);
+  let asked = [];
   /* Columns files that the open question is about, as text. */
   let askedAbout = "";
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
@@ -32,13 +36,23 @@
         const held = files || [];
         const meant = names.includes("add-remove-all") ? held.map((item) => item.token) : names.map((name) => JSON.parse(name).token);
         const left = held.filter((item) => !meant.includes(item.token));
+        if (left.length === held.length) {
+          return [none, none, none, none];
+        }
         meant.forEach((token) => gone.add(token));
         return [left, [], left.some((item) => item.kind === "log") ? none : [], held.map((item) => item.token).filter((token) => meant.includes(token))];
       },
-      /* The token of the button that was pressed; ``at`` makes a second press another one. */
-      pressedToken: function () {
+      /* Tokens of the buttons pressed of late, the newest last: an answer that the next press overtakes is lost, so its file is asked for again. */
+      pressedTokens: function () {
         const names = pressedNow();
-        return names.length ? { token: JSON.parse(names[0]).token, at: Date.now() } : window.dash_clientside.no_update;
+        if (!names.length) {
+          return window.dash_clientside.no_update;
+        }
+        const token = JSON.parse(names[0]).token;
+        const now = Date.now();
+        gone.delete(token);
+        asked = asked.filter((one) => one.token !== token && now - one.at < AGAIN_MS && !gone.has(one.token)).concat({ token: token, at: now });
+        return { tokens: asked.map((one) => one.token), tab: tab, at: now };
       },
       /* Until it is read so, the button for adding stays shut; the program opens it. */
       readingAnew: function () {

@@ -378,9 +378,9 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         try:
             names = door.forget_columns(known)
         except InputError as error:
-            return list(files or []), no_update, components.error_panel(error), True
+            return list_change(files, list(files or [])), no_update, components.error_panel(error), True
         said = text.FORGOTTEN.format(names=", ".join(map(text.used_name, names)))
-        return list(files or []), [], html.P(said, className="done"), True
+        return list_change(files, list(files or [])), [], html.P(said, className="done"), True
 
     @app.callback(
         Output(ids.ADD_FOLDER, "children"), Output(ids.ADD_FOLDER_KEPT, "data"),
@@ -394,7 +394,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
 
     # Handed on by the browser, so that buttons that are drawn anew do not pass for a press and overtake one.
     app.clientside_callback(
-        ClientsideFunction(namespace="adding", function_name="pressedToken"), Output(ids.ADD_TAKE_ASK, "data"),
+        ClientsideFunction(namespace="adding", function_name="pressedTokens"), Output(ids.ADD_TAKE_ASK, "data"),
         Input({"type": ids.ADD_TAKE, "token": ALL}, "n_clicks"), prevent_initial_call=True,
     )
 
@@ -405,8 +405,12 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     def take_found(ask: dict[str, Any] | None, files: list[dict[str, Any]] | None) -> Any:
         if not ask:
             raise PreventUpdate
-        try:
-            taken = uploads.take(str(ask["token"]))
-        except InputError as error:
-            return no_update, [error.parts()]
-        return list_change(files, [*(files or []), item_of(taken)]), []
+        before, told = list(files or []), []
+        here = {item["token"] for item in before}
+        after = list(before)
+        for token in ask["tokens"]:
+            try:
+                after += [item_of(uploads.take(str(token), str(ask["tab"])))] if token not in here else []
+            except InputError as error:
+                told += [error.parts()] if token == ask["tokens"][-1] else []  # the others were asked for before
+        return list_change(before, after), told

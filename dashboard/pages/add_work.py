@@ -256,7 +256,7 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
     # Before the answer says so too: what is being read anew cannot be added as it was read before.
     app.clientside_callback(
         ClientsideFunction(namespace="adding", function_name="readingAnew"), Output(ids.ADD_BUTTON, "disabled", allow_duplicate=True),
-        Input(ids.ADD_ASK, "data"), Input(ids.ADD_LEAVE_OUT, "value"), Input(ids.ADD_HOW_KEPT, "data"), prevent_initial_call=True,
+        Input(ids.ADD_FILES, "data"), Input(ids.ADD_LEAVE_OUT, "value"), prevent_initial_call=True,
     )
 
     @app.callback(
@@ -265,7 +265,7 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         Output(ids.ADD_HOW_KEPT, "data", allow_duplicate=True),
         Input(ids.ADD_BUTTON, "n_clicks"), State(ids.ADD_FILES, "data"), State(ids.ADD_STATE, "data"), *form_states(),
         State(ids.ADD_LABEL, "value"), State(ids.ADD_CRITERIA, "value"), State(ids.ADD_AGAIN, "value"), State(ids.ADD_LEAVE_OUT, "value"),
-        State(ids.ADD_EACH_PACKS, "value"), State(rows, "id"), State(rows, "value"), State(labels, "id"), State(labels, "value"),
+        State(ids.ADD_EACH_PACKS, "value"), State(rows, "id"), State(rows, "value"), State(labels, "id"), State(labels, "value"), State(ids.ADD_ASK, "data"),
         running=[(Output(ids.ADD_BUTTON, "disabled"), True, True)], prevent_initial_call=True,
     )
     def add_run(
@@ -273,14 +273,18 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         field_ids: list[dict[str, Any]], field_values: list[Any], limit_ids: list[dict[str, Any]], limit_values: list[Any],
         label: str | None, criteria: str, again: list[str] | None, leave_out: list[str] | None, each: str | None,
         row_ids: list[dict[str, Any]], packs: list[str | None], label_ids: list[dict[str, Any]], row_labels: list[str | None],
+        ask: dict[str, Any] | None,
     ) -> tuple[Any, ...]:
         if not clicks:
             raise PreventUpdate
         try:
             if gone(files, uploads):
-                return {"over": True}, html.P(text_add.JOB_GONE, className="wait-note"), None, list(files or []), True, None, True, True, no_update
+                nothing = list_change(files, list(files or []))  # it is listed anew
+                return {"over": True}, html.P(text_add.JOB_GONE, className="wait-note"), None, nothing, True, None, True, True, no_update
             held = still_there(files, uploads)
             logs = [item for item in held if item["kind"] == "log"]
+            if state and logs and not _read_so(state, ask, leave_out, logs):
+                raise PreventUpdate  # it is being read anew: the button opens when that is done
             if not logs:
                 raise InputError(text.ADD_NO_LOG_WHAT, text.THE_FORM, text.ADD_NO_LOG_WHY, text.ADD_NO_LOG_MEND)
             door.check_writable()
@@ -347,14 +351,14 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
             return True, None, True, True, *shown, *(no_update,) * 5
         keys = {key for item in added.runs for key in item["keys"]}
         all_done = not job["each"] and bool(added.runs)
-        left = [] if all_done else [item for item in files or [] if item["key"] not in keys]
+        left = [item for item in files or [] if item["key"] not in keys]  # one that was dropped meanwhile waits on
         if not of_kind(left, "log") and added.runs:
             for item in left:  # a pack or columns file goes with the last log
                 uploads.remove(item["token"])
             left = []
         over = {"token": token, "each": job["each"], "over": True, "errors": added.errors}
         # Somebody who watched is led to the run; who comes back later finds it in the list.
-        lead = all_done and bool(tick)
+        lead = all_done and bool(tick) and not left
         if lead:
             return True, None, True, True, None, None, {"over": True}, list_change(files, left), token, f"/run/{added.runs[0]['run']}", ""
         return (
@@ -372,6 +376,11 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
             raise PreventUpdate
         jobs.cancel(token)
         return True
+
+
+def _read_so(state: dict[str, Any], ask: dict[str, Any] | None, leave_out: list[str] | None, logs: list[dict[str, Any]]) -> bool:
+    """True if what the page shows of these logs was read as it is asked for now."""
+    return state.get("asked") == (ask or {}).get("n") and state.get("left_out") == bool(leave_out) and state.get("logs") == [item["token"] for item in logs]
 
 
 def _clean(label: str | None) -> str:

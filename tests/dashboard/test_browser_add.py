@@ -12,7 +12,7 @@ from cycler.quantities import figure_text
 from cycler.register import Register
 
 from .conftest import SAMPLES, add_overcharged
-from .walking import BEFORE, SISTER, drop, hold, open_page, until, words
+from .walking import BEFORE, SISTER, called, drop, hold, open_page, until, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
@@ -248,6 +248,23 @@ def test_file_found_in_the_watched_folder_is_taken_by_a_button_and_given_back(se
     expect(found).to_contain_text("EB-0415 found.csv")
 
 
+def test_two_files_of_the_folder_are_taken_one_right_after_the_other(served, page, tmp_path):
+    uploads = served.app.server.extensions["dashboard_uploads"]
+    names = [f"EB-0415 {word}.csv" for word in ("one", "two")]
+    for number, name in enumerate(names, 1):
+        uploads.adopt(log_like(SISTER, tmp_path / name, number / 100))
+    open_page(page, served, "/add")
+    held = hold(page, '"changedPropIds":["add-take-ask.data')
+    page.get_by_role("button", name=f"Take {names[0]}").dblclick()  # a glove presses twice
+    until(page, lambda: held)
+    page.get_by_role("button", name=f"Take {names[1]}").click()
+    expect(page.locator(".file-list > li")).to_have_count(2)
+    held[0].continue_()
+    page.wait_for_load_state("networkidle")
+    assert all(name in words(page, ".file-list") for name in names) and page.locator(".file-list > li").count() == 2
+    assert page.locator("#add-result .error-panel").count() == 0 and uploads.from_folder() == []
+
+
 # ---- several tests ---------------------------------------------------------------------------------------------
 
 
@@ -306,7 +323,9 @@ def test_parts_of_one_test_may_be_said_to_be_a_test_each_and_back(served, page, 
 # ---- the work --------------------------------------------------------------------------------------------------
 
 
-def test_adding_shows_its_stage_survives_a_reload_and_is_cancelled_without_a_trace(served, page, monkeypatch):
+@pytest.fixture
+def slowed(served, monkeypatch):
+    """Two events: adding has come to the groups; it may go on."""
     at_groups, go_on = threading.Event(), threading.Event()
     real = served.door.add
 
@@ -322,6 +341,45 @@ def test_adding_shows_its_stage_survives_a_reload_and_is_cancelled_without_a_tra
         return real(*rest, tell)
 
     monkeypatch.setattr(served.door, "add", slow)
+    yield at_groups, go_on
+    go_on.set()
+
+
+def test_log_dropped_while_another_one_is_added_waits_on(served, page, slowed):
+    open_page(page, served, "/add")
+    drop(page, [SISTER])
+    page.locator(".look").wait_for()
+    page.get_by_label("New pack").check()
+    page.get_by_label("Pack number").fill("CB-0051")
+    page.get_by_role("button", name="Add test").click()
+    assert slowed[0].wait(30)
+    drop(page, [BEFORE])
+    expect(page.locator(".file-list > li")).to_have_count(2)
+    slowed[1].set()
+    expect(page.locator("#add-done")).to_contain_text("run 4")
+    expect(page.locator(".file-list > li")).to_have_count(1)
+    expect(page.locator(".file-list")).to_contain_text(BEFORE.name)
+    assert page.url.endswith("/add") and [item.pack_id for item in served.door.runs() if item.id == 4] == ["CB-0051"]
+
+
+@pytest.mark.parametrize(("other", "status"), [({}, 200), ({"asked": "before"}, 204), ({"left_out": True}, 204), ({"logs": []}, 204)])
+def test_what_was_not_read_as_it_is_asked_for_now_cannot_be_added(served, other, status):
+    """A press that came just before the button was shut."""
+    from dashboard import ids
+    from dashboard.waiting import item_of
+
+    with SISTER.open("rb") as stream:
+        item = item_of(served.app.server.extensions["dashboard_uploads"].receive(SISTER.name, stream))
+    state = {"asked": "now", "left_out": False, "logs": [item["token"]], "how": "one", "good": []} | other
+    given = {ids.ADD_FILES: [item], ids.ADD_STATE: state, ids.ADD_ASK: {"n": "now"}, ids.ADD_PACK_KIND: "existing", ids.ADD_PACK_EXISTING: "EB-0415"}
+    call = next(name for name, entry in served.app.callback_map.items() if [one["id"] for one in entry["inputs"]] == [ids.ADD_BUTTON])
+    states = [[] if one["id"].startswith("{") else one | {"value": given.get(one["id"])} for one in served.app.callback_map[call]["state"]]
+    answer = called(served, call, [f"{ids.ADD_BUTTON}.n_clicks"], [{"id": ids.ADD_BUTTON, "property": "n_clicks", "value": 1}], states)
+    assert answer.status_code == status
+
+
+def test_adding_shows_its_stage_survives_a_reload_and_is_cancelled_without_a_trace(served, page, slowed):
+    at_groups, go_on = slowed
     open_page(page, served, "/add")
     drop(page, [SISTER])
     page.locator(".look").wait_for()

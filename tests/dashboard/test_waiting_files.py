@@ -131,7 +131,9 @@ def test_file_found_in_a_folder_waits_for_everybody_until_one_takes_it(tmp_path)
         uploads.take(found.token)
     uploads.give_back(found.token)
     assert [item.token for item in uploads.from_folder()] == [found.token]
-    uploads.take(found.token)
+    assert uploads.take(found.token, "one tab").token == uploads.take(found.token, "one tab").token == found.token
+    with pytest.raises(InputError, match="taken already"):
+        uploads.take(found.token, "another tab")
     now[0] += KEEP_S + 1.0
     uploads.receive("third.csv", io.BytesIO(b"y"))
     assert [item.token for item in uploads.from_folder()] == [found.token]  # the tab that had it never came back
