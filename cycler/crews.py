@@ -20,6 +20,7 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, ProcessP
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
 from multiprocessing.connection import Connection
+from multiprocessing.connection import wait as ended
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -107,7 +108,9 @@ class Pool:
     def outcomes(self) -> list[tuple[int, Outcome]]:
         while True:
             self._send()
-            done, _left = wait(self._out, return_when=FIRST_COMPLETED)
+            done, _left = wait(self._out, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
+            if not done and self._somebody_died():
+                self._let_go()
             found: list[tuple[int, Outcome]] = []
             broken = []
             for future in done:
@@ -169,13 +172,33 @@ class Pool:
             self._executor = _Executor(self.width, mp_context=context, initializer=_begin_worker, initargs=(held,))
         return self._executor
 
-    def _end(self) -> None:
-        """The leash is let go of: every worker ends at once, also in the midst of a log."""
+    def _somebody_died(self) -> bool:
+        """True if a process of the pool has ended."""
+        processes = list((getattr(self._executor, "_processes", None) or {}).values())
+        try:
+            return bool(ended([process.sentinel for process in processes], timeout=0))
+        except (ValueError, OSError):  # the pool is clearing them away just now
+            return False
+
+    def _let_go(self) -> None:
+        """The leash is let go of: every worker ends at once, also in the midst of a log.
+
+        One that ends while it hands over a result leaves half a message, for the rest of which the pool would wait for good, as this
+        process could still write it. So that end is closed here, too.
+        """
         if self._leash is not None:
             self._leash.close()
+        self._leash = None
+        results = getattr(self._executor, "_result_queue", None)
+        if results is not None:
+            with contextlib.suppress(OSError, AttributeError):
+                results._writer.close()
+
+    def _end(self) -> None:
+        self._let_go()
         if self._executor is not None:
             self._executor.shutdown(wait=True, cancel_futures=True)
-        self._leash = self._executor = None
+        self._executor = None
 
     def close(self) -> None:
         self._waiting.clear()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import struct
 import sys
 from contextlib import closing
 from dataclasses import replace
@@ -105,3 +106,18 @@ def _die():
 def deadly(name):
     """A change for :class:`Through`: the job of that file kills whoever takes it."""
     return lambda job: replace(job, raw=Deadly()) if job.name == name else job
+
+
+class HalfTold:
+    """What ends the process that opens it while it hands over a result: the head of a long message is written, and no more."""
+
+    def __reduce__(self):
+        return _tell_half, ()
+
+
+def _tell_half():
+    frame = sys._getframe()
+    while "result_queue" not in frame.f_locals:
+        frame = frame.f_back
+    os.write(frame.f_locals["result_queue"]._writer.fileno(), struct.pack("!i", 1_000_000) + b"the first part")
+    os._exit(9)

@@ -8,6 +8,7 @@ import os
 import shutil
 import signal
 import sys
+import threading
 import time
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import closing
@@ -29,6 +30,7 @@ from tests.batches import (
     CRITERIA,
     FATES,
     FIRST,
+    HalfTold,
     Through,
     deadly,
     fates,
@@ -267,6 +269,25 @@ def test_trouble_after_a_run_was_kept_changes_nothing_of_that(tmp_path, folder, 
         told = [(entry.state, entry.run_id, entry.capacity_ah is not None, entry.error is not None, bool(entry.defect)) for entry in batch.run()]
         assert len(register.runs()) == batch.told["kept"] == 2 and sum(batch.told.values()) == 2
     assert told == [("kept", number, True, True, not isinstance(trouble, InputError)) for number in (1, 2)]
+
+
+def test_worker_that_dies_while_it_tells_its_result_stops_nobody(tmp_path, folder):
+    for number in range(4):
+        put(folder, f"log-{number}.csv", log_bytes(number), number)
+    crew = Through(Pool(2), lambda job: replace(job, raw=HalfTold()) if job.name == "log-1.csv" else job)
+    entries = run_batch(folder, tmp_path / "r.sqlite", crew)
+    assert [entry.state for entry in entries] == ["kept", "failed", "kept", "kept"] and "was ended" in entries[1].error.what
+
+
+def test_pool_is_closed_though_a_worker_left_half_a_result():
+    pool = Pool(2)
+    pool._started().submit(str, HalfTold())
+    pool._started().submit(time.sleep, 0.1)
+    time.sleep(2.0)  # until it has happened: no sign of it comes from the pool
+    closing_it = threading.Thread(target=pool.close, daemon=True)
+    closing_it.start()
+    closing_it.join(20.0)
+    assert not closing_it.is_alive()
 
 
 def test_run_that_is_kept_but_cannot_be_told_of_counts_as_kept(capfd, tmp_path, folder, monkeypatch):

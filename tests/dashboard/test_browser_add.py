@@ -173,7 +173,7 @@ def test_photo_is_told_at_once_and_a_cancelled_upload_leaves_nothing(served_empt
     expect(tray).to_have_count(0)
     page.unroute("**/drop")
     expect(page.locator("#add-form")).to_be_hidden()
-    assert list(served_empty.app.server.extensions["dashboard_uploads"]._folder_path().iterdir()) == []
+    until(page, lambda: list(served_empty.app.server.extensions["dashboard_uploads"]._folder_path().iterdir()) == [])
 
 
 def test_log_of_200_mb_is_sent_and_read(served, page):
@@ -492,6 +492,8 @@ def test_answers_that_overtake_each_other_lose_no_file_and_bring_none_back(serve
     if late == "drop twice":
         expect(page.locator(".file-list > li")).to_have_count(3)
     held[0].continue_()
+    for name in left:
+        expect(page.locator(".file-list")).to_contain_text(name)
     expect(page.locator(".file-list > li")).to_have_count(len(left))
     page.wait_for_load_state("networkidle")
     assert [name for name in left if name not in words(page, ".file-list")] == [] and page.locator(".file-list > li").count() == len(left)
