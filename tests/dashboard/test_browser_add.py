@@ -171,7 +171,6 @@ def test_photo_is_told_at_once_and_a_cancelled_upload_leaves_nothing(served_empt
     expect(tray).to_contain_text(f"{SISTER.name} (1/2)")
     tray.get_by_role("button", name="Cancel").click()
     expect(tray).to_have_count(0)
-    page.unroute("**/drop")
     expect(page.locator("#add-form")).to_be_hidden()
     until(page, lambda: list(served_empty.app.server.extensions["dashboard_uploads"]._folder_path().iterdir()) == [])
 
@@ -310,6 +309,7 @@ def test_parts_of_one_test_may_be_said_to_be_a_test_each_and_back(served, page, 
     expect(page.locator("#add-how-why")).to_have_text("As you said.")
     page.reload()
     page.locator(".each-list").wait_for()
+    page.wait_for_load_state("networkidle")  # what is read once more after a reload would close an open choice
     page.get_by_label("One pack for all").check()
     page.get_by_role("group", name="Choose a pack").get_by_role("button").click()
     page.keyboard.type("0415")
