@@ -25,6 +25,18 @@ def test_load_whole_number_beyond_64_bits_is_told_with_its_line(tmp_path, load, 
     assert str(caught.value.where) == f"{file}:3" and len(str(caught.value)) < 400
 
 
+@pytest.mark.parametrize(("key", "offered"), [
+    ("discharge_cutoff_v", "cutoff_voltage_v or group_cutoff_voltage_v"), ("charge_current_a", "max_charge_current_a or "), ("rated_ah", "rated_capacity_ah"),
+    ("cuttoff_voltage_v", "cutoff_voltage_v or "), ("serie", "series?"),
+])
+def test_key_that_is_not_known_is_met_with_those_that_mean_the_same(tmp_path, key, offered):
+    file = tmp_path / "pack.toml"
+    file.write_text(f'id = "T-1"\nseries = 8\n{key} = 20.0\n')
+    with pytest.raises(InputError) as caught:
+        load_pack(file)
+    assert caught.value.mend.startswith(f"did you mean {offered}")
+
+
 def test_parse_toml_largest_number_of_64_bits_is_taken():
     # Source: TOML v1.0.0, Integer: 64-bit signed integers are to be accepted (from memory).
     for number in (2**63 - 1, -(2**63)):
