@@ -275,7 +275,11 @@ def test_worker_that_dies_while_it_tells_its_result_stops_nobody(tmp_path, folde
     for number in range(4):
         put(folder, f"log-{number}.csv", log_bytes(number), number)
     crew = Through(Pool(2), lambda job: replace(job, raw=HalfTold()) if job.name == "log-1.csv" else job)
-    entries = run_batch(folder, tmp_path / "r.sqlite", crew)
+    entries = []
+    batch = threading.Thread(target=lambda: entries.extend(run_batch(folder, tmp_path / "r.sqlite", crew)), daemon=True)
+    batch.start()
+    batch.join(120.0)
+    assert not batch.is_alive(), "the batch waits for the rest of a result that never comes"
     assert [entry.state for entry in entries] == ["kept", "failed", "kept", "kept"] and "was ended" in entries[1].error.what
 
 
@@ -288,6 +292,19 @@ def test_pool_is_closed_though_a_worker_left_half_a_result():
     closing_it.start()
     closing_it.join(20.0)
     assert not closing_it.is_alive()
+
+
+def test_trouble_that_shows_only_when_the_run_is_in_the_register_leaves_it_told_as_kept(tmp_path, folder, monkeypatch):
+    from cycler import batch as module
+
+    real = module.keep_run
+    monkeypatch.setattr(module, "keep_run", lambda *given, **named: (real(*given, **named), 1 / 0))
+    put(folder, "one.csv", log_bytes(1), 1)
+    with closing(Here()) as crew, Register.open(tmp_path / "r.sqlite") as register:
+        batch = Batch(folder, register, CRITERIA, crew)
+        [entry] = batch.run()
+        assert len(register.runs()) == batch.told["kept"] == sum(batch.told.values()) == 1
+    assert (entry.state, entry.run_id, entry.pack_id) == ("kept", 1, "T-3") and "ZeroDivisionError" in entry.error.why
 
 
 def test_run_that_is_kept_but_cannot_be_told_of_counts_as_kept(capfd, tmp_path, folder, monkeypatch):
