@@ -245,7 +245,7 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         if not idle:
             return True, "", name
         # Read as it was asked for last, whatever answer comes late.
-        if state is None or (state.get("asked"), state.get("left_out"), state.get("kept")) != ((ask or {}).get("n"), bool(leave_out), how_kept):
+        if state is None or not _read_so(state, ask, leave_out) or state.get("kept") != how_kept:
             return True, text.ADD_WAIT["reading"], name
         if state.get("how") == "each" and each == "each" and not state.get("why"):
             why = text.ADD_WAIT["columns"] if changed else rows_wait(state, keyed(row_ids, packs), files)
@@ -283,7 +283,7 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
                 return {"over": True}, html.P(text_add.JOB_GONE, className="wait-note"), None, nothing, True, None, True, True, no_update
             held = still_there(files, uploads)
             logs = [item for item in held if item["kind"] == "log"]
-            if state and logs and not _read_so(state, ask, leave_out, logs):
+            if state and logs and not (_read_so(state, ask, leave_out) and state.get("logs") == [item["token"] for item in logs]):
                 raise PreventUpdate  # it is being read anew: the button opens when that is done
             if not logs:
                 raise InputError(text.ADD_NO_LOG_WHAT, text.THE_FORM, text.ADD_NO_LOG_WHY, text.ADD_NO_LOG_MEND)
@@ -325,7 +325,8 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         begun = jobs.state(token)
         # Those of a list that fail stay in a list, also where one alone is left.
         kept = {"for": [item["token"] for item in logs], "how": "each"} if several else no_update
-        return {"token": token, "each": several, "over": False}, None, None, no_update, False, bar(begun), False, False, kept
+        beside = [] if several else [item["token"] for item in held if item["kind"] != "log"]
+        return {"token": token, "each": several, "beside": beside, "over": False}, None, None, no_update, False, bar(begun), False, False, kept
 
     @app.callback(
         Output(ids.ADD_WORK, "hidden", allow_duplicate=True), Output(ids.ADD_PROGRESS, "children", allow_duplicate=True),
@@ -352,10 +353,12 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         keys = {key for item in added.runs for key in item["keys"]}
         all_done = not job["each"] and bool(added.runs)
         left = [item for item in files or [] if item["key"] not in keys]  # one that was dropped meanwhile waits on
-        if not of_kind(left, "log") and added.runs:
-            for item in left:  # a pack or columns file goes with the last log
-                uploads.remove(item["token"])
-            left = []
+        last = not of_kind(left, "log") and bool(added.runs)
+        # A pack or columns file goes with its test, or with the last log: the next one may be of another pack.
+        used = [item for item in left if last or (all_done and item["token"] in (job.get("beside") or ()))]
+        for item in used:
+            uploads.remove(item["token"])
+        left = [item for item in left if item not in used]
         over = {"token": token, "each": job["each"], "over": True, "errors": added.errors}
         # Somebody who watched is led to the run; who comes back later finds it in the list.
         lead = all_done and bool(tick) and not left
@@ -378,9 +381,9 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         return True
 
 
-def _read_so(state: dict[str, Any], ask: dict[str, Any] | None, leave_out: list[str] | None, logs: list[dict[str, Any]]) -> bool:
-    """True if what the page shows of these logs was read as it is asked for now."""
-    return state.get("asked") == (ask or {}).get("n") and state.get("left_out") == bool(leave_out) and state.get("logs") == [item["token"] for item in logs]
+def _read_so(state: dict[str, Any], ask: dict[str, Any] | None, leave_out: list[str] | None) -> bool:
+    """True if what the page shows was read as it is asked for now."""
+    return (state.get("asked"), state.get("left_out")) == ((ask or {}).get("n"), bool(leave_out))
 
 
 def _clean(label: str | None) -> str:

@@ -324,8 +324,8 @@ def test_parts_of_one_test_may_be_said_to_be_a_test_each_and_back(served, page, 
 
 
 @pytest.fixture
-def slowed(served, monkeypatch):
-    """Two events: adding has come to the groups; it may go on."""
+def slowed(served, monkeypatch, tmp_path):
+    """Two events, adding has come to the groups and it may go on, and a folder."""
     at_groups, go_on = threading.Event(), threading.Event()
     real = served.door.add
 
@@ -341,25 +341,25 @@ def slowed(served, monkeypatch):
         return real(*rest, tell)
 
     monkeypatch.setattr(served.door, "add", slow)
-    yield at_groups, go_on
+    yield at_groups, go_on, tmp_path
     go_on.set()
 
 
-def test_log_dropped_while_another_one_is_added_waits_on(served, page, slowed):
+def test_log_dropped_while_another_one_is_added_waits_on_and_is_not_taken_for_one_of_its_pack(served, page, slowed):
     open_page(page, served, "/add")
-    drop(page, [SISTER])
+    drop(page, [log_like(SISTER, slowed[2] / "other.csv"), SAMPLES / "packs" / "ebike-0415.toml"])
     page.locator(".look").wait_for()
-    page.get_by_label("New pack").check()
-    page.get_by_label("Pack number").fill("CB-0051")
     page.get_by_role("button", name="Add test").click()
     assert slowed[0].wait(30)
     drop(page, [BEFORE])
-    expect(page.locator(".file-list > li")).to_have_count(2)
+    expect(page.locator(".file-list > li")).to_have_count(3)
     slowed[1].set()
     expect(page.locator("#add-done")).to_contain_text("run 4")
     expect(page.locator(".file-list > li")).to_have_count(1)
     expect(page.locator(".file-list")).to_contain_text(BEFORE.name)
-    assert page.url.endswith("/add") and [item.pack_id for item in served.door.runs() if item.id == 4] == ["CB-0051"]
+    expect(page.locator("#add-wait")).to_contain_text("No pack")
+    expect(page.get_by_role("button", name="Add test")).to_be_disabled()
+    assert page.url.endswith("/add") and [item.pack_id for item in served.door.runs() if item.id == 4] == ["EB-0415"]
 
 
 @pytest.mark.parametrize(("other", "status"), [({}, 200), ({"asked": "before"}, 204), ({"left_out": True}, 204), ({"logs": []}, 204)])
@@ -379,7 +379,7 @@ def test_what_was_not_read_as_it_is_asked_for_now_cannot_be_added(served, other,
 
 
 def test_adding_shows_its_stage_survives_a_reload_and_is_cancelled_without_a_trace(served, page, slowed):
-    at_groups, go_on = slowed
+    at_groups, go_on, _folder = slowed
     open_page(page, served, "/add")
     drop(page, [SISTER])
     page.locator(".look").wait_for()
