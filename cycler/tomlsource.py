@@ -221,9 +221,13 @@ ID_MAX = 200
 def refuse_key(key: str, known: list[str], where: Location) -> NoReturn:
     """InputError for a key that is not one of ``known``; near ones are offered."""
     words = set(key.split("_"))
-    shared = {name: len(words & set(name.split("_"))) for name in known}
+    parts = {name: set(name.split("_")) for name in known}
     # Two whole words in common, of which the unit is one, tell more than letters: discharge_cutoff_v is no max_discharge_current_a.
-    near = sorted((name for name in known if shared[name] > 1), key=lambda name: (-shared[name], -difflib.SequenceMatcher(None, key, name).ratio()))[:2]
+    # Of names that share as many, the one that adds fewest of its own comes first.
+    near = sorted(
+        (name for name in known if len(words & parts[name]) > 1),
+        key=lambda name: (-len(words & parts[name]), len(parts[name] - words), -difflib.SequenceMatcher(None, key, name).ratio()),
+    )[:2]
     near = near or difflib.get_close_matches(key, known, n=2, cutoff=0.6)
     hint = f"did you mean {' or '.join(near)}?" if near else f"known keys: {', '.join(known)}"
     raise InputError(f"unknown key {quote(key)}", where, "a mistyped key would be ignored silently", hint)
