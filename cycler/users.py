@@ -11,10 +11,11 @@ import json
 import os
 import re
 import secrets
+import sqlite3
 import stat
 import threading
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -38,6 +39,8 @@ _FILE_MAX = 1_000_000
 _HASHED = re.compile(r"scrypt:[0-9]{1,8}:[0-9]{1,3}:[0-9]{1,3}\$[^$]{1,100}\$[0-9a-f]{128}")
 _OWNER_ONLY = 0o600
 _FOR_OTHERS = 0o077
+_TURN_S = 20.0
+"""Longest wait for another one who changes the file; a change takes some milliseconds. [s]"""
 _NOBODY = f"{METHOD}$nobody-at-all-has$" + "0" * 128
 """Held against the password that comes with an unknown name, so that it takes as long as one that is known."""
 
@@ -127,24 +130,52 @@ class Users:
         name = check_name(name)
         check_password(name, password)
         kept = {"password": generate_password_hash(_normal(password), METHOD), "since": datetime.now(UTC).isoformat(timespec="seconds")}
-        users = dict(self._read())  # after the hash, which takes long enough for somebody else to be removed
-        found = _same(users, name)
-        if found is None and len(users) >= USERS_MAX:
-            raise InputError("too many users", str(self.path), f"{USERS_MAX} may sign in already", "remove one with: cycler users remove NAME")
-        users[found or name] = kept
-        self._write(users)
+        with self._turn():
+            users = dict(self._read())
+            found = _same(users, name)
+            if found is None and len(users) >= USERS_MAX:
+                raise InputError("too many users", str(self.path), f"{USERS_MAX} may sign in already", "remove one with: cycler users remove NAME")
+            users[found or name] = kept
+            self._write(users)
         return _user(found or name, kept), found is None
 
     def remove(self, name: str) -> User:
         """Take a user away. InputError if there is none of that name."""
-        users = dict(self._read())
-        found = _same(users, clean_name(name))
-        if found is None:
-            known = ", ".join(sorted(users)[:5]) or "nobody"
-            raise InputError("no such user", quote(name), f"there is: {known}", "see all with: cycler users")
-        gone = _user(found, users.pop(found))
-        self._write(users)
+        if not self._read():
+            raise InputError("no such user", quote(name), "there is: nobody", "see all with: cycler users")
+        with self._turn():
+            users = dict(self._read())
+            found = _same(users, clean_name(name))
+            if found is None:
+                known = ", ".join(sorted(users)[:5]) or "nobody"
+                raise InputError("no such user", quote(name), f"there is: {known}", "see all with: cycler users")
+            gone = _user(found, users.pop(found))
+            self._write(users)
         return gone
+
+    @contextlib.contextmanager
+    def _turn(self) -> Iterator[None]:
+        """Reading and writing in one: nobody else, in this program or another, changes the file meanwhile.
+
+        The lock is SQLite's, on an empty file beside it: it holds on every system, and ends with the program that holds it.
+        """
+        beside = self.path.with_name(f".{self.path.name}.lock")
+        with contextlib.ExitStack() as ending:
+            try:
+                beside.parent.mkdir(parents=True, exist_ok=True)
+                os.close(os.open(beside, os.O_RDWR | os.O_CREAT, _OWNER_ONLY))
+                lock = sqlite3.connect(beside, timeout=_TURN_S, isolation_level=None)
+                ending.callback(lock.close)
+                lock.execute("BEGIN EXCLUSIVE")
+            except (OSError, ValueError) as error:
+                raise _not_kept(self.path, error) from None
+            except sqlite3.Error:
+                raise InputError(
+                    "cannot keep the users", str(self.path), f"another program has been changing them for {_TURN_S:g} s, or {beside.name} beside them is damaged",
+                    f"try again; if it stays so, delete {beside.name}",
+                ) from None
+            self._seen = None  # read anew, whatever its time says
+            yield
 
     def _read(self) -> Mapping[str, dict[str, str]]:
         with self._lock:
@@ -179,8 +210,7 @@ class Users:
             except (OSError, ValueError) as error:
                 with contextlib.suppress(OSError, ValueError):
                     part.unlink(missing_ok=True)
-                reason = getattr(error, "strerror", None) or "write error"
-                raise InputError("cannot keep the users", str(self.path), reason, "make room, or check the permissions") from None
+                raise _not_kept(self.path, error) from None
             self._seen = None
 
 
@@ -233,6 +263,10 @@ def _same(users: Mapping[str, object], name: str) -> str | None:
 
 def _user(name: str, kept: Mapping[str, str]) -> User:
     return User(name, hashlib.sha256(kept["password"].encode()).hexdigest()[:32], kept["since"])
+
+
+def _not_kept(path: Path, error: Exception) -> InputError:
+    return InputError("cannot keep the users", str(path), getattr(error, "strerror", None) or "write error", "make room, or check the permissions")
 
 
 def _refuse_open_file(path: Path, state: os.stat_result) -> None:

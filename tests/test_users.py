@@ -3,6 +3,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import http.client
 import io
@@ -10,7 +11,10 @@ import json
 import os
 import signal
 import socket
+import sqlite3
 import stat
+import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -95,6 +99,43 @@ def test_letters_composed_or_not_are_the_same_password(tmp_path, quick):
     users = Users(tmp_path / "u.json")
     users.add("Ja\u0308n", "drei grüne Kessel ä")
     assert users.check("J\u00e4n", "drei gru\u0308ne Kessel a\u0308") is not None
+
+
+def test_users_added_and_removed_at_the_same_moment_are_all_kept(tmp_path, quick, monkeypatch):
+    file = tmp_path / "u.json"
+    Users(file).add("Gone", PASSWORD)
+    written = Users._write
+
+    def slow(users, kept):
+        time.sleep(0.01)  # as long as the others need to read what this one is about to write over
+        written(users, kept)
+
+    monkeypatch.setattr(Users, "_write", slow)
+    names = [f"Bench {number}" for number in range(12)]
+    with ThreadPoolExecutor(13) as threads:  # each with a reader of its own, as other programs have
+        removed = threads.submit(Users(file).remove, "Gone")
+        list(threads.map(lambda name: Users(file).add(name, PASSWORD), names))
+        assert removed.result().name == "Gone"
+    assert {user.name for user in Users(file).all()} == set(names)
+    assert sorted(item.name for item in tmp_path.iterdir()) == [".u.json.lock", "u.json"] and (tmp_path / ".u.json.lock").stat().st_size == 0
+
+
+@pytest.mark.parametrize("damaged", [False, True])
+def test_users_wait_for_their_turn_and_say_so_when_it_does_not_come(tmp_path, quick, monkeypatch, damaged):
+    file, beside = tmp_path / "u.json", tmp_path / ".u.json.lock"
+    monkeypatch.setattr(module, "_TURN_S", 0.1)
+    if damaged:
+        beside.write_bytes(b"x" * 4096)
+    other = sqlite3.connect(beside, isolation_level=None)
+    with contextlib.closing(other):
+        if not damaged:
+            other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(InputError, match="cannot keep the users") as caught:
+            Users(file).add("A. Bell", PASSWORD)
+    assert ".u.json.lock" in caught.value.mend and not file.exists()
+    if not damaged:
+        Users(file).add("A. Bell", PASSWORD)
+        assert [user.name for user in Users(file).all()] == ["A. Bell"]
 
 
 @pytest.mark.parametrize("content", [b"", b"[]", b"{}", b'{"schema": "cycler.users/1", "users": {"a": {"password": "plain$x$y", "since": ""}}}', b'{"schema": "cycler.users/1", "users": {"a": {"password": "scrypt:x$y$z", "since": ""}}}', b"[" * 100_000, b"\xff"])
