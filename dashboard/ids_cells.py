@@ -7,5 +7,7 @@ CELLS_SERIES, CELLS_PARALLEL, CELLS_PACKS = "cells-series", "cells-parallel", "c
 CELLS_RATED, CELLS_CHEMISTRY, CELLS_DAYS, CELLS_NOT_PROVEN = "cells-rated", "cells-chemistry", "cells-days", "cells-not-proven"
 CELLS_BUTTON, CELLS_WAIT, CELLS_ERROR, CELLS_RESULT = "cells-button", "cells-wait", "cells-error", "cells-result"
 CELLS_JOB, CELLS_WORK, CELLS_PROGRESS, CELLS_TICK, CELLS_CANCEL = "cells-job", "cells-work", "cells-progress", "cells-tick", "cells-cancel"
+CELLS_OVER = "cells-over"
+"""The matching that is over as far as the page knows."""
 CELLS_SAVE, CELLS_DOWNLOAD = "cells-save", "cells-download"
 CELLS_PACK, CELLS_GROUPS = "cells-pack", "cells-groups"

@@ -40,6 +40,10 @@
         }
         return window.dash_clientside.no_update;
       },
+      /* Whether the work that was begun last is over. A late answer about an older one does not end the looking. */
+      nothingToWatch: function (job, over) {
+        return !job || over === job.token;
+      },
     },
   });
 })();

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
 from dash.development.base_component import Component
 from dash.exceptions import PreventUpdate
 
@@ -44,7 +44,7 @@ def _page(job: str = "") -> Component:
             ),
             html.Div(id=ids_cells.CELLS_ERROR),
             html.Div(id=ids_cells.CELLS_RESULT, role="region", **{"aria-label": words.RESULT_LABEL}),
-            dcc.Store(id=ids_cells.CELLS_DROP_EVENT), dcc.Store(id=ids_cells.CELLS_FILE, storage_type="session"), dcc.Store(id=ids_cells.CELLS_JOB),
+            dcc.Store(id=ids_cells.CELLS_DROP_EVENT), dcc.Store(id=ids_cells.CELLS_FILE, storage_type="session"), dcc.Store(id=ids_cells.CELLS_JOB), dcc.Store(id=ids_cells.CELLS_OVER),
             dcc.Interval(id=ids_cells.CELLS_TICK, interval=TICK_MS, disabled=True), dcc.Download(id=ids_cells.CELLS_DOWNLOAD),
         ],
         className="page page-cells",
@@ -132,8 +132,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
 
     @app.callback(
         Output(ids_cells.CELLS_JOB, "data"), Output(ids_cells.CELLS_ERROR, "children"), Output(ids_cells.CELLS_RESULT, "children"),
-        Output(ids_cells.CELLS_WORK, "hidden"), Output(ids_cells.CELLS_PROGRESS, "children"), Output(ids_cells.CELLS_TICK, "disabled"),
-        Output(ids_cells.CELLS_CANCEL, "disabled"),
+        Output(ids_cells.CELLS_WORK, "hidden"), Output(ids_cells.CELLS_PROGRESS, "children"), Output(ids_cells.CELLS_CANCEL, "disabled"),
         Input(ids_cells.CELLS_BUTTON, "n_clicks"), Input(ids_cells.CELLS_FILE, "data"),
         State(ids_cells.CELLS_SERIES, "value"), State(ids_cells.CELLS_PARALLEL, "value"), State(ids_cells.CELLS_PACKS, "value"),
         State(ids_cells.CELLS_RATED, "value"), State(ids_cells.CELLS_DAYS, "value"), State(ids_cells.CELLS_CHEMISTRY, "value"),
@@ -150,7 +149,7 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         try:
             ((name, raw),) = uploads.content([file["token"]])
         except InputError:  # it was dropped before the page was loaded anew
-            return None, html.P(words.GONE, className="wait-note"), None, True, None, True, True
+            return None, html.P(words.GONE, className="wait-note"), None, True, None, True
         form = {"series": series, "parallel": parallel, "packs": packs, "rated": rated, "days": days, "chemistry": chemistry, "not_proven": bool(not_proven)}
 
         def work(report: Report) -> Any:
@@ -158,29 +157,33 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
 
         token = jobs().start(words.JOB_TITLE.format(name=name), work)
         state = jobs().state(token)
-        return {"token": token}, None, None, False, bar(state) if state else None, False, False
+        return {"token": token}, None, None, False, bar(state) if state else None, False
+
+    app.clientside_callback(
+        ClientsideFunction(namespace="frame", function_name="nothingToWatch"), Output(ids_cells.CELLS_TICK, "disabled"),
+        Input(ids_cells.CELLS_JOB, "data"), Input(ids_cells.CELLS_OVER, "data"),
+    )
 
     @app.callback(
         Output(ids_cells.CELLS_WORK, "hidden", allow_duplicate=True), Output(ids_cells.CELLS_PROGRESS, "children", allow_duplicate=True),
-        Output(ids_cells.CELLS_TICK, "disabled", allow_duplicate=True), Output(ids_cells.CELLS_CANCEL, "disabled", allow_duplicate=True),
+        Output(ids_cells.CELLS_OVER, "data"), Output(ids_cells.CELLS_CANCEL, "disabled", allow_duplicate=True),
         Output(ids_cells.CELLS_ERROR, "children", allow_duplicate=True), Output(ids_cells.CELLS_RESULT, "children", allow_duplicate=True),
-        Input(ids_cells.CELLS_TICK, "n_intervals"), State(ids_cells.CELLS_JOB, "data"), State(ids_cells.CELLS_TICK, "disabled"), prevent_initial_call=True,
+        Input(ids_cells.CELLS_TICK, "n_intervals"), State(ids_cells.CELLS_JOB, "data"), State(ids_cells.CELLS_OVER, "data"), prevent_initial_call=True,
     )
-    def watch(_tick: int | None, job: dict[str, Any] | None, stopped: bool | None) -> tuple[Any, ...]:
-        if stopped:  # a last look that was due already; what stands there is not drawn a second time
+    def watch(_tick: int | None, job: dict[str, Any] | None, over: str | None) -> tuple[Any, ...]:
+        if not job or over == job["token"]:  # a last look that was due already; what stands there is not drawn a second time
             raise PreventUpdate
-        if not job:
-            return True, None, True, True, no_update, no_update
-        state = jobs().state(job["token"])
+        token = job["token"]
+        state = jobs().state(token)
         if state is None:
-            return True, None, True, True, html.P(words.LOST, className="wait-note"), None
+            return True, None, token, True, html.P(words.LOST, className="wait-note"), None
         if not state.is_over:
-            return False, bar(state), False, state.asked_to_end, no_update, no_update
+            return False, bar(state), no_update, state.asked_to_end, no_update, no_update
         if state.status == FAILED and state.error is not None:
-            return True, None, True, True, components.error_panel(state.error, words.NOTHING_DONE), None
+            return True, None, token, True, components.error_panel(state.error, words.NOTHING_DONE), None
         if state.status == CANCELLED:
-            return True, None, True, True, html.P(words.CANCELLED, className="wait-note"), None
-        return True, None, True, True, None, cells_result.body(state.result[0])
+            return True, None, token, True, html.P(words.CANCELLED, className="wait-note"), None
+        return True, None, token, True, None, cells_result.body(state.result[0])
 
     @app.callback(Output(ids_cells.CELLS_GROUPS, "children"), Input(ids_cells.CELLS_PACK, "value"), State(ids_cells.CELLS_JOB, "data"))
     def show_pack(number: int | None, job: dict[str, Any] | None) -> Any:

@@ -74,12 +74,20 @@ def test_result_is_not_drawn_again_by_a_look_that_came_late(served_empty, stoppe
     """It would close what was opened in it meanwhile."""
     app = served_empty.app
     call = next(name for name, entry in app.callback_map.items() if any(item["id"] == ids_cells.CELLS_TICK for item in entry["inputs"]))
-    state = {f"{ids_cells.CELLS_JOB}.data": {"token": "gone"}, f"{ids_cells.CELLS_TICK}.disabled": stopped}
+    state = {f"{ids_cells.CELLS_JOB}.data": {"token": "gone"}, f"{ids_cells.CELLS_OVER}.data": "gone" if stopped else "an older one"}
     answer = called(
         served_empty, call, [f"{ids_cells.CELLS_TICK}.n_intervals"], [{"id": ids_cells.CELLS_TICK, "property": "n_intervals", "value": 3}],
         [item | {"value": state[f"{item['id']}.{item['property']}"]} for item in app.callback_map[call]["state"]],
     )
     assert answer.status_code == (204 if stopped else 200)
+
+
+def test_late_answer_about_an_older_matching_does_not_end_the_looking(served_empty, page):
+    open_page(page, served_empty, "/bench/cells")
+    asked = [[None, None], [None, "a"], [{"token": "a"}, None], [{"token": "b"}, "a"], [{"token": "b"}, "b"]]
+    assert page.evaluate("pairs => pairs.map(pair => window.dash_clientside.frame.nothingToWatch(...pair))", asked) == [True, True, False, False, True]
+    ticks = f"{ids_cells.CELLS_TICK}.disabled"  # told by that one function alone
+    assert [name for name in served_empty.app.callback_map if ticks in name] == [ticks]
 
 
 def test_matching_ends_when_it_is_asked_to_and_fields_are_read_as_typed(door):
