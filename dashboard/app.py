@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import logging
-import secrets
 from pathlib import Path
 from urllib.parse import unquote
 
@@ -18,6 +16,7 @@ from dashboard.address import query_of
 from dashboard.alive import tell_alive
 from dashboard.bundle import bundle_assets
 from dashboard.data import Door
+from dashboard.defects import in_words
 from dashboard.exports import add_export_routes
 from dashboard.jobs import Jobs
 from dashboard.pages import (
@@ -64,7 +63,6 @@ _INDEX = """<!DOCTYPE html>
 </body>
 </html>"""
 
-_LOGGER = logging.getLogger(__name__)
 _OF_THE_BENCH = (jobs, job, job_sheet, job_options, bench, plan, donor, cells)
 _BENCH_PAGES = {"plan": plan, "donor": donor, "cells": cells}
 
@@ -307,12 +305,5 @@ def _register_frame(app: Dash, door: Door) -> None:
 
 def _show_error(error: Exception) -> None:
     """Errors inside a callback reach the page in words; the details go to the program's log under a mark."""
-    if not isinstance(error, InputError):
-        mark = secrets.token_hex(3)
-        _LOGGER.error("defect %s", mark, exc_info=error)
-        error = InputError(
-            text.DEFECT_WHAT, text.PRODUCT, text.DEFECT_WHY.format(kind=type(error).__name__),
-            text.DEFECT_MEND.format(mark=mark),
-        )
-    dash.set_props(ids.NOTICE, {"children": components.error_panel(error)})
+    dash.set_props(ids.NOTICE, {"children": components.error_panel(in_words(error))})
     dash.set_props(ids.NOTICE_BOX, {"hidden": False})

@@ -57,6 +57,7 @@ ADD_FORGET_SURE = "add-forget-sure"
 ADD_FORGET_NOT = "add-forget-not"
 ADD_EMPTY = "add-empty"
 ADD_SAID = "add-said"  # what a drop was answered, for the page to show
+ADD_DROP_HEARD = "add-drop-heard"  # count of the last drop that was answered
 ADD_ASK = "add-ask"  # names the reading that is under way
 ADD_HOW = "add-how"
 ADD_HOW_BOX = "add-how-box"

@@ -6,7 +6,6 @@ A job knows nothing of pages. Its work is called with a ``report`` that takes ho
 
 from __future__ import annotations
 
-import logging
 import queue
 import secrets
 import threading
@@ -16,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from cycler.errors import InputError
-from dashboard import text_add
+from dashboard.defects import in_words
 
 Report = Callable[[float | None, str], None]
 """Takes the share that is done, 0 to 1 (None: not known), and what is done now in words."""
@@ -26,8 +25,6 @@ AT_ONCE = 2
 """Jobs that are worked at at the same time; others wait for their turn."""
 KEPT, KEPT_S = 60, 6 * 3600.0
 """Jobs that are over and still known, and how long. [s]"""
-
-_LOGGER = logging.getLogger(__name__)
 
 
 class Cancelled(Exception):
@@ -147,10 +144,8 @@ class Jobs:
                 job.error = error.bare()
                 self._end(job, FAILED)
         except Exception as error:  # a defect must reach the page in words, and must not end the thread that serves other jobs
-            mark = secrets.token_hex(3)
-            _LOGGER.error("defect %s", mark, exc_info=error)
             with self._lock:
-                job.error = text_add.defect(type(error).__name__, mark)
+                job.error = in_words(error)
                 self._end(job, FAILED)
         else:
             with self._lock:

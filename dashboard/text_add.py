@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from cycler.errors import InputError
-from dashboard import text
-
 # ---- files ---------------------------------------------------------------------------------------------------
 NOT_READ, NOT_READ_MEND = "the file cannot be read", "see that it is still there and may be read, then try again"
 NOT_WHOLE = "the file did not arrive whole"
@@ -28,10 +25,6 @@ def no_log_mend(head: bytes) -> str:
 
 
 # ---- work ----------------------------------------------------------------------------------------------------
-def defect(kind: str, mark: str) -> InputError:
-    """The message for a defect of the program in the middle of long work."""
-    return InputError(text.DEFECT_WHAT, text.PRODUCT, text.DEFECT_WHY.format(kind=kind), text.DEFECT_MEND.format(mark=mark))
-
 # ---- the page ------------------------------------------------------------------------------------------------
 UPLOAD = {
     "cancel": "Cancel", "close": "Close",

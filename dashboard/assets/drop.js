@@ -11,6 +11,8 @@
   const AGAIN_MS = 60000;
   const held = new Set();
   const told = [];
+  /* Errors of drops that the program has not answered yet: they are told again with the next drop, which overtakes that answer. */
+  let unheard = [];
   const waiting = [];
   let depth = 0;
   let count = 0;
@@ -144,9 +146,19 @@
       const still = told.filter((one) => !window.dash_clientside.adding.isGone(one.file.token));
       files = still.map((one) => Object.assign({}, one.file, { again: true })).concat(good);
       told.push(...good.map((file) => ({ at: now, file: file })));
+      unheard.push({ count: count, errors: bad });
+      bad = unheard.flatMap((one) => one.errors);
     }
     window.dash_clientside.set_props(store, { data: { files: files, errors: bad, count: count } });
   }
+
+  window.dash_clientside = Object.assign({}, window.dash_clientside, {
+    dropping: {
+      heard: function (answered) {
+        unheard = unheard.filter((one) => one.count > answered);
+      },
+    },
+  });
 
   async function work() {
     busy = true;

@@ -261,8 +261,8 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     """Wire the files."""
 
     @app.callback(
-        Output(ids.ADD_FILES, "data"), Output(ids.ADD_SAID, "data"), Input(ids.ADD_DROP_EVENT, "data"), State(ids.ADD_FILES, "data"),
-        prevent_initial_call=True,
+        Output(ids.ADD_FILES, "data"), Output(ids.ADD_SAID, "data"), Output(ids.ADD_DROP_HEARD, "data"),
+        Input(ids.ADD_DROP_EVENT, "data"), State(ids.ADD_FILES, "data"), prevent_initial_call=True,
     )
     def take_dropped(event: dict[str, Any] | None, files: list[dict[str, Any]] | None) -> Any:
         if not event:
@@ -271,7 +271,9 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         taken, refused = received(event, before, uploads)
         told = [{key: str(item[key]) for key in ("what", "where", "why", "mend")} for item in event.get("errors") or []]
         told += [error.parts() for error in refused]
-        return list_change(before, taken), told
+        return list_change(before, taken), told, event.get("count")
+
+    app.clientside_callback(ClientsideFunction(namespace="dropping", function_name="heard"), Input(ids.ADD_DROP_HEARD, "data"), prevent_initial_call=True)
 
     @app.callback(Output(ids.ADD_RESULT, "children"), Input(ids.ADD_SAID, "data"))
     def say(told: list[dict[str, str]] | None) -> Any:

@@ -14,6 +14,7 @@ from dash.exceptions import PreventUpdate
 from cycler.errors import InputError
 from dashboard import components, ids, text, text_add
 from dashboard.data import Door, Pack
+from dashboard.defects import in_words
 from dashboard.jobs import CANCELLED, DONE, FAILED, WAITING, Jobs, JobState, Report
 from dashboard.pages.add_each import LABEL_LENGTH_MAX, rows_wait
 from dashboard.pages.add_pack import KEPT, form_states, keyed, pack_chosen, pack_picked
@@ -259,6 +260,10 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         Input(ids.ADD_FILES, "data"), Input(ids.ADD_LEAVE_OUT, "value"), prevent_initial_call=True,
     )
 
+    def not_begun(error: Exception) -> tuple[Any, ...]:
+        """What the page shows of a press that led to no job; it opens the button again."""
+        return {"over": True}, components.error_panel(in_words(error), text.NOTHING_STORED), None, no_update, True, None, True, True, no_update
+
     @app.callback(
         Output(ids.ADD_JOB, "data"), Output(ids.ADD_ERROR, "children"), Output(ids.ADD_DONE, "children"), Output(ids.ADD_FILES, "data", allow_duplicate=True),
         Output(ids.ADD_WORK, "hidden"), Output(ids.ADD_PROGRESS, "children"), Output(ids.ADD_TICK, "disabled"), Output(ids.ADD_CANCEL, "disabled"),
@@ -266,7 +271,7 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
         Input(ids.ADD_BUTTON, "n_clicks"), State(ids.ADD_FILES, "data"), State(ids.ADD_STATE, "data"), *form_states(),
         State(ids.ADD_LABEL, "value"), State(ids.ADD_CRITERIA, "value"), State(ids.ADD_AGAIN, "value"), State(ids.ADD_LEAVE_OUT, "value"),
         State(ids.ADD_EACH_PACKS, "value"), State(rows, "id"), State(rows, "value"), State(labels, "id"), State(labels, "value"), State(ids.ADD_ASK, "data"),
-        running=[(Output(ids.ADD_BUTTON, "disabled"), True, True)], prevent_initial_call=True,
+        running=[(Output(ids.ADD_BUTTON, "disabled"), True, True)], prevent_initial_call=True, on_error=not_begun,
     )
     def add_run(
         clicks: int | None, files: list[dict[str, Any]] | None, state: dict[str, Any] | None, kind: str, existing: str | None,
@@ -315,7 +320,7 @@ def register(app: Dash, door: Door, uploads: Uploads, jobs: Jobs) -> None:
                 keys = tuple(item["key"] for item in logs)
                 tests = [Test(keys, tuple(of_kind(held, "log")), logs[0]["name"], lambda: chosen, _clean(label))]
         except InputError as error:
-            return {"over": True}, components.error_panel(error, text.NOTHING_STORED), None, no_update, True, None, True, True, no_update
+            return not_begun(error)
         added = Added()
         title = text_add.JOB_TITLE.format(name=tests[0].name if len(tests) == 1 else f"{len(tests)} tests")
         token = jobs.start(title, add_tests(tests, said, door, uploads, added, not several))

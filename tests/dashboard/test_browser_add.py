@@ -417,6 +417,12 @@ def test_register_that_another_program_holds_is_told_and_the_button_tries_again(
     page.get_by_label("Pack number").fill("CB-0051")
     button = page.get_by_role("button", name="Add test")
     expect(button).to_be_enabled()
+    with monkeypatch.context() as broken:  # a defect of the program is told in the same place, and the button opens as well
+        broken.setattr(served.door, "check_writable", lambda: 1 // 0)
+        button.click()
+        expect(page.locator("#add-error")).to_contain_text("defect of its own")
+        expect(page.locator("#add-error")).to_contain_text("ZeroDivisionError")
+        expect(button).to_be_enabled()
     held = sqlite3.connect(served.door.register_name)
     held.execute("BEGIN EXCLUSIVE")
     try:
@@ -468,14 +474,17 @@ def test_run_leads_to_its_pack_and_the_pack_to_a_test_of_it(served, page, tmp_pa
 def test_answers_that_overtake_each_other_lose_no_file_and_bring_none_back(served, page, tmp_path, late):
     """A file is dropped while another one is taken out, or a second one right after the first; one answer is late."""
     other, third = log_like(SISTER, tmp_path / "other.csv"), log_like(BEFORE, tmp_path / "third.csv")
+    photo = tmp_path / "photo.csv"
+    photo.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(40))
     open_page(page, served, "/add")
     drop(page, [SISTER])
     page.locator(".look").wait_for()
     held = hold(page, f'"changedPropIds":["{late}' if late != "drop twice" else '"changedPropIds":["add-drop-event.data')
     if late == "drop twice":
-        drop(page, [other])
+        drop(page, [other, photo])
         until(page, lambda: held)
         drop(page, [third])
+        expect(page.locator("#add-result")).to_contain_text("photo.csv")  # what was wrong with a drop is told too
         left = [SISTER.name, other.name, third.name]
     elif late.startswith("add-drop"):
         drop(page, [other])
@@ -496,6 +505,12 @@ def test_answers_that_overtake_each_other_lose_no_file_and_bring_none_back(serve
         expect(page.locator(".file-list")).to_contain_text(name)
     expect(page.locator(".file-list > li")).to_have_count(len(left))
     page.wait_for_load_state("networkidle")
+    if late == "drop twice":  # and is told once
+        drop(page, [log_like(BEFORE, tmp_path / "fourth.csv", 0.02)])
+        left.append("fourth.csv")
+        expect(page.locator(".file-list > li")).to_have_count(len(left))
+        expect(page.locator("#add-result")).to_be_empty()
+        expect_no_refused_call(page)
     assert [name for name in left if name not in words(page, ".file-list")] == [] and page.locator(".file-list > li").count() == len(left)
 
 
