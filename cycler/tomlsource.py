@@ -223,10 +223,13 @@ def refuse_key(key: str, known: list[str], where: Location) -> NoReturn:
     words = set(key.split("_"))
     parts = {name: set(name.split("_")) for name in known}
     # Two whole words in common, of which the unit is one, tell more than letters: discharge_cutoff_v is no max_discharge_current_a.
-    # Of names that share as many, the one that adds fewest of its own comes first.
+    # Of names that share as many, the one that adds fewest of its own comes first; a word that was only mistyped is none of its own.
+    def meant(word: str) -> bool:
+        return bool(difflib.get_close_matches(word, words, 1, 0.85))
+
     near = sorted(
         (name for name in known if len(words & parts[name]) > 1),
-        key=lambda name: (-len(words & parts[name]), len(parts[name] - words), -difflib.SequenceMatcher(None, key, name).ratio()),
+        key=lambda name: (-len(words & parts[name]), len([word for word in parts[name] - words if not meant(word)]), -difflib.SequenceMatcher(None, key, name).ratio()),
     )[:2]
     near = near or difflib.get_close_matches(key, known, n=2, cutoff=0.6)
     hint = f"did you mean {' or '.join(near)}?" if near else f"known keys: {', '.join(known)}"

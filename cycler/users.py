@@ -14,6 +14,7 @@ import secrets
 import sqlite3
 import stat
 import threading
+import time
 import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
@@ -39,8 +40,8 @@ _FILE_MAX = 1_000_000
 _HASHED = re.compile(r"scrypt:[0-9]{1,8}:[0-9]{1,3}:[0-9]{1,3}\$[^$]{1,100}\$[0-9a-f]{128}")
 _OWNER_ONLY = 0o600
 _FOR_OTHERS = 0o077
-_TURN_S = 20.0
-"""Longest wait for another one who changes the file; a change takes some milliseconds. [s]"""
+_TURN_S, _LOOK_S = 20.0, 0.2
+"""Longest wait for another one who changes the file, which takes some milliseconds, and how long nothing else is heard meanwhile. [s]"""
 _NOBODY = f"{METHOD}$nobody-at-all-has$" + "0" * 128
 """Held against the password that comes with an unknown name, so that it takes as long as one that is known."""
 
@@ -157,24 +158,24 @@ class Users:
     def _turn(self) -> Iterator[None]:
         """Reading and writing in one: nobody else, in this program or another, changes the file meanwhile.
 
-        The lock is SQLite's, on an empty file beside it: it holds on every system, and ends with the program that holds it.
+        The lock is SQLite's, on an empty file beside it, which ends with the program that holds it. Nothing but SQLite may open that file: whoever closes
+        a file lets go of all locks that the program has on it (POSIX).
         """
         beside = self.path.with_name(f".{self.path.name}.lock")
         with contextlib.ExitStack() as ending:
             try:
                 beside.parent.mkdir(parents=True, exist_ok=True)
-                os.close(os.open(beside, os.O_RDWR | os.O_CREAT, _OWNER_ONLY))
-                lock = sqlite3.connect(beside, timeout=_TURN_S, isolation_level=None)
+                lock = sqlite3.connect(beside, timeout=_LOOK_S, isolation_level=None)
                 ending.callback(lock.close)
-                lock.execute("BEGIN EXCLUSIVE")
+                end = time.monotonic() + _TURN_S
+                while not _got(lock, last=time.monotonic() >= end):
+                    pass
+            except sqlite3.Error as error:
+                raise _no_turn(self.path, beside, error) from None
             except (OSError, ValueError) as error:
                 raise _not_kept(self.path, error) from None
-            except sqlite3.Error:
-                raise InputError(
-                    "cannot keep the users", str(self.path), f"another program has been changing them for {_TURN_S:g} s, or {beside.name} beside them is damaged",
-                    f"try again; if it stays so, delete {beside.name}",
-                ) from None
-            self._seen = None  # read anew, whatever its time says
+            with self._lock:
+                self._seen = None  # read anew, whatever its time says
             yield
 
     def _read(self) -> Mapping[str, dict[str, str]]:
@@ -263,6 +264,30 @@ def _same(users: Mapping[str, object], name: str) -> str | None:
 
 def _user(name: str, kept: Mapping[str, str]) -> User:
     return User(name, hashlib.sha256(kept["password"].encode()).hexdigest()[:32], kept["since"])
+
+
+def _got(lock: sqlite3.Connection, last: bool) -> bool:
+    """Whether the lock is had now; of the ``last`` try the error is raised."""
+    try:
+        lock.execute("BEGIN EXCLUSIVE")
+    except sqlite3.OperationalError as error:
+        if last or error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+            raise
+        return False
+    return True
+
+
+def _no_turn(path: Path, beside: Path, error: sqlite3.Error) -> InputError:
+    """Why the lock could not be had, by what SQLite says."""
+    what, code = "cannot keep the users", getattr(error, "sqlite_errorcode", 0) & 0xFF  # without what the extended codes add
+    if code == sqlite3.SQLITE_BUSY:
+        return InputError(
+            what, str(path), f"another program has been changing them for {_TURN_S:g} s, or the folder knows no locks, as some on a network",
+            "end that program, also one that was only stopped, and try again; keep the file on a disk of this computer",
+        )
+    if code == sqlite3.SQLITE_NOTADB:
+        return InputError(what, str(beside), "the lock beside them is a file of something else", "move it away, then try again")
+    return InputError(what, str(beside), f"the lock beside them cannot be used: {error}", "check the owner and the permissions of this file and of its folder")
 
 
 def _not_kept(path: Path, error: Exception) -> InputError:

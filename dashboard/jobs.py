@@ -77,7 +77,7 @@ class Jobs:
         self._workers = 0
 
     def start(self, title: str, work: Callable[[Report], Any]) -> str:
-        """Have ``work`` done; returns the name by which the job is known."""
+        """Have ``work`` done; returns the name by which the job is known. RuntimeError if the system gives no thread for it; nothing is done then."""
         job = _Job(secrets.token_urlsafe(12), title, work, self._clock())
         with self._lock:
             self._forget_old()
@@ -86,7 +86,14 @@ class Jobs:
             self._workers += new
         self._queue.put(job)
         if new:
-            threading.Thread(target=self._serve, name="job", daemon=True).start()
+            try:
+                threading.Thread(target=self._serve, name="job", daemon=True).start()
+            except RuntimeError:
+                with self._lock:
+                    self._workers -= 1
+                    if not self._workers:  # else another one comes to it
+                        self._end(job, CANCELLED)
+                        raise
         return job.token
 
     def state(self, token: str) -> JobState | None:
@@ -144,8 +151,9 @@ class Jobs:
                 job.error = error.bare()
                 self._end(job, FAILED)
         except Exception as error:  # a defect must reach the page in words, and must not end the thread that serves other jobs
+            told = in_words(error)  # writes to the log, which may take its time
             with self._lock:
-                job.error = in_words(error)
+                job.error = told
                 self._end(job, FAILED)
         else:
             with self._lock:

@@ -30,6 +30,9 @@ __all__ = ["UPLOAD_BYTES_MAX", "Dropped", "Uploads"]
 KEEP_S = 6 * 3600.0
 """Dropped files that were never added are thrown away after this long. [s]"""
 
+REFUSED_S = 120.0
+"""How long it is remembered why a file was refused: twice as long as a page asks again. [s]"""
+
 FOLDER_PREFIX = "pack-logs-"
 """Temporary folders carry the number of the process whose files wait in them."""
 
@@ -81,6 +84,7 @@ class Uploads:
         self._files: dict[str, Dropped] = {}
         self._taken: dict[str, str] = {}
         self._coming: dict[str, int] = {}
+        self._refused: dict[str, tuple[InputError, float]] = {}
         self._lock = threading.Lock()
 
     def receive(self, name: str, stream: IO[bytes], folder: str = "", length: int | None = None, for_log: bool = False, owner: str = "") -> Dropped:
@@ -192,6 +196,18 @@ class Uploads:
             self._taken.pop(token, None)
         if found is not None:
             found.path.unlink(missing_ok=True)
+
+    def refuse(self, token: str, error: InputError) -> None:
+        """Throw a file away that a page cannot take, and remember why: the answer that tells it may be lost, and the page then asks again."""
+        self.remove(token)
+        now = self._clock()
+        with self._lock:
+            self._refused = {known: kept for known, kept in self._refused.items() if now - kept[1] < REFUSED_S} | {token: (error, now)}
+
+    def refused(self, token: str) -> InputError | None:
+        """Why a file was refused lately, or None."""
+        with self._lock:
+            return self._refused[token][0] if token in self._refused else None
 
     def _keep(self, shown: str, stream: IO[bytes], folder: str, found_at: str, length: int | None, for_log: bool, owner: str = "") -> Dropped:
         token = secrets.token_urlsafe(18)

@@ -60,15 +60,17 @@ def received(
         try:
             dropped = uploads.get(token)
         except InputError as error:
-            if not item.get("again"):  # told before already: it was added, or taken back, since
+            refused = uploads.refused(token)
+            if refused is not None:
+                errors += [] if item.get("heard") else [refused]
+            elif not item.get("again"):  # told before already: it was added, or taken back, since
                 errors.append(error)
             continue
         twin = next((other["name"] for other in taken if other.get("sha256") == dropped.sha256 and other["token"] in here), None)
         if twin is not None:
-            uploads.remove(token)
-            errors.append(
-                InputError(text.SAME_FILE, dropped.name, text.SAME_FILE_WHY.format(name=twin), text.SAME_FILE_MEND)
-            )
+            error = InputError(text.SAME_FILE, dropped.name, text.SAME_FILE_WHY.format(name=twin), text.SAME_FILE_MEND)
+            uploads.refuse(token, error)
+            errors.append(error)
             continue
         new = item_of(dropped)
         before = next((place for place, other in enumerate(taken) if other["token"] not in here and other["name"] == dropped.name), None)

@@ -27,7 +27,8 @@ def test_load_whole_number_beyond_64_bits_is_told_with_its_line(tmp_path, load, 
 
 @pytest.mark.parametrize(("key", "offered"), [
     ("discharge_cutoff_v", "cutoff_voltage_v or group_cutoff_voltage_v"), ("charge_current_a", "max_charge_current_a or "), ("rated_ah", "rated_capacity_ah"),
-    ("cuttoff_voltage_v", "cutoff_voltage_v or "), ("serie", "series?"),
+    ("cuttoff_voltage_v", "cutoff_voltage_v or "), ("goup_charge_voltage_v", "group_charge_voltage_v or "), ("groups_cutoff_voltage_v", "group_cutoff_voltage_v or "),
+    ("carge_voltage_v", "charge_voltage_v or "), ("serie", "series?"),
 ])
 def test_key_that_is_not_known_is_met_with_those_that_mean_the_same(tmp_path, key, offered):
     file = tmp_path / "pack.toml"

@@ -13,6 +13,8 @@ import signal
 import socket
 import sqlite3
 import stat
+import subprocess
+import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -120,22 +122,46 @@ def test_users_added_and_removed_at_the_same_moment_are_all_kept(tmp_path, quick
     assert sorted(item.name for item in tmp_path.iterdir()) == [".u.json.lock", "u.json"] and (tmp_path / ".u.json.lock").stat().st_size == 0
 
 
-@pytest.mark.parametrize("damaged", [False, True])
-def test_users_wait_for_their_turn_and_say_so_when_it_does_not_come(tmp_path, quick, monkeypatch, damaged):
+OTHER = """
+import sys
+from cycler import users
+users.METHOD, users._TURN_S = "scrypt:1024:8:1", 0.0
+users.Users(__import__("pathlib").Path(sys.argv[1])).add("Other", "three moss green kettles")
+"""
+
+
+def test_another_program_waits_for_its_turn_whoever_else_of_this_one_waits_too(tmp_path, quick, monkeypatch):
+    """Whoever closes a file lets go of all locks that the program has on it (POSIX, fcntl; from memory): a second thread must not."""
+    file = tmp_path / "u.json"
+
+    def another():
+        return subprocess.run([sys.executable, "-c", OTHER, str(file)], capture_output=True, text=True, check=False)
+
+    monkeypatch.setattr(module, "_TURN_S", 0.0)
+    with Users(file)._turn():
+        assert "another program has been changing them" in another().stderr
+        with ThreadPoolExecutor(1) as thread, pytest.raises(InputError, match="another program"):
+            thread.submit(Users(file).add, "A. Bell", PASSWORD).result()
+        assert "another program has been changing them" in another().stderr and not file.exists()
+    assert another().returncode == 0 and [user.name for user in Users(file).all()] == ["Other"]
+
+
+def test_lock_of_the_users_that_cannot_be_had_is_told_as_what_it_is(tmp_path, quick, monkeypatch):
     file, beside = tmp_path / "u.json", tmp_path / ".u.json.lock"
-    monkeypatch.setattr(module, "_TURN_S", 0.1)
-    if damaged:
-        beside.write_bytes(b"x" * 4096)
-    other = sqlite3.connect(beside, isolation_level=None)
-    with contextlib.closing(other):
-        if not damaged:
-            other.execute("BEGIN EXCLUSIVE")
-        with pytest.raises(InputError, match="cannot keep the users") as caught:
+    monkeypatch.setattr(module, "_TURN_S", 0.3)
+    with contextlib.closing(sqlite3.connect(beside, isolation_level=None)) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(InputError, match=r"changing them for 0\.3 s") as caught:
             Users(file).add("A. Bell", PASSWORD)
-    assert ".u.json.lock" in caught.value.mend and not file.exists()
-    if not damaged:
-        Users(file).add("A. Bell", PASSWORD)
-        assert [user.name for user in Users(file).all()] == ["A. Bell"]
+        assert "end that program" in caught.value.mend
+    Users(file).add("A. Bell", PASSWORD)
+    for spoil, told in ((lambda: beside.write_bytes(b"x" * 4096), "something else"), (lambda: (beside.unlink(), beside.mkdir()), "cannot be used")):
+        spoil()
+        began = time.monotonic()
+        with pytest.raises(InputError, match="cannot keep the users") as caught:
+            Users(file).remove("A. Bell")
+        assert str(caught.value.where) == str(beside) and told in caught.value.why and time.monotonic() - began < 60
+    assert [user.name for user in Users(file).all()] == ["A. Bell"]
 
 
 @pytest.mark.parametrize("content", [b"", b"[]", b"{}", b'{"schema": "cycler.users/1", "users": {"a": {"password": "plain$x$y", "since": ""}}}', b'{"schema": "cycler.users/1", "users": {"a": {"password": "scrypt:x$y$z", "since": ""}}}', b"[" * 100_000, b"\xff"])

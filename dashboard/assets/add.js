@@ -40,7 +40,7 @@
           return [none, none, none, none];
         }
         meant.forEach((token) => gone.add(token));
-        return [left, [], left.some((item) => item.kind === "log") ? none : [], held.map((item) => item.token).filter((token) => meant.includes(token))];
+        return [left, null, left.some((item) => item.kind === "log") ? none : [], held.map((item) => item.token).filter((token) => meant.includes(token))];
       },
       /* Tokens of the buttons pressed of late, the newest last: an answer that the next press overtakes is lost, so its file is asked for again. */
       pressedTokens: function () {

@@ -11,7 +11,8 @@
   const AGAIN_MS = 60000;
   const held = new Set();
   const told = [];
-  /* Errors of drops that the program has not answered yet: they are told again with the next drop, which overtakes that answer. */
+  /* The last drop whose answer was shown, and errors of drops whose answer was not: they are told again with the next drop, which overtakes that answer. */
+  let answered = 0;
   let unheard = [];
   const waiting = [];
   let depth = 0;
@@ -116,7 +117,8 @@
       call.onload = () => {
         try {
           const answer = JSON.parse(this_call.responseText);
-          resolve(answer.token || answer.error ? answer : null);
+          const told = answer.error && ["what", "where", "why", "mend"].every((part) => part in answer.error);
+          resolve(answer.token || told ? answer : null);
         } catch (_error) {
           resolve(null);
         }
@@ -144,8 +146,8 @@
         told.shift();
       }
       const still = told.filter((one) => !window.dash_clientside.adding.isGone(one.file.token));
-      files = still.map((one) => Object.assign({}, one.file, { again: true })).concat(good);
-      told.push(...good.map((file) => ({ at: now, file: file })));
+      files = still.map((one) => Object.assign({}, one.file, { again: true, heard: one.count <= answered })).concat(good);
+      told.push(...good.map((file) => ({ at: now, count: count, file: file })));
       unheard.push({ count: count, errors: bad });
       bad = unheard.flatMap((one) => one.errors);
     }
@@ -154,7 +156,8 @@
 
   window.dash_clientside = Object.assign({}, window.dash_clientside, {
     dropping: {
-      heard: function (answered) {
+      heard: function (number) {
+        answered = Math.max(answered, number || 0);
         unheard = unheard.filter((one) => one.count > answered);
       },
     },

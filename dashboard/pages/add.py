@@ -35,7 +35,7 @@ def frame_parts() -> list[Component]:
         dcc.Store(id=ids.ADD_HOW_KEPT, storage_type="session"),
         dcc.Store(id=ids.ADD_JOB, storage_type="session"),
         dcc.Store(id=ids.ADD_DROP_EVENT),
-        dcc.Store(id=ids.ADD_SAID), dcc.Store(id=ids.ADD_DROP_HEARD),
+        dcc.Store(id=ids.ADD_SAID),
         dcc.Store(id=ids.ADD_LET_GO),
         dcc.Store(id=ids.ADD_TAKE_ASK),
         html.Div(hidden=True, **{"data-upload-words": ""}, **{f"data-{key}": words for key, words in text_add.UPLOAD.items()}),
@@ -60,6 +60,7 @@ def panel(door: Door) -> Component:
             add_files.drop_zone(),
             dcc.Store(id=ids.ADD_STATE),
             dcc.Store(id=ids.ADD_ASK),
+            dcc.Store(id=ids.ADD_DROP_HEARD),
             html.Div(id=ids.ADD_RESULT, role="status"),
             html.Div(
                 [

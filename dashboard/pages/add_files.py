@@ -261,8 +261,8 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     """Wire the files."""
 
     @app.callback(
-        Output(ids.ADD_FILES, "data"), Output(ids.ADD_SAID, "data"), Output(ids.ADD_DROP_HEARD, "data"),
-        Input(ids.ADD_DROP_EVENT, "data"), State(ids.ADD_FILES, "data"), prevent_initial_call=True,
+        Output(ids.ADD_FILES, "data"), Output(ids.ADD_SAID, "data"), Input(ids.ADD_DROP_EVENT, "data"), State(ids.ADD_FILES, "data"),
+        prevent_initial_call=True,
     )
     def take_dropped(event: dict[str, Any] | None, files: list[dict[str, Any]] | None) -> Any:
         if not event:
@@ -271,13 +271,15 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         taken, refused = received(event, before, uploads)
         told = [{key: str(item[key]) for key in ("what", "where", "why", "mend")} for item in event.get("errors") or []]
         told += [error.parts() for error in refused]
-        return list_change(before, taken), told, event.get("count")
+        return list_change(before, taken), {"errors": told, "count": event.get("count")}
 
     app.clientside_callback(ClientsideFunction(namespace="dropping", function_name="heard"), Input(ids.ADD_DROP_HEARD, "data"), prevent_initial_call=True)
 
-    @app.callback(Output(ids.ADD_RESULT, "children"), Input(ids.ADD_SAID, "data"))
-    def say(told: list[dict[str, str]] | None) -> Any:
-        return [components.error_panel(InputError(**error), text.NOTHING_STORED) for error in told or []]
+    @app.callback(Output(ids.ADD_RESULT, "children"), Output(ids.ADD_DROP_HEARD, "data"), Input(ids.ADD_SAID, "data"))
+    def say(said: dict[str, Any] | None) -> Any:
+        told = said or {}
+        shown = [components.error_panel(InputError(**error), text.NOTHING_STORED) for error in told.get("errors") or []]
+        return shown, told.get("count") or no_update
 
     # Taken out of the list by the browser itself: an answer that comes late, or a list that is drawn anew meanwhile, must not undo the press.
     app.clientside_callback(
@@ -415,4 +417,4 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
                 after += [item_of(uploads.take(str(token), str(ask["tab"])))] if token not in here else []
             except InputError as error:
                 told += [error.parts()] if token == ask["tokens"][-1] else []  # the others were asked for before
-        return list_change(before, after), told
+        return list_change(before, after), {"errors": told}

@@ -107,6 +107,7 @@ def bar(state: JobState) -> list[Component]:
 
 def register(app: Dash, door: Door, uploads: Uploads) -> None:
     """Wire the page."""
+    replaced: set[str] = set()
 
     def jobs() -> Jobs:
         return app.server.extensions["dashboard_jobs"]
@@ -144,12 +145,14 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
     ) -> tuple[Any, ...]:
         if not file:
             raise PreventUpdate
-        if before and ctx.triggered_id is not None:
-            jobs().cancel(before["token"])
         try:
             ((name, raw),) = uploads.content([file["token"]])
-        except InputError:  # it was dropped before the page was loaded anew
-            return None, html.P(words.GONE, className="wait-note"), None, True, None, True
+        except InputError:  # it was dropped before the page was loaded anew; a matching of it that is under way goes on
+            return no_update, html.P(words.GONE, className="wait-note"), None, True, None, True
+        if before and ctx.triggered_id is not None:
+            replaced.add(before["token"])
+            jobs().cancel(before["token"])
+            replaced.intersection_update([state.token for state in jobs().states()])
         form = {"series": series, "parallel": parallel, "packs": packs, "rated": rated, "days": days, "chemistry": chemistry, "not_proven": bool(not_proven)}
 
         def work(report: Report) -> Any:
@@ -174,6 +177,8 @@ def register(app: Dash, door: Door, uploads: Uploads) -> None:
         if not job or over == job["token"]:  # a last look that was due already; what stands there is not drawn a second time
             raise PreventUpdate
         token = job["token"]
+        if token in replaced:  # a look that was due before the press that began another matching
+            raise PreventUpdate
         state = jobs().state(token)
         if state is None:
             return True, None, token, True, html.P(words.LOST, className="wait-note"), None

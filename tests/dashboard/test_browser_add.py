@@ -474,17 +474,14 @@ def test_run_leads_to_its_pack_and_the_pack_to_a_test_of_it(served, page, tmp_pa
 def test_answers_that_overtake_each_other_lose_no_file_and_bring_none_back(served, page, tmp_path, late):
     """A file is dropped while another one is taken out, or a second one right after the first; one answer is late."""
     other, third = log_like(SISTER, tmp_path / "other.csv"), log_like(BEFORE, tmp_path / "third.csv")
-    photo = tmp_path / "photo.csv"
-    photo.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(40))
     open_page(page, served, "/add")
     drop(page, [SISTER])
     page.locator(".look").wait_for()
     held = hold(page, f'"changedPropIds":["{late}' if late != "drop twice" else '"changedPropIds":["add-drop-event.data')
     if late == "drop twice":
-        drop(page, [other, photo])
+        drop(page, [other])
         until(page, lambda: held)
         drop(page, [third])
-        expect(page.locator("#add-result")).to_contain_text("photo.csv")  # what was wrong with a drop is told too
         left = [SISTER.name, other.name, third.name]
     elif late.startswith("add-drop"):
         drop(page, [other])
@@ -505,13 +502,46 @@ def test_answers_that_overtake_each_other_lose_no_file_and_bring_none_back(serve
         expect(page.locator(".file-list")).to_contain_text(name)
     expect(page.locator(".file-list > li")).to_have_count(len(left))
     page.wait_for_load_state("networkidle")
-    if late == "drop twice":  # and is told once
-        drop(page, [log_like(BEFORE, tmp_path / "fourth.csv", 0.02)])
-        left.append("fourth.csv")
-        expect(page.locator(".file-list > li")).to_have_count(len(left))
-        expect(page.locator("#add-result")).to_be_empty()
-        expect_no_refused_call(page)
     assert [name for name in left if name not in words(page, ".file-list")] == [] and page.locator(".file-list > li").count() == len(left)
+
+
+@pytest.mark.parametrize("late", ["add-drop-event.data", "add-said.data"])
+def test_what_was_wrong_with_a_drop_is_told_once_though_the_next_one_overtakes_its_answer(served, page, tmp_path, late):
+    photo, twin = tmp_path / "photo.csv", tmp_path / "twin.csv"
+    photo.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(40))
+    twin.write_bytes(SISTER.read_bytes())
+    result, rows = page.locator("#add-result"), page.locator(".file-list > li")
+    open_page(page, served, "/add")
+    drop(page, [SISTER])
+    page.locator(".look").wait_for()
+    page.wait_for_load_state("networkidle")
+    held = hold(page, f'"changedPropIds":["{late}')
+    drop(page, [photo, twin])
+    until(page, lambda: held)
+    drop(page, [log_like(BEFORE, tmp_path / "third.csv")])
+    for said in ("photo.csv", "this file is here already", "twin.csv"):  # refused by its first bytes, and by the program when it was there
+        expect(result).to_contain_text(said)
+    held[0].continue_()
+    drop(page, [log_like(BEFORE, tmp_path / "fourth.csv", 0.02)])
+    expect(rows).to_have_count(3)
+    expect(result).to_be_empty()
+    expect_no_refused_call(page)
+
+
+def test_answer_of_something_in_between_loses_one_drop_and_not_those_after_it(served, page, tmp_path):
+    """What stands between page and program may answer for it, and not in its way."""
+    open_page(page, served, "/add")
+    answers = [{"error": "Payload Too Large"}, {"error": {"what": "too large"}}]
+
+    def between(route):
+        route.fulfill(status=413, json=answers.pop()) if answers else route.continue_()
+
+    page.route("**/drop", between)
+    drop(page, [log_like(BEFORE, tmp_path / "first.csv", 0.01), log_like(BEFORE, tmp_path / "second.csv", 0.02)])
+    expect(page.locator(".upload-lost")).to_contain_text("second.csv did not reach the program")
+    drop(page, [SISTER])
+    expect(page.locator(".file-list > li")).to_have_count(1)
+    expect_no_refused_call(page)
 
 
 def test_pack_with_a_danger_is_told_beside_the_button(served, page):

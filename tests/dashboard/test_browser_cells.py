@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import threading
+import time
 
 import pytest
 
@@ -11,7 +13,7 @@ from dashboard import ids_cells
 from dashboard.jobs import Cancelled
 
 from .conftest import SAMPLES
-from .walking import WIDEST, called, drop, open_page, words
+from .walking import WIDEST, called, drop, open_page, until, words
 
 STOCK = SAMPLES / "stock" / "cells-invented.csv"
 
@@ -88,6 +90,70 @@ def test_late_answer_about_an_older_matching_does_not_end_the_looking(served_emp
     assert page.evaluate("pairs => pairs.map(pair => window.dash_clientside.frame.nothingToWatch(...pair))", asked) == [True, True, False, False, True]
     ticks = f"{ids_cells.CELLS_TICK}.disabled"  # told by that one function alone
     assert [name for name in served_empty.app.callback_map if ticks in name] == [ticks]
+
+
+class Late:
+    """The first look at a matching comes or is answered late; ``begin`` and ``press`` are the page's own acts."""
+
+    def __init__(self, served, page, monkeypatch, fetched):
+        self.end, self.route, self.answer, self.armed = threading.Event(), None, None, False
+
+        def endless(_door, _name, _raw, _form, report):
+            while not self.end.is_set():
+                report(0.3, "reading")
+                time.sleep(0.05)
+
+        def look(route):
+            if self.route is None and self.armed and '"changedPropIds":["cells-tick.n_intervals' in (route.request.post_data or ""):
+                self.answer, self.route = route.fetch() if fetched else None, route
+            else:
+                route.continue_()
+
+        monkeypatch.setattr(type(served.door), "match_cells", endless)
+        monkeypatch.setattr("dashboard.pages.cells.TICK_MS", 3000)  # so that no second look overtakes the late one
+        self.page = page
+        open_page(page, served, "/bench/cells")
+        page.route("**/_dash-update-component*", look)
+        drop(page, [STOCK])
+        page.locator("#cells-work").wait_for()
+        self.armed = True
+        until(page, lambda: self.route is not None)
+
+    def press(self):
+        with self.page.expect_response(lambda answer: '"changedPropIds":["cells-button' in (answer.request.post_data or "")):
+            self.page.get_by_role("button", name="Grade and match").click()
+
+    def come(self):
+        with self.page.expect_response(lambda answer: answer.request == self.route.request):
+            self.route.fulfill(response=self.answer) if self.answer else self.route.continue_()
+
+
+@pytest.fixture
+def late(served_empty, page, monkeypatch):
+    made = []
+    yield lambda fetched: made.append(Late(served_empty, page, monkeypatch, fetched)) or made[0]
+    for one in made:
+        one.end.set()
+
+
+def test_late_look_at_a_matching_that_was_replaced_says_nothing_of_the_new_one(late, page):
+    look = late(False)
+    look.press()
+    look.come()
+    with page.expect_response(lambda answer: '"changedPropIds":["cells-tick' in (answer.request.post_data or "")):  # the next one finds the new one at work
+        pass
+    assert words(page, "#cells-error") == "" and page.locator("#cells-work").is_visible() and page.locator("#cells-cancel").is_enabled()
+
+
+def test_press_for_a_list_that_is_gone_leaves_no_bar_that_nothing_ends(late, page, served_empty):
+    look = late(True)
+    uploads = served_empty.app.server.extensions["dashboard_uploads"]
+    for token in list(uploads._files):
+        uploads.remove(token)
+    look.press()
+    look.come()
+    page.locator("#cells-cancel:enabled").click()
+    page.locator("#cells-work").wait_for(state="hidden")
 
 
 def test_matching_ends_when_it_is_asked_to_and_fields_are_read_as_typed(door):

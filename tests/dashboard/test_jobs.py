@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import gc
+import logging
 import threading
 import time
 import weakref
+from concurrent.futures import ThreadPoolExecutor
+from types import SimpleNamespace
 
 import pytest
 
@@ -121,6 +124,47 @@ def test_error_of_the_input_and_a_defect_are_told_and_others_go_on(caplog):
     assert broken.status == "failed" and "secret" not in broken.error.one_line() and "RuntimeError" in broken.error.why
     assert good.status == "done"
     assert any("defect" in record.message for record in caplog.records)
+
+
+def test_log_that_stands_still_holds_up_no_page_that_asks_how_jobs_stand():
+    jobs, reached, on = Jobs(), threading.Event(), threading.Event()
+
+    class Full(logging.Handler):
+        def emit(self, record):
+            reached.set()
+            on.wait(PATIENCE_S)
+
+    handler = Full()
+    logging.getLogger("dashboard.defects").addHandler(handler)
+    try:
+        broken = jobs.start("", lambda report: 1 // 0)
+        assert reached.wait(PATIENCE_S)
+        with ThreadPoolExecutor(1) as asking:
+            assert [state.status for state in asking.submit(jobs.states).result(PATIENCE_S / 2)] == ["working"]
+            on.set()
+    finally:
+        on.set()
+        logging.getLogger("dashboard.defects").removeHandler(handler)
+    assert over(jobs, broken).status == "failed"
+
+
+def test_job_for_which_there_is_no_thread_is_not_done_later(monkeypatch):
+    """Unless another thread is there that comes to it."""
+    jobs, ran = Jobs(), []
+
+    class Refused(threading.Thread):
+        def start(self):
+            raise RuntimeError("can't start new thread")
+
+    without = SimpleNamespace(**vars(threading) | {"Thread": Refused})
+    monkeypatch.setattr("dashboard.jobs.threading", without)
+    with pytest.raises(RuntimeError):
+        jobs.start("", lambda report: ran.append("lost"))
+    monkeypatch.setattr("dashboard.jobs.threading", threading)
+    assert over(jobs, jobs.start("", lambda report: 2)).result == 2 and ran == []
+    monkeypatch.setattr("dashboard.jobs.threading", without)
+    assert over(jobs, jobs.start("", lambda report: 3)).result == 3
+    assert [state.status for state in jobs.states()] == ["cancelled", "done", "done"]
 
 
 class Large:

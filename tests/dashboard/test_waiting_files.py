@@ -19,7 +19,7 @@ from cycler.register import Register
 from dashboard import waiting
 from dashboard.data import Door, Look
 from dashboard.pages import add_pack
-from dashboard.uploads import FILES_MAX, KEEP_S, Uploads, clear_left_behind
+from dashboard.uploads import FILES_MAX, KEEP_S, REFUSED_S, Uploads, clear_left_behind
 
 from .conftest import SAMPLES
 from .walking import SISTER
@@ -198,6 +198,26 @@ def test_file_that_is_gone_keeps_its_row_and_is_taken_up_again_by_its_name():
     now, errors = waiting.received({"files": [{"token": again.token}]}, files, uploads)
     assert errors == [] and len(now) == 1
     assert now[0]["token"] == again.token and now[0]["key"] == files[0]["key"] and waiting.gone(now, uploads) == []
+
+
+def test_why_a_file_was_refused_is_told_again_until_the_page_has_shown_it():
+    now = [0.0]
+    uploads = Uploads(clock=lambda: now[0])
+    first, twin = (uploads.receive(name, io.BytesIO(LOG)).token for name in ("a.csv", "b.csv"))
+    files, _errors = waiting.received({"files": [{"token": first}]}, [], uploads)
+
+    def told(**more):
+        taken, errors = waiting.received({"files": [{"token": twin, **more}]}, files, uploads)
+        assert taken == files
+        return [(error.what, error.where) for error in errors]
+
+    refused = [("this file is here already", "b.csv")]
+    assert told() == refused and told(again=True, heard=False) == refused and told(again=True, heard=True) == []
+    with pytest.raises(InputError):
+        uploads.get(twin)
+    now[0] += 2 * REFUSED_S
+    uploads.refuse("another one", InputError("what", "where", "why", "mend"))
+    assert told(again=True, heard=False) == []  # forgotten: nobody asks as late as that
 
 
 # ---- one test or several ---------------------------------------------------------------------------------------
