@@ -68,9 +68,9 @@ def received(
             continue
         twin = next((other["name"] for other in taken if other.get("sha256") == dropped.sha256 and other["token"] in here), None)
         if twin is not None:
-            error = InputError(text.SAME_FILE, dropped.name, text.SAME_FILE_WHY.format(name=twin), text.SAME_FILE_MEND)
-            uploads.refuse(token, error)
-            errors.append(error)
+            twice = InputError(text.SAME_FILE, dropped.name, text.SAME_FILE_WHY.format(name=twin), text.SAME_FILE_MEND)
+            uploads.refuse(token, twice)
+            errors.append(twice)
             continue
         new = item_of(dropped)
         before = next((place for place, other in enumerate(taken) if other["token"] not in here and other["name"] == dropped.name), None)

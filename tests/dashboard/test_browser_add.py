@@ -12,7 +12,7 @@ from cycler.quantities import figure_text
 from cycler.register import Register
 
 from .conftest import SAMPLES, add_overcharged
-from .walking import BEFORE, SISTER, called, drop, hold, open_page, until, words
+from .walking import BEFORE, SISTER, called, drop, hold, open_page, search, until, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
@@ -280,7 +280,7 @@ def test_several_tests_are_added_each_for_itself_and_one_that_fails_stays(served
     expect(page.locator("#add-wait")).to_have_text("A test has no pack yet: unknown.csv.")
     choice = page.get_by_role("group", name="Pack of unknown.csv")
     choice.get_by_role("button").click()
-    page.keyboard.type("CB-0042")
+    search(page, "CB-0042")
     page.get_by_role("option", name="New pack “CB-0042”").click()
     page.get_by_label("Label of EB-0412 later.csv").fill("a week later")
     page.get_by_role("button", name="Add 3 tests").click()
@@ -312,7 +312,7 @@ def test_parts_of_one_test_may_be_said_to_be_a_test_each_and_back(served, page, 
     page.wait_for_load_state("networkidle")  # what is read once more after a reload would close an open choice
     page.get_by_label("One pack for all").check()
     page.get_by_role("group", name="Choose a pack").get_by_role("button").click()
-    page.keyboard.type("0415")
+    search(page, "0415")
     expect(page.get_by_role("option")).to_have_count(1)
     page.get_by_role("option", name=re.compile("EB-0415")).click()
     page.get_by_role("button", name="Add 2 tests").click()

@@ -16,7 +16,7 @@ from cycler.register import Register
 from cycler.workflow import add_logs
 
 from .conftest import SAMPLES, Served
-from .walking import drawn, open_page, words
+from .walking import drawn, open_page, search, words
 
 expect = pytest.importorskip("playwright.sync_api", reason="playwright is not installed").expect
 
@@ -113,7 +113,7 @@ def test_compare_a_pack_is_found_by_typing(served, page):
     open_page(page, served, "/compare?runs=1")
     page.get_by_text("Choose at least one more run.").wait_for()
     page.locator("#compare-pick").click()
-    page.keyboard.type("0415")
+    search(page, "0415")
     expect(page.get_by_role("option")).to_have_count(2)  # the list moves while it is narrowed: what is pressed must stand still
     page.get_by_text("EB-0415: its newest run that counts (run 3)").click()
     page.wait_for_url("**/compare?runs=1&packs=EB-0415")

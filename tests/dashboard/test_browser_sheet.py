@@ -145,9 +145,10 @@ def test_what_the_program_did_not_hear_comes_back_and_the_meter_is_kept_for_the_
     assert "ambient_c" not in served.door.sheet_draft(first)
     page.unroute("**/_dash-update-component**")
     page.unroute("**/sheet/typed")
-    page.watched.errors.clear()  # of the calls that were cut
     page.reload()
     expect(page.get_by_label("Room temperature / °C")).to_have_value("21,5")
+    cut = ("ERR_FAILED", "Failed to fetch", "did not respond")  # the calls that were cut; the browser may tell of them late
+    page.watched.errors[:] = [error for error in page.watched.errors if not any(words in error for words in cut)]
     assert kept(page, served, first, "ambient_c") == "21,5" and kept(page, served, first, "probe.0.ohm") == "open"
     open_page(page, served, f"/job/{second}/sheet")
     expect(page.get_by_label("Last digit of the voltage / V")).to_have_value("0.001")

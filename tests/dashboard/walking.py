@@ -31,6 +31,12 @@ def drop(page, files):
     chooser.value.set_files(files)
 
 
+def search(page, typed):
+    """Type into the list that a drop-down has just opened, once it listens."""
+    page.locator(".dash-dropdown-search:focus").wait_for()
+    page.keyboard.type(typed)
+
+
 def hold(page, *marks):
     """Keep back the next call of the page that has all marks in it; the list takes what was held, to be let go on."""
     kept = []
