@@ -16,7 +16,7 @@ from cycler.errors import InputError
 from cycler.files import file_stem
 from cycler.jobbook import CLOSED, DANGER, DECISION, OPTIONS, REOPENED, RUN, Job
 from cycler.jobsteps import STEPS, cause_text, standing
-from cycler.quantities import figure_text, significant_text
+from cycler.quantities import capacity_text, figure_text, significant_text
 from cycler.repair.cautions import DEFERENCE, caution_list
 from cycler.repair.chances import WITHIN_WORDS, chance_text
 
@@ -301,7 +301,7 @@ def _run(row: Mapping[str, Any]) -> dict[str, Any]:
     verdict = RESULT_WORDS.get(row["verdict"], "not judged") + (f" by {row['criteria_name']}" if row["verdict"] and row["criteria_name"] else "")
     return {
         "id": row["id"], "label": row["label"], "at": day(row["started_at"] or row["added_at"]), "withdrawn": row["withdrawn"], "verdict": verdict,
-        "capacity": figure_text(row["capacity_ah"], row["u_capacity_ah"], "Ah"), "serials": ", ".join(row["serials"]), "lapsed": row["record_lapsed"],
+        "capacity": capacity_text(row), "serials": ", ".join(row["serials"]), "lapsed": row["record_lapsed"],
     }
 
 

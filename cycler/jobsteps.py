@@ -510,7 +510,8 @@ def _run_line(register: Register, row: Any, run: RunFacts) -> dict[str, Any]:
     return {
         "id": row.id, "label": row.label, "added_at": row.added_at, "started_at": row.started_at, "verdict": row.verdict,
         "criteria_name": row.criteria_name, "withdrawn": row.withdrawn, "serials": [item.serial for item in register.records(row.id)],
-        "capacity_ah": row.capacity_ah, "u_capacity_ah": row.u_capacity_ah, "record_lapsed": run.record_lapsed,
+        "capacity_ah": row.capacity_ah, "u_capacity_ah": row.u_capacity_ah, "capacity_valid": bool(row.capacity_valid),
+        "capacity_is_lower_bound": bool(row.capacity_is_lower_bound), "record_lapsed": run.record_lapsed,
     }
 
 

@@ -7,6 +7,8 @@ decimal place; clause number from memory).
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 COVERAGE_FACTOR = 2.0
 """Coverage factor k of every expanded uncertainty that is printed (about 95 % for a normal distribution)."""
@@ -72,6 +74,20 @@ def figure_text(value: float | None, u: float | None, unit: str, coverage_factor
         return f"{_number(round(shown, step), 0)} ± {round(expanded, step):.0f}{tail}"
     digits = decimals_for(expanded)
     return f"{_number(shown, digits)} ± {expanded:.{digits}f}{tail}"
+
+
+def capacity_text(run: Mapping[str, Any]) -> str:
+    """Capacity of a run in a list: "9.842 ± 0.036 Ah", "at least 8.196 ± 0.030 Ah", "15.973 ± 0.039 Ah (not valid)".
+
+    Parameters
+    ----------
+    run : mapping
+        ``capacity_ah``, ``u_capacity_ah`` (standard) [Ah], ``capacity_valid``, ``capacity_is_lower_bound``.
+    """
+    shown = figure_text(run["capacity_ah"], run["u_capacity_ah"], "Ah")
+    if run["capacity_ah"] is None or run["capacity_valid"]:
+        return shown
+    return f"at least {shown}" if run["capacity_is_lower_bound"] else f"{shown} (not valid)"
 
 
 def significant_text(value: float, digits: int = 4) -> str:

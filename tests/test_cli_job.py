@@ -9,10 +9,13 @@ from html.parser import HTMLParser
 
 import pytest
 
+from cycler.criteria import load_criteria
 from cycler.jobsheet import job_content, job_html, job_page
+from cycler.pack import Pack
 from cycler.register import Register
 from cycler.repair.cautions import CAUTIONS, DEFERENCE
 from tests import places
+from tests.analysis_example import example_analysis
 from tests.calls import PROJECT, call, parsed
 
 SHEETS = PROJECT / "cycler" / "data" / "jobs"
@@ -221,6 +224,24 @@ def test_page_escapes_what_somebody_typed(file):
         register.jobs.write(number, "note", "<a href='javascript:1'>x</a>", who="A")
         words = page_of(register, number)
     assert "<script>alert(1)</script>" in words and "<img src=x" in words and "<b>x</b>" in words.lower()
+
+
+def test_capacity_that_is_a_bound_or_not_valid_says_so_on_the_job_and_on_the_page_handed_over(capfd, file):
+    """What the register's list marks must not look like a capacity where the owner reads it."""
+    marks = (("9.360 ± 0.031 Ah", {"valid": True}), ("at least 9.360 ± 0.031 Ah", {"is_lower_bound": True}), ("9.360 ± 0.031 Ah (not valid)", {}), ("not known", {"value_ah": None}))
+    with Register.open(file) as register:
+        number = register.jobs.open_job("EB-0412", "stops uphill", who="A. Bell")
+        for place, (_words, capacity) in enumerate(marks):
+            analysis = example_analysis()
+            analysis["capacity"] |= {"valid": False, "is_lower_bound": False, "u_value_ah": 0.0155} | capacity
+            run_id = register.add_run(pack=Pack(id="EB-0412", series=10), sources=[("log.csv", b"raw %d" % place)], analysis=analysis, criteria=load_criteria())
+            if run_id not in register.jobs.job(number).run_ids:
+                register.jobs.hang_run(number, run_id, who="A. Bell")
+        assert [row["capacity"] for row in job_content(register, number)["runs"]] == [words for words, _ in marks]
+        page = page_of(register, number)
+    shown = job(capfd, file, str(number))[1]
+    for words, _ in marks:
+        assert words in page and words in shown
 
 
 def test_page_of_a_job_of_which_nothing_is_known_yet_is_whole(file):

@@ -210,7 +210,7 @@ def print_job(sheet: Sheet, stands: Mapping[str, Any], evaluation: Mapping[str, 
     from rich.text import Text
 
     from cycler.jobsheet import KIND_WORDS, RESULT_WORDS
-    from cycler.quantities import figure_text
+    from cycler.quantities import capacity_text
     from cycler.repair.cautions import DEFERENCE
     from cycler.tables import print_dangers
     from cycler.terminal import DASH, row, ruled, sentence
@@ -248,7 +248,7 @@ def print_job(sheet: Sheet, stands: Mapping[str, Any], evaluation: Mapping[str, 
             verdict = "withdrawn" if run["withdrawn"] else RESULT_WORDS.get(run["verdict"], DASH)
             row(
                 table, str(run["id"]), run["label"] or DASH, (run["started_at"] or run["added_at"])[:10],
-                figure_text(run["capacity_ah"], run["u_capacity_ah"], "Ah"), verdict, ", ".join(run["serials"]) or DASH,
+                capacity_text(run), verdict, ", ".join(run["serials"]) or DASH,
             )
         sheet.table(table)
     if told:

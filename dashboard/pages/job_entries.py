@@ -8,6 +8,7 @@ from typing import Any
 from dash import dcc, html
 from dash.development.base_component import Component
 
+from cycler.quantities import capacity_text
 from cycler.record.values import figure
 from dashboard import components, ids_job, text, text_job, text_pack
 from dashboard.data import RunItem
@@ -162,7 +163,7 @@ def _run_row(run: dict[str, Any]) -> tuple[Any, ...]:
         day if run.get("started_at") else text_job.RUN_ADDED.format(day=day),
         html.Span(run.get("label") or text.DASH, className="own-words"),
         verdict,
-        html.Span(figure(run.get("capacity_ah"), run.get("u_capacity_ah"), "Ah"), className="unbroken"),
+        html.Span(capacity_text(run) if run.get("capacity_ah") is not None else text.DASH, className="unbroken"),
         serials or text.DASH,
     )
 

@@ -249,7 +249,7 @@ def test_work_is_shown_in_the_order_it_was_written_with_who_day_and_card_entry()
 
 def run(number, **changes):
     usual = {"id": number, "label": "after repair", "added_at": "2026-03-12T08:00:00Z", "started_at": None, "verdict": "pass", "criteria_name": "x", "withdrawn": False,
-             "serials": [], "capacity_ah": 9.632, "u_capacity_ah": 0.0125}
+             "serials": [], "capacity_ah": 9.632, "u_capacity_ah": 0.0125, "capacity_valid": True, "capacity_is_lower_bound": False}
     return usual | changes
 
 
@@ -258,7 +258,9 @@ def test_tests_stand_newest_first_with_verdict_capacity_and_records():
     shown = job_entries.runs(job(runs=runs))
     words = said(shown)
     assert "9.632 ± 0.025 Ah" in words and "counts no more" in words and "EB-1-2026-0001-1" in words
-    assert all(text.RESULT_WORD[key] in words for key in ("pass", "fail", "not_proven"))
+    assert all(text.RESULT_WORD[key] in words for key in ("pass", "fail", "not_proven")) and "at least" not in words and "not valid" not in words
+    for more, told in (({"capacity_is_lower_bound": True}, "at least 9.632 ± 0.025 Ah"), ({}, "9.632 ± 0.025 Ah (not valid)"), ({"capacity_ah": None}, text.DASH)):
+        assert told in said(job_entries.runs(job(runs=[run(1, capacity_valid=False, **more)])))
     assert links(shown)[:3] == ["/run/4", "/run/3", "/run/3/verdict"] and "/run/3/verdict#records" in links(shown) and "/add?pack=CB-2207" in links(shown)
 
 
