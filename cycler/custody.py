@@ -22,6 +22,7 @@ from cycler.database import (
     PUT_BACK,
     Database,
     check_place,
+    damaged,
     is_register,
     open_to_read,
     place_of,
@@ -92,7 +93,7 @@ def backup(place: str | Path | None, target: str | Path) -> Copied:
                 servercopy.to_file(place, part)
         with _told("cannot write the backup", target), _opened(sqlite3.connect(part)) as to:
             if source is not None:
-                with _opened(open_to_read(source)) as from_:
+                with _opened(open_to_read(source)) as from_, _whole(damaged(name, "a page of its file cannot be read, so no backup was made")):
                     from_.backup(to)
             to.execute("PRAGMA journal_mode = DELETE")  # one file, which can be read where nothing may be written
         if source is not None:
@@ -141,7 +142,8 @@ def restore(place: str | Path | None, backup_file: str | Path) -> Copied:
         check_place(place, writing=True)
     with _part_beside(register) as part:
         with _told("cannot copy the backup", register), _opened(open_to_read(copy)) as from_, _opened(sqlite3.connect(part)) as to:
-            from_.backup(to)
+            with _whole(InputError("the backup is damaged, so it was not put back", str(copy), "a page of its file cannot be read", "take an older backup")):
+                from_.backup(to)
             to.execute("PRAGMA journal_mode = DELETE")
         part.chmod(copy.stat().st_mode & 0o777 | 0o600)  # whoever may not read the copy may not read the register
         sync(part)
@@ -302,6 +304,17 @@ _TROUBLE = (
     ("unable to open", "no right to write there", "check the permissions, or name another folder"),
     ("readonly", "no right to write there", "check the permissions, or name another folder"),
 )
+
+
+@contextlib.contextmanager
+def _whole(told: InputError) -> Iterator[None]:
+    """``told`` in place of SQLite's word for a damaged file: of two files that are at work it does not say which."""
+    try:
+        yield
+    except sqlite3.DatabaseError as error:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            raise told from error
+        raise
 
 
 @contextlib.contextmanager

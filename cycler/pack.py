@@ -117,6 +117,9 @@ def load_pack(path: str | Path) -> Pack:
     return pack_from_dict(data, str(path), text, Path(path).parent)
 
 
+_TABLES = {"instrument", "thermistor", "correction"}
+
+
 def pack_from_stored(data: dict[str, Any]) -> Pack:
     """A :class:`Pack` as a register kept it: taken as it was, whatever today's checks would say; unknown keys are passed over."""
     values = {key: value for key, value in data.items() if key in {item.name for item in fields(Pack)}}
@@ -140,12 +143,17 @@ def pack_from_dict(data: dict[str, Any], file: str = "pack", text: str = "", fol
     for key, value in data.items():
         where = Location(file, line_of_key(text, key))
         if key not in known:
-            if isinstance(value, dict) and set(value) & known:
+            offered = sorted(known | _TABLES)
+            table = next(iter(difflib.get_close_matches(key, _TABLES, 1)), None)
+            if isinstance(value, dict) and set(value) & known and table is None:
                 raise InputError(
                     f"the pack's keys stand under a heading, {quote(f'[{key}]')}", where, "they are read without one, before the first table",
                     "delete that line; [instrument], [thermistor] and [correction] come below the other keys",
                 )
-            refuse_key(key, sorted(known | {"instrument", "thermistor", "correction"}), where)
+            if isinstance(value, dict) and table is not None:
+                raise InputError(f"unknown table {quote(f'[{key}]')}", where, "a mistyped heading would be ignored silently, and all that stands under it", f"did you mean [{table}]?")
+            others = [other for other in data if other not in known and other != key]
+            refuse_key(key, offered, where, [(other, Location(file, line_of_key(text, other))) for other in others])
         if value is None:
             continue
         values[key] = _checked_value(key, value, where)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -218,8 +219,26 @@ ID_MAX = 200
 """Characters of a name at most."""
 
 
-def refuse_key(key: str, known: list[str], where: Location) -> NoReturn:
-    """InputError for a key that is not one of ``known``; near ones are offered."""
+def refuse_key(key: str, known: list[str], where: Location, more: Sequence[tuple[str, Location]] = ()) -> NoReturn:
+    """InputError for a key that is not one of ``known``; near ones are offered. ``more`` are further keys of the file that are none, told in the same message."""
+    near = near_keys(key, known)
+    if not more:
+        hint = f"did you mean {' or '.join(near)}?" if near else f"known keys: {', '.join(known)}"
+        raise InputError(f"unknown key {quote(key)}", where, "a mistyped key would be ignored silently", hint)
+    unknown = [(key, where), *more]
+    meant = [f"{quote(one)}{f' (line {at.line})' if at.line else ''}: {' or '.join(near_keys(one, known)) or 'nothing like it'}" for one, at in unknown[:UNKNOWN_MAX]]
+    rest = "; and so on" if len(unknown) > UNKNOWN_MAX else ""
+    raise InputError(
+        f"{len(unknown)} unknown keys, the first is {quote(key)}", where, "a mistyped key would be ignored silently", f"did you mean: {'; '.join(meant)}{rest}",
+    )
+
+
+UNKNOWN_MAX = 12
+"""Unknown keys that one message names at most."""
+
+
+def near_keys(key: str, known: Sequence[str]) -> list[str]:
+    """At most two of the ``known`` keys that may be meant by another one, the nearest first."""
     words = set(key.split("_"))
     parts = {name: set(name.split("_")) for name in known}
     # Two whole words in common, of which the unit is one, tell more than letters: discharge_cutoff_v is no max_discharge_current_a.
@@ -231,9 +250,7 @@ def refuse_key(key: str, known: list[str], where: Location) -> NoReturn:
         (name for name in known if len(words & parts[name]) > 1),
         key=lambda name: (-len(words & parts[name]), len([word for word in parts[name] - words if not meant(word)]), -difflib.SequenceMatcher(None, key, name).ratio()),
     )[:2]
-    near = near or difflib.get_close_matches(key, known, n=2, cutoff=0.6)
-    hint = f"did you mean {' or '.join(near)}?" if near else f"known keys: {', '.join(known)}"
-    raise InputError(f"unknown key {quote(key)}", where, "a mistyped key would be ignored silently", hint)
+    return near or difflib.get_close_matches(key, known, n=2, cutoff=0.6)
 
 
 def checked_word(key: str, value: Any, where: Location, example: str = "", only_text: bool = False) -> str:

@@ -212,6 +212,15 @@ def test_restore_of_a_register_that_is_too_damaged_to_open_puts_it_aside(file, t
     assert done.aside.read_bytes()[:100] == cut[:100] and custody.check(file).good and count(file) == 3
 
 
+def test_backup_of_a_damaged_register_says_that_the_register_is_and_leaves_no_file(file, tmp_path):
+    raw = file.read_bytes()
+    file.write_bytes(raw[: len(raw) // 2])
+    with pytest.raises(InputError, match="the register is damaged") as caught:
+        custody.backup(file, tmp_path / "b.sqlite")
+    assert str(caught.value.where) == str(file) and "cycler restore" in caught.value.mend
+    assert not [name for name in names(tmp_path) if name.startswith("b.sqlite") or name.endswith(".part")]
+
+
 def test_restore_of_a_register_with_a_damaged_page_keeps_it_aside(file, tmp_path):
     custody.backup(file, tmp_path / "b.sqlite")
     raw = bytearray(file.read_bytes())
@@ -278,7 +287,7 @@ def test_backup_that_cannot_be_put_back_is_told_and_nothing_changes(file, tmp_pa
             bad.write_bytes(bad.read_bytes()[: bad.stat().st_size // 2])
     words = {
         "missing": "no such backup", "not a register": "no backup of a register", "another database": "no backup of a register",
-        "empty": "no backup of a register", "newer": "newer version", "cut short": "damaged|not in order|cannot copy|malformed", "altered": "not in order",
+        "empty": "no backup of a register", "newer": "newer version", "cut short": "the backup is damaged", "altered": "not in order",
         "itself": "the register itself", "folder": "no backup of a register",
     }[case]
     before = file.read_bytes()

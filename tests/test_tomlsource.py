@@ -38,6 +38,28 @@ def test_key_that_is_not_known_is_met_with_those_that_mean_the_same(tmp_path, ke
     assert caught.value.mend.startswith(f"did you mean {offered}")
 
 
+def test_all_keys_of_a_pack_file_that_are_not_known_are_told_at_once(tmp_path):
+    file = tmp_path / "pack.toml"
+    file.write_text('id = "T-1"\nchemestry = "nmc"\nserie = 8\nrated_capacity = 10\nzzz = 1\n')
+    with pytest.raises(InputError, match="4 unknown keys") as caught:
+        load_pack(file)
+    assert caught.value.where.line == 2
+    for told in ('"chemestry" (line 2): chemistry', '"serie" (line 3): series', '"rated_capacity" (line 4): rated_capacity_ah', '"zzz" (line 5): nothing like it'):
+        assert told in caught.value.mend
+    file.write_text("series = 8\n" + "".join(f"zzz{number} = 1\n" for number in range(500)))
+    with pytest.raises(InputError, match="500 unknown keys") as caught:
+        load_pack(file)
+    assert len(str(caught.value)) < 1000 and "and so on" in caught.value.mend
+
+
+def test_mistyped_heading_of_a_pack_file_is_met_with_the_right_one(tmp_path):
+    file = tmp_path / "pack.toml"
+    file.write_text('id = "T-1"\nseries = 8\n[instruments]\nid = "B-1"\ncurrent_gain = 0.001\n')
+    with pytest.raises(InputError, match="unknown table") as caught:
+        load_pack(file)
+    assert caught.value.where.line == 3 and caught.value.mend == "did you mean [instrument]?"
+
+
 def test_parse_toml_largest_number_of_64_bits_is_taken():
     # Source: TOML v1.0.0, Integer: 64-bit signed integers are to be accepted (from memory).
     for number in (2**63 - 1, -(2**63)):

@@ -100,7 +100,7 @@ def label_chart(content: Mapping[str, Any], record_sha256: str) -> Chart:
         replace(told, y=4.0 + shape.height / 2 + 0.365 * told.size),
         _line(number_text or text.NOT_STATED, MARGIN, 39.0, room, 11.0, bold=True),
         _line(_capacity(content), MARGIN, 49.5, room, 9.0),
-        _line(f"{_date(content)} · {text.LABEL_RECORD.format(serial=serial)}", MARGIN, 58.5, room, 6.8),
+        _line(text.LABEL_RECORD_OF.format(serial=serial, date=_date(content)), MARGIN, 58.5, room, 6.8),
         code,
     ]
     what_to_do = _what_to_do(content, result)
@@ -115,7 +115,7 @@ def label_chart(content: Mapping[str, Any], record_sha256: str) -> Chart:
         items.append(_line(what_to_do, (MARGIN + left - 1.0) / 2, (high + low) / 2 + 0.365 * size, room - 8.0, size, bold=True, shade=WHITE if forbidden else INK,
                            anchor="middle"))
         if workshop:
-            items.append(_line(text.LABEL_ASK.format(workshop=workshop), MARGIN, 78.0, room, 6.0))
+            items.append(_line(_whom_to_ask(workshop, room), MARGIN, 78.0, room, 6.0))
     else:
         tested = _tested(content)
         if tested:
@@ -158,6 +158,27 @@ def _tested(content: Mapping[str, Any]) -> str:
     """Day of the test by the clock of the logger, "" where the log has none: a record may be issued long after it."""
     started, made = parse_moment(get(content, "analysis", "log", "started_at")), parse_moment(content.get("made_at"))
     return started.date().isoformat() if started and made and started.date() <= made.date() else ""
+
+
+def _whom_to_ask(workshop: str, room: float) -> str:
+    """The workshop on one line: where there is no room for all of it, its name and what is stated last, mostly the telephone, the name cut if need be."""
+    said = text.LABEL_ASK.format(workshop=workshop)
+    parts = [part.strip() for part in workshop.split(",")]
+    if len(parts) < 2 or _fits(said, room):
+        return said
+    name, last = parts[0], parts[-1]
+    said = text.LABEL_ASK.format(workshop=f"{name}, {last}")
+    while len(name) > 1 and not _fits(said, room):
+        name = name[:-1].rstrip()
+        said = text.LABEL_ASK.format(workshop=f"{name}…, {last}")
+    return said
+
+
+def _fits(told: str, room: float) -> bool:
+    """Whether a line of the smallest type has room."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    return stringWidth(printable(told), REGULAR, SMALLEST) <= room
 
 
 def _line(told: str, x: float, y: float, room: float, size: float, bold: bool = False, shade: float = INK, anchor: str = "start") -> Label:

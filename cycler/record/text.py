@@ -238,6 +238,7 @@ LABEL_NO_CAPACITY = "capacity not shown"
 LABEL_NO_CERTIFICATE = "test result, no safety certificate"
 LABEL_NOT_CLEARED = "not cleared for use"
 LABEL_RECORD = "Record {serial}"
+LABEL_RECORD_OF = "Record {serial} of {date}"
 LABEL_TESTED = "tested {date}"
 
 # ---- figures -------------------------------------------------------------------------------------------

@@ -523,6 +523,7 @@ LABEL_NO_CAPACITY = "Kapazität nicht gezeigt"
 LABEL_NO_CERTIFICATE = "Testergebnis, kein Sicherheitszeugnis"
 LABEL_NOT_CLEARED = "nicht freigegeben"
 LABEL_RECORD = "Protokoll {serial}"
+LABEL_RECORD_OF = "Protokoll {serial} vom {date}"
 LABEL_TESTED = "geprüft {date}"
 
 # ---- Unterschrift, Grenzen, Vorsicht -------------------------------------------------------------------

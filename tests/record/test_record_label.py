@@ -73,7 +73,7 @@ def test_label_tells_the_day_of_the_test_apart_from_that_of_the_record(started, 
     made = content()
     made["analysis"]["log"]["started_at"] = started
     told = _text(label_pdf(made, SHA256))
-    assert shown in told and words.LABEL_NO_CERTIFICATE in told and "2026-11-25 · Record" in told
+    assert shown in told and words.LABEL_NO_CERTIFICATE in told and "Record 2026-0007 of 2026-11-25" in told
     german = _text(label_pdf(made | {"language": "de"}, SHA256))
     assert "Sicherheitszeugnis" in german and "…" not in german
 
@@ -156,3 +156,16 @@ def test_label_of_a_pack_that_is_not_to_be_used_says_whom_to_ask_inside_the_pape
     assert len(asks) == (workshop is not None and result != "pass")
     # 1.3 mm stay white below the lowest line: label printers reach no further (common practice, no source).
     assert max(item.y for item in lines) <= HEIGHT - 1.3 * 72.0 / 25.4
+
+
+@pytest.mark.parametrize(("language", "workshop", "told"), [
+    ("en", "Example Workshop, Sampletown, 000 000", "Ask: Example Workshop, 000 000"),
+    ("de", "Example Workshop, Sampletown, 000 000", r"Auskunft: Example \w+…?, 000 000"),
+    ("en", "Very Well Known Pack Repair, Long Lane 1, Sampletown, tel. 0123 456789", r"Ask: Very Well\w*[ \w]*…, tel\. 0123 456789"),
+    ("en", "Quayside Repair, 0123", "Ask: Quayside Repair, 0123"),
+])
+def test_label_keeps_the_telephone_of_a_workshop_whose_line_is_too_long(language, workshop, told):
+    with speaking(language):
+        register_fonts()
+        chart = label_chart(content("fail", workshop=workshop), SHA256)
+    assert [item.text for item in chart.items if isinstance(item, Label) and re.fullmatch(told, item.text)]
