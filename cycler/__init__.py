@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-__version__ = "0.5.0"
+__version__ = "0.5.1"
 __distribution__ = "packreturn"
 """Name of the distribution; tells this package from another one of the same import name."""
 

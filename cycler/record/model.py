@@ -289,6 +289,9 @@ def _test(analysis: dict[str, Any], pack: Pack, log: Log) -> tuple[Block, ...]:
         run.append(text.TEST_DISCHARGE.format(
             current=_amps(mean), rate=_rate(mean, rated_ah, get(analysis, "capacity", "rate_it")), duration=duration(_total(counted, "duration_s")),
             start=_volts(counted[0].get("start_voltage_v")), stop=_volts(counted[-1].get("end_voltage_v")), end=_end(end)))
+        last, cutoff = number(counted[-1].get("end_voltage_v")), number(pack_value(analysis, pack, "cutoff_voltage_v"))
+        if end == "pack_cutoff" and last is not None and cutoff is not None and last > cutoff and _volts(last) != _volts(cutoff):
+            run.append(text.TEST_LAST_BEFORE.format(cutoff=_volts(cutoff)))
     else:
         run.append(text.TEST_NO_DISCHARGE)
     full = get(analysis, "capacity", "started_full")

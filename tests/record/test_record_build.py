@@ -497,3 +497,14 @@ def test_annex_names_the_columns_file_a_log_was_read_with():
     page = _Text(build_record(analysis, Pack(), make_log(analysis, rows=500), **MADE).html).text
     assert f"{words.L_COLUMNS_FILES}columns file of run 3 (<odd>.toml)" in " ".join(page.split())
     assert words.L_COLUMNS_FILES not in plain
+
+
+@pytest.mark.parametrize(("end", "last_v", "told"), [("pack_cutoff", 30.071, True), ("pack_cutoff", 30.0, False), ("pack_cutoff", 29.94, False), ("group_cutoff", 30.071, False)])
+def test_last_reading_above_the_cut_off_that_was_reached_after_it_is_explained(end, last_v, told):
+    """Rows lie some seconds apart; a buyer who looks into the log finds no row at the cut-off."""
+    analysis = example()
+    analysis["pack"]["cutoff_voltage_v"] = 30.0
+    analysis["capacity"]["end_reason"] = end
+    analysis["steps"][4]["end_voltage_v"] = last_v
+    page = _Text(build_record(analysis, Pack(), make_log(analysis, rows=500), **MADE).html).text
+    assert ("The last reading was taken shortly before the cut-off of 30.00 V was reached." in page) == told
