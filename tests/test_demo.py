@@ -254,6 +254,12 @@ def test_lines_to_copy_name_the_command_as_it_was_called(monkeypatch, tmp_path):
         assert program() == shown_as
 
 
+def test_demo_says_that_a_register_named_with_it_counts_for_nothing(tmp_path, capfd, monkeypatch):
+    monkeypatch.setattr(demo, "run_demo", lambda *_args, **_more: 1 // 0)
+    assert run(["--register", str(tmp_path / "mine.sqlite"), "demo", "--to", str(tmp_path / "demo")]) == 1
+    assert "--register counts for nothing here" in capfd.readouterr().err and not (tmp_path / "mine.sqlite").exists()
+
+
 def test_demo_into_a_folder_that_holds_one_is_refused(shown, capfd):
     folder, _out, _err = shown
     before = (folder / demo.REGISTER_NAME).read_bytes()

@@ -221,6 +221,8 @@ def demo(settings: Settings, folder: str | None, open_dashboard: bool, port: int
     from cycler.demo import run_demo, steps_of_demo, target_folder
 
     place = target_folder(folder)
+    if settings.register is not None:
+        remark(settings, "--register counts for nothing here: the demonstration makes a register of its own, in its folder.")
     with Working(settings, "demonstration", steps_of_demo()) as work:
         made = run_demo(place, progress=work.begin)
     print_demo(made)

@@ -73,7 +73,7 @@ def find_logs(
         if source["sha256"] in missing:
             wrong.append(f"{quote(source.get('file'))} of the record (sha256 {_twelve(source['sha256'])}, {source.get('bytes')} bytes) was not given")
     if wrong:
-        text = f"The logs are not those of the record: {count(len(wrong), 'thing is', 'things are')} not as they should be."
+        text = f"The logs are not those of the record: {count(len(wrong), 'thing is not as it', 'things are not as they')} should be."
         return LogsFound(found, lacking, Check("logs", BAD, text, some(wrong)))
     same = [f"{_short(name)} is {quote(wanted[sha256].get('file'))}, {len(raw)} bytes" for name, raw, sha256 in given]
     text = f"The {count(len(given), 'log is', 'logs are')} byte for byte what was measured."
