@@ -14,7 +14,7 @@ from cycler.log import ColumnReading, ReadingWarning, Source
 from cycler.readers import cells, overall
 from cycler.readers.cellwise import factorized
 from cycler.readers.clock import Clock, read_clock
-from cycler.readers.columns import MEND, Assigned, Assignment, assign
+from cycler.readers.columns import MEND, Assigned, Assignment, assign, refuse_mixed_marks
 from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.contradiction import refuse_contradictions
 from cycler.readers.doubt import doubtful_units
@@ -109,7 +109,11 @@ def read_draft(
     del body
     assignment = assign(table, columns)
     if dialect.header_line is None:
-        infer_open_roles(table, assignment)
+        try:
+            infer_open_roles(table, assignment)
+        except InputError:
+            refuse_mixed_marks(table, assignment)
+            raise
     settle_two_part(table, assignment, columns, stamp_forms)
     choices = settle_units(assignment, forced)
     doubt_stated_units(assignment)
@@ -155,11 +159,13 @@ def _require_roles(table: Table, assignment: Assignment) -> None:
     shown = ", ".join(quote(item.label) for item in assignment.columns[:20] if item.raw.name or item.raw.kind)
     where = Location(table.file, table.dialect.header_line or table.dialect.first_line)
     present = {item.role for item in assignment.columns}
-    if not present & {"voltage", "group_voltage", "tap_voltage"}:
+    if not present & (wanted := {"voltage", "group_voltage", "tap_voltage"}):
+        refuse_mixed_marks(table, assignment, wanted)
         raise InputError(
             "the log has no voltage column", where, f"columns found: {shown}", MEND.format(role="voltage", unit="V")
         )
-    if not present & {"current", "charge_current", "discharge_current"}:
+    if not present & (wanted := {"current", "charge_current", "discharge_current"}):
+        refuse_mixed_marks(table, assignment, wanted)
         raise InputError(
             "the log has no current column", where, f"columns found: {shown}", MEND.format(role="current", unit="A")
         )

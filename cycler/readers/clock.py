@@ -10,7 +10,7 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import Gap, ReadingWarning
-from cycler.readers.columns import MEND, Assigned, Assignment
+from cycler.readers.columns import MEND, Assigned, Assignment, refuse_mixed_marks
 from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.evidence import SPREADSHEET_DAYS
 from cycler.readers.order import runs_on, stands_as_written, witnesses
@@ -105,6 +105,7 @@ def read_clock(table: Table, assignment: Assignment, columns: ColumnsFile | None
         wall, elapsed = (wall or elapsed), None
     source = elapsed or wall or step
     if source is None:
+        refuse_mixed_marks(table, assignment, {"time", "clock"})
         headings = ", ".join(quote(item.label) for item in assignment.columns[:16])
         if want is not None:
             raise InputError(

@@ -10,9 +10,10 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
-from cycler.readers import overall
+from cycler.readers import cells, overall
 from cycler.readers.cellwise import factorized
 from cycler.readers.columnsfile import ColumnsFile
+from cycler.readers.decimalmarks import mixed_marks
 from cycler.readers.names import ROLE_DIMENSION, NameReading, classify_name, mode_of
 from cycler.readers.rawcolumn import Extent, RawColumn, extent_of
 from cycler.readers.sniff import normal
@@ -233,12 +234,25 @@ def _check_stated(assignment: Assignment, columns: ColumnsFile, table: Table) ->
             )
         as_time = item.raw.kind == "time" and item.role in ("time", "clock", "date", "step")
         if item.role != "mode" and item.raw.kind != "number" and not as_time:
-            cell = next((str(text) for text in (item.raw.texts if item.raw.texts is not None else ()) if str(text)), "")
+            if (mixed := mixed_marks(table, item.raw, item.label)) is not None:
+                raise mixed
+            texts = [str(text) for text in (item.raw.texts if item.raw.texts is not None else ()) if str(text)]
+            cell = next((text for text in texts if cells.number(text, table.dialect.decimal) is None), texts[0] if texts else "")
             raise InputError(
                 f"the columns file states {quote(item.label)} as {item.role}",
                 Location(table.file, table.dialect.first_line, item.raw.position + 1), f"its cells are no numbers, such as {quote(cell)}",
                 f"correct the role, or the decimal mark ({quote(table.dialect.decimal)} was taken), in {columns.file}",
             )
+
+
+def refuse_mixed_marks(table: Table, assignment: Assignment, roles: set[str] | None = None) -> None:
+    """InputError if a column that is missed was taken for words because its numbers have both decimal marks.
+
+    ``roles``: what its heading says, one of these; None for a log without headings.
+    """
+    for item in assignment.columns:
+        if item.raw.kind == "word" and (roles is None or item.name.role in roles) and (mixed := mixed_marks(table, item.raw, item.label)) is not None:
+            raise mixed
 
 
 def _ignore(item: Assigned, why: str) -> None:
