@@ -11,19 +11,20 @@ import numpy as np
 
 from cycler.errors import InputError, Location, quote
 from cycler.log import ColumnReading, ReadingWarning, Source
-from cycler.readers import cells, overall
+from cycler.readers import overall
 from cycler.readers.cellwise import factorized
 from cycler.readers.clock import Clock, read_clock
 from cycler.readers.columns import MEND, Assigned, Assignment, assign, refuse_mixed_marks
 from cycler.readers.columnsfile import ColumnsFile
 from cycler.readers.contradiction import refuse_contradictions
+from cycler.readers.decimalmarks import mixed_marks
 from cycler.readers.doubt import doubtful_units
 from cycler.readers.encoding import decode
 from cycler.readers.evidence import UnitChoice, doubt_stated_units, settle_units
 from cycler.readers.groups import group_voltages
 from cycler.readers.parse import stack_columns
 from cycler.readers.sniff import BLANKS, Dialect, find_dialect
-from cycler.readers.table import MAX_BAD_SHARE, Table, explain_bad_cell, list_lines, read_table
+from cycler.readers.table import MAX_BAD_SHARE, Table, list_lines, read_table
 from cycler.readers.twopart import settle_two_part, stamp_seconds
 from cycler.readers.unnamed import infer_open_roles
 from cycler.spreadsheet import spreadsheet_plain
@@ -191,15 +192,8 @@ def _check_cells(table: Table, assignment: Assignment) -> np.ndarray:
             continue
         if raw.bad is not None and raw.texts is not None:
             index = int(np.argmax(raw.bad))
-            other = "," if table.dialect.decimal == "." else "."
-            odd = [int(at) for at in np.flatnonzero(raw.bad) if cells.number(str(raw.texts[at]), other, True) is not None]
-            if odd:
-                raise InputError(
-                    f"the decimal marks of {quote(item.label)} are mixed",
-                    Location(table.file, int(table.line_number[odd[0]]), raw.position + 1),
-                    explain_bad_cell(str(raw.texts[odd[0]]), table.dialect.decimal),
-                    "export the log with one decimal mark, or name it in a columns file (--columns)",
-                )
+            if (mixed := mixed_marks(table, raw, item.label)) is not None:
+                raise mixed
             if item.role in _ESSENTIAL:
                 bad |= raw.bad
                 for at in np.flatnonzero(raw.bad)[:200]:

@@ -88,3 +88,36 @@ def test_words_beside_numbers_of_both_marks_are_no_mixed_marks():
 def test_lesser_column_of_both_marks_is_left_out_as_before():
     log = read_log_bytes(_turned(451, 961, LONG, slice(7, 8)), "log.csv")
     assert log.rows == 960 and log.temperature_c.shape[1] == 0
+
+
+@pytest.mark.parametrize("columns", [None, 'decimal = "comma"\n', 'decimal = "comma"\nallow_bad_rows = true\n'])
+@pytest.mark.parametrize(
+    ("first", "last", "why", "mend"),
+    [
+        (90, 90, '159 of the cells have ",", 1 "."', 'correct the rows that have "."'),
+        (90, 94, '155 of the cells have ",", 5 ".", all of these from line 90 to line 94', 'correct the rows that have "."'),
+        (120, 161, '118 of the cells have ",", 42 ".", all of these from line 120 on',
+         "split it before line 120 and give both parts, each with the headings above its rows"),
+        (150, 161, '148 of the cells have ",", 12 ".", all of these from line 150 on', 'correct the rows that have "."'),
+    ],
+    ids=["one row", "a few rows", "a part", "the last rows"],
+)  # fmt: skip
+def test_mend_of_mixed_marks_offers_nothing_that_does_not_help(first, last, why, mend, columns):
+    error = _refusal(_turned(first, last), columns)
+    assert error.what == 'the decimal marks of "Zeit [s]" are mixed' and str(error.where) == f"log.csv:{first}:1"
+    cells = LINES[first - 2].split(";")[0], LINES[first - 1].split(";")[0].replace(",", ".")
+    assert error.why == f'line {first - 1} reads "{cells[0]}", line {first} "{cells[1]}"; {why}'
+    assert error.mend == f"export the log with one decimal mark, or {mend}"
+
+
+@pytest.mark.parametrize("cell", ["0.880", "1,880,000"])
+def test_cell_of_the_other_writing_is_quoted_where_no_two_marks_stand_in_the_column(cell):
+    lines = [line.split(";") for line in LINES]
+    if "." in cell:
+        for fields in lines[1:]:
+            fields[0] = fields[0].partition(",")[0]
+    lines[89][0] = cell
+    error = _refusal("\n".join(map(";".join, lines)).encode())
+    assert (error.what, str(error.where)) == ('the decimal marks of "Zeit [s]" are mixed', "log.csv:90:1")
+    assert error.why == f'found "{cell}"; the other rows use "," as the decimal mark'
+    assert error.mend == "export the log with one decimal mark, or correct the rows with such cells"
