@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from cycler.errors import InputError, Location, quote
 from cycler.log import ReadingWarning
 from cycler.readers import cells
+from cycler.readers.commas import refuse_commas_below, refuse_commas_from
 from cycler.units import parse_unit
 
 BLANKS = " "
@@ -276,6 +277,8 @@ def find_dialect(
             )
     start = _first_data(lines, delimiter, width, header_row)
     _refuse_mixed(lines, delimiter, width, start, where)
+    if delimiter == "," and start and header_row != 0:
+        _refuse_commas_from(lines, width, start, where)
     if start is None:
         raise InputError(
             "the log has no rows of readings", where, f"no row of {width} fields with numbers follows the headings",
@@ -325,6 +328,27 @@ def _refuse_mixed(lines: list[str], delimiter: str, width: int, start: int | Non
                 f"{len(rows)} rows from line {rows[0] + 1} on are split by {quote(names.get(mark, mark))}, others by {quote(names.get(delimiter, delimiter))}",
                 "export it again with one delimiter, or split it where the delimiter changes and give the parts separately",
             )
+
+
+def _refuse_commas_from(lines: list[str], width: int, start: int, where: Location) -> None:
+    """InputError if rows of fewer fields stand between the headings and the first row, and the comma came to split decimals too."""
+    above = []
+    for index in range(start - 1, -1, -1):
+        if is_blank(lines[index]) or is_comment(lines[index]):
+            continue
+        fields = split_fields(lines[index], ",")
+        if len(fields) < width and looks_like_data(fields, len(fields)):
+            above.append(fields)
+        elif not _is_units_row(fields, width):
+            break
+    else:
+        return
+    if not above or not _names_a_log(fields):
+        return
+    while not fields[-1]:
+        fields.pop()
+    rows = [split_fields(line, ",") for line in lines[start: start + 50]]
+    refuse_commas_from(fields, index + 1, above, [row for row in rows if len(row) == width], start + 1, where)
 
 
 def _is_full_row(fields: list[str], width: int) -> bool:
@@ -507,14 +531,8 @@ def _fit_names(
     while filled_width > 1 and typical and all(not fields[filled_width - 1] for fields in typical):
         filled_width -= 1
     if len(names) < filled_width:
-        if delimiter == "," and decimal == "." and (
-            (len(names) > 2 and _halves(typical, len(names), width)) or _splits_a_time(typical, len(names), width)
-        ):
-            raise InputError(
-                "the comma separates both fields and decimals", at,
-                f"the header names {len(names)} columns, the rows split into {width} fields",
-                "export with semicolons between fields, or with a decimal point",
-            )
+        if delimiter == "," and decimal == ".":
+            refuse_commas_below(names, header_index + 1, typical, where)
         if len(header) == filled_width - 1 and _is_row_count(typical):
             if not _runs_on(typical, 1):
                 raise InputError(
@@ -557,25 +575,6 @@ def _runs_on(rows: list[list[str]], place: int) -> bool:
         return True
     values = [value for item in cells_of if (value := cells.number(item.replace(",", "."), ".")) is not None]
     return len(values) > 2 and all(b > a for a, b in itertools.pairwise(values))
-
-
-def _halves(rows: list[list[str]], names: int, width: int) -> bool:
-    """True if integer fields outnumber the names as decimals split at the comma would."""
-    if not rows:
-        return False
-    whole = [sum(bool(re.fullmatch(r"[+-]?\d+", field)) for field in fields) for fields in rows[:50]]
-    return min(whole) >= 2 * (width - names) and width - names >= 2
-
-
-def _splits_a_time(rows: list[list[str]], names: int, width: int) -> bool:
-    """True if a time is followed by digits that can only be its fraction: 08:15:30,500 was cut in two."""
-    if names != width - 1 or len(rows) < 3:
-        return False
-    for place in range(width - 1):
-        fractions = {len(fields[place + 1]) if fields[place + 1].isdecimal() else 0 for fields in rows[:50]}
-        if len(fractions) == 1 and fractions <= {1, 2, 3, 6} and all(cells.is_time_like(fields[place]) for fields in rows[:50]):
-            return True
-    return False
 
 
 def _is_row_count(rows: list[list[str]]) -> bool:
