@@ -570,7 +570,7 @@ def implausible_efficiency(pairing: Pairing, u_coulombic: float) -> bool:
 def reading_findings(log: Log) -> list[Finding]:
     """The reader's own warnings, carried into the findings so that they reach the record."""
     cautious = {
-        "truncated_row", "rows_dropped", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order",
+        "truncated_row", "rows_dropped", "rows_above", "clock_jump", "log_gap", "counter_mismatch", "parts_in_given_order",
         "parts_do_not_fit", "unit_doubtful", "unit_unusual", "sign_doubtful", "voltage_reversed", "group_name_repeated",
         "taps_end_open",
     }

@@ -28,7 +28,7 @@ FOLLOWS_S = 3600.0
 
 _DOUBTS = {
     "unit_inferred", "unit_unusual", "unit_doubtful", "header_missing", "parts_do_not_fit", "sign_doubtful", "taps_end_open",
-    "voltage_reversed", "group_name_repeated",
+    "voltage_reversed", "group_name_repeated", "rows_above",
 }
 """Warnings that ask for a look at the columns. The sign is not among them: the voltage proves it in most logs."""
 

@@ -91,7 +91,7 @@ def next_steps(seen: Mapping[str, Any]) -> list[str]:
 
 
 READING_DOUBTS = frozenset({
-    "unit_doubtful", "unit_unusual", "sign_doubtful", "voltage_reversed", "parts_do_not_fit", "group_name_repeated", "taps_end_open", "value_impossible", "current_zero",
+    "unit_doubtful", "unit_unusual", "sign_doubtful", "voltage_reversed", "parts_do_not_fit", "group_name_repeated", "taps_end_open", "value_impossible", "current_zero", "rows_above",
 })
 """Warnings of the reader that put every figure in doubt."""
 
@@ -107,7 +107,7 @@ def print_reading_doubts(sheet: Sheet, analysis: Mapping[str, Any]) -> None:
 
 # Codes of warnings that ask for a look, and of those that tell of missing rows.
 _TO_CHECK = READING_DOUBTS | {"unit_inferred", "sign_inferred", "date_order_inferred", "time_in_parts"}
-_LOST = {"rows_dropped", "truncated_row", "log_gap", "cell_unreadable"}
+_LOST = {"rows_dropped", "rows_above", "truncated_row", "log_gap", "cell_unreadable"}
 
 
 def shell_word(name: str) -> str:

@@ -24,6 +24,7 @@ BLANKS = " "
 DELIMITERS = (";", "\t", ",", "|", BLANKS)
 _HEAD_BYTES = 400_000
 _LONGEST_LINE = 20_000
+ROWS_ABOVE = 20
 _SAMPLE_LINES = 90
 _LONGEST_NAME = 200
 _COMMENT = re.compile(r"^\s*(#|//|%|!|\*|REM\b)")
@@ -285,6 +286,7 @@ def find_dialect(
             "export the log again with its rows",
         )
     warnings: list[ReadingWarning] = []
+    _tell_rows_above(lines, width, header_row or 0, start, where, warnings)
     if header_row is None:
         start = _past_summary(lines, start, delimiter, width, where, warnings)
     if header_row is None:
@@ -328,6 +330,18 @@ def _refuse_mixed(lines: list[str], delimiter: str, width: int, start: int | Non
                 f"{len(rows)} rows from line {rows[0] + 1} on are split by {quote(names.get(mark, mark))}, others by {quote(names.get(delimiter, delimiter))}",
                 "export it again with one delimiter, or split it where the delimiter changes and give the parts separately",
             )
+
+
+def _tell_rows_above(lines: list[str], width: int, first: int, start: int, where: Location, warnings: list[ReadingWarning]) -> None:
+    """A warning if more rows of numbers than a summary has stand above those that are read, alike in their width: they would be lost in silence."""
+    for mark in DELIMITERS[:4] if start - first > ROWS_ABOVE else ():
+        rows = [(k, split_fields(lines[k], mark)) for k in range(first, start) if mark in lines[k] and len(lines[k]) < _LONGEST_LINE and not is_comment(lines[k], mark)]
+        for size, count in Counter(len(fields) for _, fields in rows).items():
+            full = [k + 1 for k, fields in rows if _is_full_row(fields, size)] if count > ROWS_ABOVE and size > 2 else []
+            if len(full) > ROWS_ABOVE:
+                words = f"{len(full)} rows of {size} fields, lines {full[0]} to {full[-1]}, stand above those that are read, of {width} fields, and were left out."
+                warnings.append(ReadingWarning("rows_above", words, f"{where.file}:{full[0]}"))
+                return
 
 
 def _refuse_commas_from(lines: list[str], width: int, start: int, where: Location) -> None:
@@ -385,7 +399,7 @@ def _past_summary(
         below = sum(looks_like_data(split_fields(line, delimiter), width) for line in lines[begin: begin + 400])
         upper = next((place for place in range(start - 1, -1, -1) if not is_blank(lines[place])), None)
         already = upper is not None and _names_a_log(split_fields(_uncommented(lines[upper]), delimiter))
-        if already or not above or len(above) > 20 or below < 5 * len(above):
+        if already or not above or len(above) > ROWS_ABOVE or below < 5 * len(above):
             return start
         warnings.append(
             ReadingWarning(

@@ -112,8 +112,7 @@ PACK_KEY_WORDS = {
 }
 
 # ---- test ----------------------------------------------------------------------------------------------
-TEST_WHEN = "Log started {when} (clock of the logger)."
-TEST_WHEN_UNKNOWN = "The log carries no date."
+TEST_WHEN, TEST_WHEN_UNKNOWN = "Log started {when} (clock of the logger).", "The log carries no date."
 TEST_LENGTH = "It lasts {duration} with {rows} samples, one every {sampling}."
 TEST_LENGTH_PLAIN = "It lasts {duration}."
 TEST_CHARGE = "Charge at {current}{rate}, {duration}, ended at {voltage}: {end}."
@@ -360,6 +359,7 @@ CODES: dict[str, tuple[str, str]] = {
     "value_impossible": ("impossible values", "Values that no pack can have were left out."),
     "current_zero": ("no current in the log", "The current is zero in every row, or was not recorded."),
     "footer_skipped": ("text behind the rows", "Text after the last row was skipped."),
+    "rows_above": ("rows above the log", "Rows of numbers of another width stand above the rows of the log and were left out."),
     "summary_skipped": ("table of results skipped", "A table beside the rows of the log was skipped."),
     "group_name_repeated": ("two groups of one name", "Two columns of groups have the same heading; they were counted in their order."),
     "header_long": ("more headings than fields", "The line of headings has more fields than the rows."),

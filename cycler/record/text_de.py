@@ -283,6 +283,7 @@ CODES: dict[str, tuple[str, str]] = {
     "value_impossible": ("unmögliche Werte", "Werte, die kein Akkupack haben kann, wurden ausgelassen."),
     "current_zero": ("kein Strom in der Aufzeichnung", "Der Strom ist in jeder Zeile null oder wurde nicht aufgezeichnet."),
     "footer_skipped": ("Text hinter den Zeilen", "Text hinter der letzten Zeile wurde übergangen."),
+    "rows_above": ("Zeilen über der Aufzeichnung", "Über den Zeilen der Aufzeichnung stehen Zahlenzeilen anderer Breite; sie wurden ausgelassen."),
     "summary_skipped": ("Ergebnistabelle übergangen", "Eine Tabelle neben den Zeilen der Aufzeichnung wurde übergangen."),
     "group_name_repeated": ("zwei Gruppen gleichen Namens", "Zwei Gruppenspalten haben dieselbe Überschrift; sie wurden in ihrer Reihenfolge gezählt."),
     "header_long": ("mehr Überschriften als Felder", "Die Kopfzeile hat mehr Felder als die Zeilen."),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from cycler.conduct import reading_findings
 from cycler.errors import InputError, Location
 from cycler.readers import parse_columns, read_log_bytes
 from cycler.readers.commas import refuse_commas_from
@@ -74,3 +75,16 @@ def test_padded_whole_numbers_without_headings_are_read_as_before():
     ]
     log = read_log_bytes(("\n".join(["Time,Voltage (mV),Current (mA)", *rows]) + "\n").encode(), "log.csv")
     assert log.rows == 160 and "header_short" in [item.code for item in log.reading.warnings]
+
+
+@pytest.mark.parametrize(("until", "told"), [(60, True), (12, False)])
+def test_rows_above_those_that_are_read_are_not_lost_in_silence(until, told):
+    """The other way round: commas split the decimals of the first rows, and a few of them are as many as a summary has."""
+    log = read_log_bytes(_split(SECONDS, 2, until), "log.csv")
+    found = [item for item in log.reading.warnings if item.code == "rows_above"]
+    assert log.rows == 160 - (until - 1) and bool(found) == told
+    if told:
+        assert found[0].where == "log.csv:2"
+        assert found[0].message == "59 rows of 16 fields, lines 2 to 60, stand above those that are read, of 8 fields, and were left out."
+        findings = reading_findings(log)
+        assert next(item.severity for item in findings if item.code == "rows_above") == "caution"
