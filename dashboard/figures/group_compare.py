@@ -17,6 +17,12 @@ MEASURES = ("capacity_ah", "resistance_10s_ohm", "sag_10s_v")
 BESIDE_MOST = 3
 """Runs up to which the pictures stand beside one another; more bars need the whole width."""
 LETTERS_MOST = 4
+SIDES_PX = 68
+"""Margins of the charts, left and right."""
+BAR_GAP = 0.22
+LEGEND_ROW_PX = 24
+LEGEND_ROW_NARROW_PX = 30
+"""A row of the legend with its distance from the next, of rows that hold one name each."""
 
 
 def group_bars_of_runs(result: dict[str, Any], names: Sequence[str]) -> go.Figure | None:
@@ -37,8 +43,39 @@ def group_bars_of_runs(result: dict[str, Any], names: Sequence[str]) -> go.Figur
     for place, key in enumerate(shown):
         for index, name in enumerate(names):
             _bars(figure, groups, key, index, name, place)
-    figure.update_layout(**_layout(groups, shown, beside, len(names)))
+    ways = {"wide": _layout(groups, shown, beside, len(names)), "narrow": _narrow(_layout(groups, shown, False, len(names)), len(names))}
+    figure.update_layout(**ways["wide"], meta={"ways": {way: _places(layout) for way, layout in ways.items()}, "way": "wide", **_bar_shares(ways, groups, names)})
     return figure
+
+
+def _narrow(layout: dict[str, Any], runs: int) -> dict[str, Any]:
+    """For a screen without room for charts beside one another: a name of a run takes a row for itself, and the legend stands at the foot, whatever is above."""
+    more = 68 + LEGEND_ROW_NARROW_PX * runs - layout["margin"]["b"]
+    layout["margin"]["b"] += more
+    layout["height"] += more
+    layout["legend"] |= {"yref": "container", "yanchor": "bottom", "y": 0.01}
+    return layout
+
+
+def _places(layout: dict[str, Any]) -> dict[str, Any]:
+    """What of a layout depends on the width of the screen, by the names with which a drawn figure is laid out again."""
+    found = {f"legend.{key}": layout["legend"][key] for key in ("y", "yref", "yanchor")} | {"margin.b": layout["margin"]["b"]}
+    for name, value in layout.items():
+        if name.startswith(("xaxis", "yaxis")):
+            found[f"{name}.domain"] = value["domain"]
+            found[f"{name}.title.text"] = value["title"]["text"]
+    for index, note in enumerate(layout["annotations"]):
+        found |= {f"annotations[{index}].{key}": note[key] for key in ("x", "y")}
+    return found
+
+
+def _bar_shares(ways: dict[str, dict[str, Any]], groups: Sequence[Any], names: Sequence[str]) -> dict[str, Any]:
+    """Heights of the figure, and the share of its inner width that a bar takes: a letter is shown in a bar that is wide enough for it."""
+    shares = {}
+    for way, layout in ways.items():
+        low, high = layout["xaxis"]["domain"]
+        shares[way] = (high - low) * (1.0 - BAR_GAP) / (len(groups) * len(names))
+    return {"bar": shares, "sides": SIDES_PX, "height": {way: layout["height"] for way, layout in ways.items()}}
 
 
 def _scale(unit: str) -> tuple[float, str]:
@@ -86,8 +123,8 @@ def _words(group: dict[str, Any], key: str, index: int) -> str:
 def _layout(groups: Sequence[dict[str, Any]], shown: Sequence[str], beside: bool, runs: int) -> dict[str, Any]:
     height = 330 if beside else 60 + 210 * len(shown)
     layout = style.base_layout(height)
-    layout["margin"] = {"l": 56, "r": 12, "t": 40, "b": 52}
-    layout["barmode"], layout["bargap"] = "group", 0.22
+    layout["margin"] = {"l": SIDES_PX - 12, "r": 12, "t": 40, "b": 52 + LEGEND_ROW_PX * (1 + runs // 3)}
+    layout["barmode"], layout["bargap"] = "group", BAR_GAP
     layout["annotations"] = []
     gap = 0.06 if beside else 0.11
     size = (1.0 - gap * (len(shown) - 1)) / len(shown)
@@ -109,9 +146,8 @@ def _layout(groups: Sequence[dict[str, Any]], shown: Sequence[str], beside: bool
             {"text": f"<b>{words.GROUP_MEASURE[key]} / {unit}</b>", "xref": "paper", "yref": "paper", "x": x[0], "y": y[1], "xanchor": "left",
              "yanchor": "bottom", "showarrow": False, "font": {"size": 14}, "yshift": 4}
         )
-    layout["legend"] = {"orientation": "h", "x": 0.0, "y": -0.22 if beside else -0.1, "yanchor": "top", "font": {"size": 13}, "itemclick": False,
+    layout["legend"] = {"orientation": "h", "x": 0.0, "y": -0.22 if beside else -0.1, "yref": "paper", "yanchor": "top", "font": {"size": 13}, "itemclick": False,
                         "itemdoubleclick": False, "bgcolor": "rgba(0,0,0,0)"}
     layout["showlegend"] = True
-    layout["height"] = height + 24 * (1 + runs // 3)
-    layout["margin"]["b"] = 52 + 24 * (1 + runs // 3)
+    layout["height"] = height + LEGEND_ROW_PX * (1 + runs // 3)
     return layout

@@ -19,7 +19,8 @@ def group_figure(result: dict[str, Any], names: Sequence[str], graph_id: str) ->
     figure = group_bars_of_runs(result, names)
     if figure is None:
         return None
-    return dcc.Graph(id=graph_id, figure=figure, config=style.STATIC_CONFIG, style={"height": f"{figure.layout.height}px"}, responsive=True)
+    heights = {f"--{way}-height": f"{height}px" for way, height in figure.layout.meta["height"].items()}  # the sheet takes one by the screen's width
+    return dcc.Graph(id=graph_id, figure=figure, config=style.STATIC_CONFIG, style={**heights, "height": "var(--high)"}, responsive=True, className="group-figure")
 
 
 def group_tables(result: dict[str, Any], letters: Sequence[str]) -> list[Component]:

@@ -161,6 +161,45 @@ def test_compare_is_taken_along_as_pictures_and_table(served, page):
     assert taken.value.suggested_filename == "compare-runs-1-2-table.csv"
 
 
+# Words and figures of the group charts that lie on one another, once the figure has stood still for 30 frames.
+OVERPRINT = """async () => { const next = () => new Promise(done => requestAnimationFrame(done));
+    const place = () => document.querySelector('#compare-group-curve .main-svg');
+    for (let calm = 0, shape = ''; calm < 30; await next()) { const now = place() ? place().getAttribute('height') + place().innerHTML.length : '';
+        calm = now && now === shape ? calm + 1 : 0; shape = now; }
+    const texts = Array.from(document.querySelectorAll('#compare-group-curve .main-svg text')).filter(e => e.textContent.trim() && e.checkVisibility())
+        .map(e => [e.textContent, e.getBoundingClientRect()]).filter(([, box]) => box.width > 0);
+    const edge = document.querySelector('#compare-group-curve').getBoundingClientRect(), found = [];
+    texts.forEach(([words, a], i) => { if (a.left < edge.left - 1 || a.right > edge.right + 1 || a.bottom > edge.bottom + 1) found.push(words + ' is cut');
+        for (const [others, b] of texts.slice(i + 1)) { if (Math.min(a.right, b.right) - Math.max(a.left, b.left) > 0.5
+            && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 2) found.push(words + ' on ' + others); } });
+    return [found, new Set(Array.from(document.querySelectorAll('#compare-group-curve .annotation')).map(e => Math.round(e.getBoundingClientRect().top))).size]; }"""
+
+
+@pytest.mark.parametrize("runs", ["1,2", "1,2,3"])
+def test_charts_of_the_groups_are_not_printed_over_one_another_at_any_width(served, page, runs):
+    open_page(page, served, f"/compare?runs={runs}")
+    page.locator("#compare-group-curve .barlayer").first.wait_for(state="attached")
+    for width, rows in ((1280, 1), (390, 3), (820, 3), (1024, 1)):  # turned to and fro: the figure follows the window
+        page.set_viewport_size({"width": width, "height": 844})
+        assert page.evaluate(OVERPRINT) == [[], rows], width
+
+
+def test_picture_of_the_groups_taken_on_a_narrow_screen_is_as_wide_as_any(served, page):
+    pictures = []
+    for width in (1280, 390):
+        page.set_viewport_size({"width": width, "height": 844})
+        open_page(page, served, "/compare?runs=1,2")
+        page.locator("#compare-group-curve .barlayer").first.wait_for(state="attached")
+        assert page.evaluate(OVERPRINT)[0] == []
+        with page.expect_download() as taken:
+            page.locator("#compare-group-part").get_by_role("button", name="Picture as SVG").click()
+        pictures.append(taken.value.path().read_text("utf-8"))
+    # Size of the picture, and where the titles of the three charts stand.
+    places = [re.findall(r'main-svg"[^>]* width="(\d+)" height="(\d+)"|cursor-pointer" transform="translate\(([\d.]+),([\d.]+)\)', one) for one in pictures]
+    assert places[0] == places[1] and len(places[0]) >= 4
+    assert [one.count('class="bartext') for one in pictures] == [60, 60]
+
+
 def test_compare_charge_per_volt_is_worked_out_when_it_is_opened(served, page):
     open_page(page, served, "/compare?runs=1,2")
     page.wait_for_selector(CURVE)

@@ -227,3 +227,14 @@ def test_group_bars_tell_runs_apart_by_hatching_too():
 
 def test_group_bars_without_groups_are_none():
     assert group_bars_of_runs({"groups": []}, ["A", "B"]) is None
+
+
+def test_group_bars_are_laid_below_one_another_for_a_narrow_screen():
+    meta = group_bars_of_runs(table(), ["A one", "B two"]).layout.meta
+    wide, narrow = meta["ways"]["wide"], meta["ways"]["narrow"]
+    assert set(wide) == set(narrow)
+    assert [wide[f"yaxis{tail}.domain"] for tail in ("", "2", "3")] == [(0.0, 1.0)] * 3
+    assert [narrow[f"xaxis{tail}.domain"] for tail in ("", "2", "3")] == [(0.0, 1.0)] * 3
+    falling = [edge for tail in ("", "2", "3") for edge in reversed(narrow[f"yaxis{tail}.domain"])]
+    assert falling == sorted(falling, reverse=True)  # none reaches into the next
+    assert meta["bar"]["narrow"] > 3 * meta["bar"]["wide"] and meta["height"]["narrow"] > 2 * meta["height"]["wide"]
