@@ -40,7 +40,7 @@ def group_tables(result: dict[str, Any], letters: Sequence[str]) -> list[Compone
             for group in groups if any(value is not None for value in group[key]["values"])
         ]
         if rows:
-            table = components.table(columns, rows, numbers=range(1, len(columns)), class_name="wide-table dense-table group-compare")
+            table = components.table(columns, rows, numbers=range(1, len(columns)), class_name="wide-table dense-table group-compare by-run")
             parts.append(html.Div([html.H3(title), table], className="group-table"))
     if not parts:
         return [html.P(text.COMPARE_GROUPS_NONE, className="quiet")]

@@ -87,7 +87,9 @@ def difference_table(result: dict[str, Any], letters: Sequence[str]) -> Componen
     columns = heads("", letters, reference)
     return html.Div(
         [
-            components.table(columns, rows, text.COMPARE_CAPTION, numbers=range(1, len(columns)), class_name="wide-table compare-table"),
+            # A caption inside the table would be as wide as all its columns and run out of a narrow window.
+            html.P(text.COMPARE_CAPTION, className="table-words"),
+            components.table(columns, rows, numbers=range(1, len(columns)), class_name="wide-table compare-table by-run"),
             html.Ul(notes, className="notes") if notes else None,
         ]
     )

@@ -200,6 +200,37 @@ def test_picture_of_the_groups_taken_on_a_narrow_screen_is_as_wide_as_any(served
     assert [one.count('class="bartext') for one in pictures] == [60, 60]
 
 
+# What of the tables of runs is out of sight, and the mark before the first figure.
+OUT_OF_SIGHT = """() => { const edge = document.documentElement.clientWidth, found = [];
+    for (const table of document.querySelectorAll('.compare-table, .group-compare')) { const place = table.closest('.table-scroll');
+        if (place.scrollWidth > place.clientWidth) found.push('scrolls: ' + table.className);
+        for (const e of table.querySelectorAll('tbody th, tbody td, tbody td *')) { const box = e.getBoundingClientRect();
+            if (box.left < 0 || box.right > edge || e.scrollWidth > e.clientWidth + 1 && e.clientWidth) found.push(e.innerText); } }
+    return [found, getComputedStyle(document.querySelector('.compare-table td'), '::before').content !== 'none']; }"""
+
+
+@pytest.mark.parametrize("runs", ["1,2", "1,2,3"])
+def test_figures_of_all_runs_are_within_sight_on_a_narrow_screen(served, page, runs):
+    page.set_viewport_size({"width": 390, "height": 844})
+    open_page(page, served, f"/compare?runs={runs}&open=groups")
+    page.locator(".group-compare").first.wait_for()
+    row = page.locator(".compare-table tbody tr", has_text="Capacity").first
+    assert page.evaluate(OUT_OF_SIGHT) == [[], True]
+    tops = [row.locator("td").nth(n).bounding_box()["y"] for n in range(2)]
+    assert tops[0] > row.locator("th").bounding_box()["y"] and tops[1] > tops[0]
+    said = page.locator(".table-words")
+    box = said.bounding_box()
+    assert "Under each figure" in said.inner_text() and box["x"] >= 0 and box["x"] + box["width"] <= 390
+    assert page.locator(".table-scroll .table-words, .compare-table caption").count() == 0
+    page.set_viewport_size({"width": 1280, "height": 800})
+    assert page.evaluate(OUT_OF_SIGHT)[1] is False
+    expect(page.locator(".compare-table thead th").nth(1)).to_have_text("A (reference)")
+    assert abs(row.locator("td").nth(0).bounding_box()["y"] - row.locator("th").bounding_box()["y"]) < 1
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 688, "height": 900})  # paper is narrow, too, and keeps its columns
+    assert page.evaluate(OUT_OF_SIGHT)[1] is False
+
+
 def test_compare_charge_per_volt_is_worked_out_when_it_is_opened(served, page):
     open_page(page, served, "/compare?runs=1,2")
     page.wait_for_selector(CURVE)
