@@ -90,6 +90,28 @@ def test_dangers_stand_above_the_list_and_in_their_rows_and_can_be_asked_for(ser
     assert "EB-0412" not in words(page, ".list-table")
 
 
+@pytest.mark.parametrize("width", [1280, 390])
+def test_words_of_a_danger_are_never_cut(served_cards, page, width):
+    told = "One corner is swollen and warm; cells of this kind are not charged again. Do not charge it, do not put it into use. " * 3
+    with Register.open(served_cards.door.register_name) as register:
+        register.add_card_entry("EB-0412", "danger", told + "Keep it outside.", who="A. Bench")
+    page.set_viewport_size({"width": width, "height": 844})
+    open_page(page, served_cards)
+    row_of(page, "EB-0415").locator(".danger-words").wait_for()
+    lines = page.locator(".danger-strip li")
+    expect(lines).to_have_count(3)
+    cut = "e => e.scrollWidth > e.clientWidth || e.scrollHeight > e.clientHeight || getComputedStyle(e).textOverflow === 'ellipsis'"
+    assert [lines.nth(n).evaluate(cut) for n in range(3)] == [False] * 3
+    long = lines.filter(has_text="Keep it outside.")
+    edge = page.evaluate("document.documentElement.clientWidth")
+    last = long.evaluate("e => { const r = document.createRange(); r.selectNodeContents(e); const all = [...r.getClientRects()]; return Math.max(...all.map(b => b.right)); }")
+    assert long.bounding_box()["height"] > 40 and last <= edge
+    # The danger of a row is in sight without scrolling.
+    words_box = row_of(page, "EB-0415").locator(".danger-words").first.bounding_box()
+    place = page.locator(".table-scroll").bounding_box()
+    assert words_box["x"] + words_box["width"] <= place["x"] + place["width"]
+
+
 def test_pack_of_any_name_opens_its_page_and_its_row_is_as_tall_as_others(served_cards, page):
     open_page(page, served_cards, "/?q=long+name")
     link = row_of(page, "long name").locator("a.row-link")
