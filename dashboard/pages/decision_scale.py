@@ -24,9 +24,8 @@ BOUND_MARK = {"lower": "\N{RIGHTWARDS ARROW}", "upper": "\N{LEFTWARDS ARROW}"}
 ROOM_FOR_WORD = 22.0
 """Width of the accepted stretch from which on it is named on the scale. [%]"""
 
-
-NEAR_END = 20.0
-"""Share of a scale within which the figures of limit and end would run into each other. [%]"""
+LETTER_EM = 0.47
+"""Width of a letter or digit, about; half of all of them bring the middle of a figure under its mark."""
 
 WORD_WIDE = 17.0
 """Stretch that the word takes; it gives way to dot and bar. [%]"""
@@ -59,24 +58,17 @@ def scale_bar(row: dict[str, Any]) -> Component:
         if row.get("bound") in BOUND_MARK:
             marks.append(html.Span(BOUND_MARK[row["bound"]], className=f"gauge-bound gauge-bound-{row['bound']}",
                                    style={"left": f"{place.high if row['bound'] == 'lower' else place.low:.2f}%"}))
+    limit = text_decision.LIMIT_MARK.format(limit=plain(row["limit"], unit))
     ends = [
         html.Span(end_text(place.left, unit), className="gauge-end"),
-        html.Span(
-            text_decision.LIMIT_MARK.format(limit=plain(row["limit"], unit)),
-            className=f"gauge-end gauge-end-limit{_at_end(place.limit)}",
-            style={"left": f"{place.limit:.2f}%"} if not _at_end(place.limit) else {},
-        ),
+        html.Span(limit, className="gauge-end gauge-end-limit"),
         html.Span(end_text(place.right, unit), className="gauge-end"),
     ]
     return html.Span(
-        [html.Span([*marks, _side(place)], className="gauge"), html.Span(ends, className="gauge-ends")], className="gauge-box",
-        **{"aria-hidden": "true"},
+        [html.Span([*marks, _side(place)], className="gauge"),
+         html.Span(ends, className="gauge-ends", style={"--limit": f"{place.limit:.2f}%", "--half": f"{0.5 * LETTER_EM * len(limit):.2f}em"})],
+        className="gauge-box", **{"aria-hidden": "true"},
     )
-
-
-def _at_end(limit: float) -> str:
-    """Class of a limit so near an end of its scale that its figure moves beside that of the end."""
-    return " gauge-at-left" if limit < NEAR_END else " gauge-at-right" if limit > 100.0 - NEAR_END else ""
 
 
 def _side(place: Scale) -> Component | None:
@@ -87,7 +79,9 @@ def _side(place: Scale) -> Component | None:
     ends = (place.low, place.high) if place.low is not None and place.high is not None else (50.0, 50.0)
     if ends[0] < WORD_WIDE if on_left else ends[1] > 100.0 - WORD_WIDE:
         return None
-    return html.Span(text_decision.ACCEPTED_SIDE, className=f"gauge-side gauge-side-{'left' if on_left else 'right'}")
+    measured = place.low is not None
+    room = min(place.accept_to, ends[0] if measured else 100.0) if on_left else 100.0 - max(place.accept_from, ends[1] if measured else 0.0)
+    return html.Span(html.Span(text_decision.ACCEPTED_SIDE), className=f"gauge-side gauge-side-{'left' if on_left else 'right'}", style={"width": f"{room:.2f}%"})
 
 
 def end_text(value: float, unit: str) -> str:

@@ -220,3 +220,32 @@ def check_contrasts(page):
 
     assert contrast("--ink", "--grid") >= 3 and contrast("--ink", "--pass-pale") >= 3 and contrast("--pass", "--grid") >= 3
     assert contrast("--pass", "--pass-pale") >= 4.5  # the word on it is text: 1.4.3
+
+
+# Figures and words at the scales that lie on one another or on dot, bar and limit, and how far from their lines the figures of the limits stand.
+OVERPRINT = """() => { const found = [], far = [];
+    const box = e => { const r = document.createRange(); r.selectNodeContents(e); return r.getBoundingClientRect(); };
+    const meet = (a, b) => Math.min(a.right, b.right) - Math.max(a.left, b.left) > 0.5 && Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top) > 0.5;
+    for (const gauge of document.querySelectorAll('.gauge-box')) { if (!gauge.checkVisibility()) continue;
+        const ends = Array.from(gauge.querySelectorAll('.gauge-end')), edge = gauge.getBoundingClientRect();
+        ends.forEach((e, i) => { const a = box(e); if (a.left < edge.left - 1 || a.right > edge.right + 1) found.push(e.innerText + ' is cut');
+            for (const other of ends.slice(i + 1)) { const b = box(other); if (meet(a, b) || b.left - a.right < 3) found.push(e.innerText + ' on ' + other.innerText); } });
+        const line = gauge.querySelector('.gauge-limit').getBoundingClientRect(), limit = box(gauge.querySelector('.gauge-end-limit'));
+        far.push(Math.abs((limit.left + limit.right - line.left - line.right) / 2));
+        const side = gauge.querySelector('.gauge-side'), word = side && side.firstElementChild ? box(side.firstElementChild) : side && box(side);
+        if (word && meet(word, side.getBoundingClientRect())) for (const mark of gauge.querySelectorAll('.gauge-value, .gauge-range, .gauge-limit'))
+            { if (Math.min(word.right, mark.getBoundingClientRect().right) > Math.max(word.left, mark.getBoundingClientRect().left)) found.push('accepted under ' + mark.className); } }
+    return [found, far]; }"""
+
+
+@pytest.mark.parametrize("run", [1, 2, 3])
+def test_words_at_the_scales_are_not_printed_over_one_another_at_any_width(served, page, run):
+    open_page(page, served, f"/run/{run}/verdict")
+    page.locator(".gauge-box").first.wait_for()
+    page.locator(".part-advisory details").first.evaluate("e => { e.open = true; }")
+    for width in (1280, 1024, 820, 390, 320):
+        page.set_viewport_size({"width": width, "height": 844})
+        found, far = page.evaluate(OVERPRINT)
+        assert found == [] and len(far) > 10, width
+        if width == 1280:
+            assert sorted(far)[len(far) // 2] < 4.0  # most stand under their lines
