@@ -206,7 +206,7 @@ def test_ticks_survive_view_search_and_reload_until_they_are_cleared(served, pag
     # A tick is kept by the browser alone: a program that answers nothing, and a reload at once, lose none.
     page.route(CALLS, lambda call: call.fulfill(status=204))
     rows(page).locator("input[type=checkbox]").check()
-    page.wait_for_function("sessionStorage.getItem('register-chosen') === '[2,3]'")
+    page.wait_for_function("() => sessionStorage.getItem('register-chosen') === '[2,3]'")  # a function: an expression is evaluated again, which the policy refuses
     page.unroute(CALLS)
     page.reload()
     expect(rows(page)).to_have_count(1)
