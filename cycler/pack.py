@@ -21,7 +21,15 @@ from cycler.pack_temperature import (
     thermistor_from_dict,
     thermistor_from_stored,
 )
-from cycler.tomlsource import ID_MAX, checked_number, checked_word, line_of_key, load_toml, refuse_key
+from cycler.tomlsource import (
+    ID_MAX,
+    UNKNOWN_MAX,
+    checked_number,
+    checked_word,
+    line_of_key,
+    load_toml,
+    refuse_key,
+)
 
 __all__ = ["CHEMISTRIES", "CHEMISTRY_LIMITS", "ID_MAX", "ChemistryLimits", "Instrument", "Pack", "load_pack", "pack_from_dict", "pack_from_stored"]
 
@@ -153,7 +161,9 @@ def pack_from_dict(data: dict[str, Any], file: str = "pack", text: str = "", fol
             if isinstance(value, dict) and table is not None:
                 raise InputError(f"unknown table {quote(f'[{key}]')}", where, "a mistyped heading would be ignored silently, and all that stands under it", f"did you mean [{table}]?")
             others = [other for other in data if other not in known and other != key]
-            refuse_key(key, offered, where, [(other, Location(file, line_of_key(text, other))) for other in others])
+            # Lines of those alone that are named: each is a search through the file.
+            lines = [line_of_key(text, other) if place < UNKNOWN_MAX else None for place, other in enumerate(others)]
+            refuse_key(key, offered, where, [(other, Location(file, line)) for other, line in zip(others, lines, strict=True)])
         if value is None:
             continue
         values[key] = _checked_value(key, value, where)
