@@ -48,7 +48,7 @@ def key_of_the_tests(tmp_path_factory):
 
 @pytest.fixture(scope="session", autouse=True)
 def registers_on_a_server():
-    """Registers lie on a PostgreSQL server of this session, if the environment says so (tests/places.py)."""
+    """Registers lie on a PostgreSQL server of this test run, if the environment says so (tests/places.py)."""
     if not places.on_server():
         yield
         return
